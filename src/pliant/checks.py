@@ -1,0 +1,43 @@
+"""Input checks shared by the models: one sentence that says what, what is allowed, and what came."""
+
+import warnings
+from typing import Any
+
+import numpy as np
+
+from pliant.errors import DomainError, ValidityWarning
+
+__all__ = ["require_in", "require_not_negative", "require_positive", "warn_outside"]
+
+
+def _first_bad(value: Any, good: Any) -> Any:
+    array = np.asarray(value)
+    return array if array.ndim == 0 else array[~np.broadcast_to(good, array.shape)].flat[0]
+
+
+def require_positive(**quantities: Any) -> None:
+    """Raise `DomainError` unless every value of every named quantity is finite and above zero."""
+    for name, value in quantities.items():
+        good = np.isfinite(value) & (np.asarray(value) > 0)
+        if not np.all(good):
+            raise DomainError(f"{name} must be finite and > 0, got {_first_bad(value, good)}")
+
+
+def require_not_negative(**quantities: Any) -> None:
+    """Raise `DomainError` unless every value of every named quantity is finite and at least zero."""
+    for name, value in quantities.items():
+        good = np.isfinite(value) & (np.asarray(value) >= 0)
+        if not np.all(good):
+            raise DomainError(f"{name} must be finite and >= 0, got {_first_bad(value, good)}")
+
+
+def require_in(name: str, value: str, allowed: tuple[str, ...]) -> None:
+    """Raise `DomainError` unless `value` is one of the allowed words."""
+    if value not in allowed:
+        raise DomainError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+
+
+def warn_outside(outside: Any, message: str) -> None:
+    """Warn once, with `ValidityWarning`, if any element of `outside` is true."""
+    if np.any(outside):
+        warnings.warn(message, ValidityWarning, stacklevel=3)

@@ -1,0 +1,26 @@
+"""Every error and warning pliant raises on purpose.
+
+One root, `PliantError`; each child also derives from the builtin that a caller would expect.
+"""
+
+__all__ = ["DomainError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+
+
+class PliantError(Exception):
+    """Root of all errors raised on purpose; its text is one line fit for a user."""
+
+
+class DomainError(PliantError, ValueError):
+    """A number outside what is physically possible."""
+
+
+class RecordError(PliantError, ValueError):
+    """A machine or filament record that cannot be used as written."""
+
+
+class ProgramError(PliantError, ValueError):
+    """A motion program that cannot be read, or whose meaning the file alone does not settle."""
+
+
+class ValidityWarning(UserWarning):
+    """The value is computed, but outside the range in which its model was validated."""

@@ -1,0 +1,1 @@
+"""The feed room; see docs/rooms.md."""

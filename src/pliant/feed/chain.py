@@ -1,0 +1,211 @@
+"""The chain assembled: an operating point in, the margin of every mechanism out.
+
+Everything broadcasts, so that samples of the unknowns and operating points are evaluated together. Demand starts at
+the melt and is walked up the feed path to the drive; each span compares it with what the filament there can carry.
+Left out: backflow beside the filament, heating of the filament above the melt, and wear.
+"""
+
+import warnings
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import ValidityWarning
+from pliant.models import column, drive, guide, lag, melting, pressure
+from pliant.models.bead import is_squeezed
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+from pliant.records.quantity import Quantity
+
+__all__ = ["MECHANISMS", "central", "compliance", "margins", "melt_pressure_mpa", "sample", "unknowns"]
+
+MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve")
+_INLET_C = 25.0  # common practice, no source: room temperature at the hot end's inlet
+_REFERENCE_C = 220.0  # the temperature at which consistency_pa_sn is stated
+_HALF_STRAIN = 0.15  # [-] strain at which the secant modulus has halved; own fit, see models/stiffness.py
+_LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
+
+_MACHINE = (
+    "pinch_force_n", "grip_friction", "motor_force_n", "heated_length_mm", "bore_mm",
+    "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm",
+)  # fmt: skip
+_FILAMENT = (
+    "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
+    "diffusivity_mm2_per_s", "model_factor", "entry_factor",
+)  # fmt: skip
+Theta = Mapping[str, Any]
+
+
+def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
+    """Every poorly known number of the chain, by name; names of spans carry their place in the path."""
+    found = {name: getattr(machine, name) for name in _MACHINE}
+    found |= {name: getattr(filament, name) for name in _FILAMENT}
+    for i, span in enumerate(machine.path):
+        for name in ("length_mm", "bore_mm", "friction"):
+            value = getattr(span, name)
+            if isinstance(value, Quantity):
+                found[f"path{i}.{name}"] = value
+        if span.kind == "gap":
+            # a real pinch and inlet hold the filament neither freely nor rigidly; from memory
+            found[f"path{i}.end_factor"] = Quantity(f"path{i}.end_factor", 1.0, 1.15, "from memory", True)
+            # evenly between the haringx and the neo-hookean column; see physics
+            found[f"path{i}.column_mix"] = Quantity(f"path{i}.column_mix", 0.5, 1.0, "bracket", True)
+    return found
+
+
+def central(machine: Machine, filament: Filament) -> dict[str, Any]:
+    """The central value of every unknown."""
+    return {name: q.value for name, q in unknowns(machine, filament).items()}
+
+
+def sample(
+    machine: Machine, filament: Filament, n: int, rng: np.random.Generator
+) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64], list[str]]:
+    """Latin hypercube over the unknowns: values `(n, 1)` by name, normal scores `(n, k)`, names of the k columns."""
+    from scipy.special import ndtri
+
+    theta: dict[str, NDArray[np.float64]] = {}
+    scores, names = [], []
+    for name, q in unknowns(machine, filament).items():
+        u = (rng.permutation(n) + rng.random(n)) / n
+        if name.endswith("column_mix"):
+            theta[name] = u[:, None]
+        else:
+            theta[name] = (q.value * q.spread ** ndtri(u))[:, None]
+        if q.spread > 1.0 or name.endswith("column_mix"):
+            scores.append(ndtri(u))
+            names.append(name)
+    theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
+    for name in theta:
+        if name == "bore_mm" or name.endswith(".bore_mm"):
+            theta[name] = np.maximum(theta[name], theta["diameter_mm"] + 0.02)
+    return theta, np.column_stack(scores), names
+
+
+def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
+    """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
+    q = np.maximum(flow_mm3_per_s, 0.0)
+    mean = melting.mean_temperature_c(
+        np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, _INLET_C, theta["diffusivity_mm2_per_s"]
+    )
+    shift = pressure.temperature_shift(mean, _REFERENCE_C, theta["activation_kj_per_mol"])
+    fluid = (theta["consistency_pa_sn"] * shift, theta["flow_index"])
+    bore, nozzle = theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
+    total = pressure.tube_drop_mpa(q, bore, theta["heated_length_mm"], *fluid)
+    total = total + theta["entry_factor"] * pressure.cone_drop_mpa(
+        q, bore, nozzle, theta["cone_half_angle_deg"], *fluid
+    )
+    total = total + pressure.tube_drop_mpa(q, nozzle, theta["land_mm"], *fluid)
+    squeezed = np.isfinite(gap_mm)
+    if np.any(squeezed):
+        gap = np.where(squeezed, gap_mm, 1.0)
+        dam = pressure.slit_drop_mpa(q, width_mm, gap, theta["face_mm"] / 2, *fluid)
+        total = total + np.where(squeezed, dam, 0.0)
+    return total
+
+
+def squeeze_gap_mm(area_mm2: Any, gap_mm: Any) -> Any:
+    """The gap where the bead is squeezed by the face, infinity where the strand hangs free."""
+    return np.where(is_squeezed(area_mm2, gap_mm), gap_mm, np.inf)
+
+
+def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
+    """Column load of span i with the secant modulus at its own strain (fixed point)."""
+    modulus, diameter = theta["youngs_modulus_mpa"], theta["diameter_mm"]
+    factor = _LENGTH_FACTOR[ends] * theta[f"path{i}.end_factor"]
+    mix = theta[f"path{i}.column_mix"]
+
+    def load(e: Any) -> Any:
+        at = (e, diameter, theta[f"path{i}.length_mm"])
+        low = column.buckling_force_n(*at, length_factor=factor, theory="haringx")
+        high = column.buckling_force_n(*at, length_factor=factor, theory="neo-hookean")
+        return low + mix * (high - low)
+
+    # load is proportional to modulus: N = c E_s, strain e = N/(A E_s) = c/A does not depend on it
+    strain = load(modulus) / (modulus * np.pi * diameter**2 / 4)
+    return load(modulus / (1 + strain / _HALF_STRAIN))
+
+
+def margins(
+    machine: Machine, theta: Theta, *, pressure_mpa: Any, flow_mm3_per_s: Any, nozzle_c: Any
+) -> tuple[dict[str, Any], dict[str, Any], Any]:
+    """Margin (capacity / demand) of every mechanism.
+
+    Parameters
+    ----------
+    machine : Machine
+        Supplies the order and kind of the spans.
+    theta : mapping of str to float or ndarray
+        Values of the unknowns.
+    pressure_mpa, flow_mm3_per_s, nozzle_c : float or ndarray
+        Melt pressure before the model factor, delivered flow, nozzle temperature. [MPa, mm3/s, degC]
+
+    Returns
+    -------
+    margins, capacities : dict of str to ndarray
+        By mechanism; a mechanism the path does not have is absent. Capacities in N (`starve`: mm3/s).
+    push_n : ndarray
+        Push at the drive; infinite once a guide has locked. [N]
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)
+        return _margins(machine, theta, pressure_mpa, flow_mm3_per_s, nozzle_c)
+
+
+def _margins(
+    machine: Machine, theta: Theta, pressure_mpa: Any, flow_mm3_per_s: Any, nozzle_c: Any
+) -> tuple[dict[str, Any], dict[str, Any], Any]:
+    diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
+    push = np.asarray(theta["model_factor"] * pressure_mpa * np.pi * diameter**2 / 4, dtype=float)
+    push = np.maximum(push, 1e-9)
+    margin: dict[str, Any] = {}
+    capacity: dict[str, Any] = {}
+
+    def compare(name: str, carries: Any) -> None:
+        here = np.broadcast_to(carries / push, push.shape)
+        if name not in margin:
+            margin[name], capacity[name] = here, np.broadcast_to(carries, push.shape)
+        else:
+            capacity[name] = np.where(here < margin[name], carries, capacity[name])
+            margin[name] = np.minimum(margin[name], here)
+
+    for i in range(len(machine.path) - 1, -1, -1):
+        span = machine.path[i]
+        if span.kind == "gap":
+            compare("bow", _gap_capacity_n(theta, i, span.ends))
+            continue
+        tube = {
+            "length_mm": theta[f"path{i}.length_mm"],
+            "bore_mm": theta[f"path{i}.bore_mm"],
+            "turn_rad": np.deg2rad(span.turn_deg),
+            "friction": theta[f"path{i}.friction"],
+            "diameter_mm": diameter,
+            "youngs_modulus_mpa": modulus,
+        }
+        compare("lock", guide.guide_lock_force_n(**tube))
+        finite = np.isfinite(push)
+        grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **tube)
+        push = np.where(finite, grown, np.inf)
+        compare(
+            "swell",
+            guide.fill_force_n(youngs_modulus_mpa=modulus, diameter_mm=diameter, bore_mm=tube["bore_mm"]),
+        )
+    grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
+    compare("slip", grip)
+    compare("stall", theta["motor_force_n"])
+    limit = melting.melt_flow_limit_mm3_per_s(
+        theta["heated_length_mm"], nozzle_c, _INLET_C, np.minimum(theta["soften_c"], nozzle_c - 1.0),
+        theta["diffusivity_mm2_per_s"],
+    )  # fmt: skip
+    margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
+    capacity["starve"] = limit
+    return margin, capacity, push
+
+
+def compliance(machine: Machine, theta: Theta) -> Any:
+    """Volume stored per unit of melt pressure: melt and filament between drive and melt. [mm3/MPa]"""
+    melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
+    length = sum(theta[f"path{i}.length_mm"] for i in range(len(machine.path)))
+    return lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])

@@ -1,0 +1,1 @@
+"""The kernels room; see docs/rooms.md."""

@@ -1,0 +1,1 @@
+"""The models room; see docs/rooms.md."""

@@ -1,0 +1,1 @@
+"""What passes between the rooms: machine, filament, program and findings, as frozen records."""

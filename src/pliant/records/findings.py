@@ -1,0 +1,77 @@
+"""What `read` and `check` find, as records; text and JSON are views of the same fields."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+__all__ = ["Facts", "Findings", "Moment", "Remedy"]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What a program says by itself."""
+
+    time_s: float
+    layers: int
+    runs: int
+    bead_mm: float
+    bead_mm3: float
+    filament_forward_mm: float
+    filament_back_mm: float
+    travel_mm: float
+    retractions: int
+    end: dict[str, float]
+    dialect: str
+    dialect_questions: tuple[str, ...]
+    assumed: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """One of the worst moments of a job."""
+
+    line: int
+    layer: int
+    time_s: float
+    mechanism: str
+    demand_n: float | None  # None where a guide has locked, or where the limit is a melt rate
+    capacity_n: float | None
+    margin: float
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """A change, and what the chance of a jam becomes with it."""
+
+    change: str
+    jam_probability: float
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Whether the job feeds, how sure that is, and what would help."""
+
+    verdict: str
+    jam_probability: float
+    jam_probability_low: float
+    jam_probability_high: float
+    mechanism: str
+    peak_push_n: float | None
+    least_margin: float
+    by_mechanism: dict[str, float]
+    measure_next: dict[str, float]
+    worst: tuple[Moment, ...]
+    speed_factor: float | None
+    remedies: tuple[Remedy, ...]
+    max_passes: int
+    facts: Facts
+    cautions: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data, the facts of the program on the same level."""
+        data = asdict(self)
+        return data | data.pop("facts")

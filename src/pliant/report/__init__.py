@@ -1,0 +1,1 @@
+"""Views of the findings; see docs/rooms.md."""

@@ -1,0 +1,79 @@
+"""Findings and facts as plain sentences for a terminal."""
+
+from pliant.records.findings import Facts, Findings
+
+__all__ = ["facts_text", "findings_text", "percent"]
+
+MEANS = {
+    "bow": "the filament bows out in the open gap",
+    "lock": "friction in the guide grows until nothing moves",
+    "swell": "the squeezed filament fills the guide",
+    "slip": "the drive wheel loses its grip",
+    "stall": "the drive motor stalls",
+    "starve": "the hot end cannot melt this fast",
+}
+VERDICT = {"feeds": "it feeds", "marginal": "it may jam", "jams": "it is more likely to jam than not"}
+
+
+def percent(probability: float) -> str:
+    """A chance with no more digits than are known."""
+    value = 100 * probability
+    if value < 1:
+        return "under 1 %"
+    return "over 99 %" if value > 99 else f"{value:.0f} %"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def facts_text(facts: Facts) -> str:
+    """The facts of a program, one a line."""
+    lines = [
+        f"time        {_minutes(facts.time_s)}",
+        f"layers      {facts.layers}, in {facts.runs} runs",
+        f"bead        {facts.bead_mm / 1000:.2f} m, {facts.bead_mm3:.0f} mm3",
+        f"filament    {facts.filament_forward_mm:.0f} mm forward, {facts.filament_back_mm:.0f} mm back, "
+        f"{facts.retractions} retractions",
+        f"travel      {facts.travel_mm / 1000:.2f} m",
+        f"read as     {facts.dialect}",
+    ]
+    lines += [f"question    {q}" for q in facts.dialect_questions]
+    lines += [f"warning     {w}" for w in facts.warnings]
+    lines += [f"assumed     {a}" for a in facts.assumed]
+    return "\n".join(lines)
+
+
+def findings_text(findings: Findings) -> str:
+    """Verdict first, then why, then what would help, then what was assumed."""
+    f = findings
+    band = f"{percent(f.jam_probability_low)} to {percent(f.jam_probability_high)}"
+    lines = [
+        f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
+        f"jam         {percent(f.jam_probability)} likely; between {band}, so little is known",
+        f"first gives {f.mechanism}: {MEANS.get(f.mechanism, 'nothing')}",
+        f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"
+        if f.peak_push_n is not None
+        else "push        beyond what the guide lets through, at central values",
+        f"margin      {f.least_margin:.2g} (capacity / demand), at central values",
+    ]
+    if f.verdict != "feeds":
+        if f.speed_factor is None:
+            lines.append("speed       no speed down to 5 % of the program's meets the 2 % target")
+        else:
+            lines.append(
+                f"speed       at {100 * f.speed_factor:.0f} % of the program's speed the chance falls to 2 %"
+            )
+    for r in f.remedies:
+        lines.append(f"would help  {r.change}: {percent(r.jam_probability)} likely to jam")
+    for name, share in f.measure_next.items():
+        lines.append(f"measure     {name}: {percent(share)} of the doubt")
+    lines.append("")
+    lines.append("worst moments (line, layer, time, what gives, margin)")
+    lines += [
+        f"  {m.line:>8}  {m.layer + 1:>4}  {_minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}"
+        for m in f.worst
+    ]
+    lines += ["", facts_text(f.facts), ""]
+    lines += [f"caution     {c}" for c in f.cautions]
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""The workflows room; see docs/rooms.md."""

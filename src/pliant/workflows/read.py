@@ -1,0 +1,74 @@
+"""`read`: the facts of a program."""
+
+from pathlib import Path
+
+import numpy as np
+
+from pliant.program.layers import Layering, find_layers
+from pliant.program.read import read_program
+from pliant.program.timing import Motion, Timing, time_program
+from pliant.records.findings import Facts
+from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
+
+__all__ = ["facts_of", "read"]
+
+
+def facts_of(
+    program: Program, timing: Timing, layering: Layering, diameter_mm: float, assumed: tuple[str, ...]
+) -> Facts:
+    """Sum up a program that has been read, timed and layered."""
+    bead, filament = program.kind == BEAD, program.filament_mm
+    retract = program.kind == RETRACT
+    told = list(program.warnings)
+    if timing.too_fast_line.size:
+        told.append(
+            f"line {timing.too_fast_line[0]}: asks for more speed than the machine has "
+            f"({timing.too_fast_line.size} moves in all); timed at the machine's limit"
+        )
+    end = program.point_mm[-1]
+    return Facts(
+        time_s=float(timing.move_s.sum()),
+        layers=int(layering.top_mm.size),
+        runs=int(layering.run.max(initial=-1) + 1),
+        bead_mm=float(program.length_mm[bead].sum()),
+        bead_mm3=float(filament[bead].sum() * np.pi * diameter_mm**2 / 4),
+        filament_forward_mm=float(filament[filament > 0].sum()),
+        filament_back_mm=float(-filament[filament < 0].sum()),
+        travel_mm=float(program.length_mm[program.kind == TRAVEL].sum()),
+        retractions=int((retract & ~np.concatenate([[False], retract[:-1]])).sum()),
+        end={"x": float(end[0]), "y": float(end[1]), "z": float(end[2])},
+        dialect=program.dialect,
+        dialect_questions=program.questions,
+        assumed=assumed,
+        warnings=tuple(told),
+    )
+
+
+def read(path: str | Path, *, dialect: str = "auto", diameter_mm: float = 1.75) -> Facts:
+    """Read a program and return its facts.
+
+    Parameters
+    ----------
+    path : str or Path
+        The motion program.
+    dialect : str, default "auto"
+        How the controller reads the words that differ between controllers.
+    diameter_mm : float, default 1.75
+        Filament diameter, for volumes. [mm]
+
+    Returns
+    -------
+    Facts
+        Lengths, volumes, time, layers, runs, and what the file leaves open.
+
+    Raises
+    ------
+    ProgramError
+        If the file cannot be read or its meaning is not settled by the file alone.
+    """
+    program = read_program(path, dialect)
+    assumed = (
+        f"filament diameter {diameter_mm:g} mm",
+        "acceleration 1000 mm/s2, corner deviation 0.02 mm, axis limits 150/150/12 mm/s (generic machine)",
+    )
+    return facts_of(program, time_program(program, Motion()), find_layers(program), diameter_mm, assumed)

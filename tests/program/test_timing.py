@@ -1,0 +1,46 @@
+"""Timing against closed-form trapezoids; values computed from the formulas, a = 1000 mm/s2, d = 0.02 mm."""
+
+import pytest
+from pliant.program.read import read_program
+
+from pliant.program.timing import Motion, time_program
+
+
+def _moves(tmp_path, text, **motion):
+    path = tmp_path / "p.gcode"
+    path.write_text(text)
+    limits = {"max_speed_mm_per_s": (1e4, 1e4, 1e4, 1e4), **motion}
+    return time_program(read_program(path), Motion(**limits)).move_s
+
+
+@pytest.mark.parametrize(
+    ("text", "motion", "seconds"),
+    [
+        ("G1 X100 F6000\n", {}, 1.1),
+        ("G1 X4 F6000\n", {}, 0.126491106),
+        ("G1 X50 F6000\nG1 Y50\n", {}, 1.186585466),
+        ("G1 X50 F6000\nG1 X100\n", {}, 1.1),
+        ("G1 X10 F6000\nG1 Y0.4\nG1 X0\n", {}, 0.415033538),
+        ("G1 X30 F3600\nG1 X60 F7200\n", {}, 0.855),
+        ("M83\nG1 E-0.8 F1200\n", {"retract_acceleration_mm_per_s2": 500.0}, 0.080),
+        (
+            "G1 X20 F4800\nG1 X34.14213562373095 Y14.14213562373095\n",
+            {"acceleration_mm_per_s2": 2000.0, "corner_deviation_mm": 0.013},
+            0.564208157,
+        ),
+    ],
+)
+def test_published_look_ahead_values(tmp_path, text, motion, seconds):
+    assert _moves(tmp_path, text, **motion).sum() == pytest.approx(seconds, rel=2e-8)
+
+
+def test_limit_split_of_a_straight_move_keeps_time(tmp_path):
+    whole = _moves(tmp_path, "G1 X90 F6000\n").sum()
+    parts = _moves(tmp_path, "G1 X13 F6000\nG1 X40\nG1 X90\n").sum()
+    assert parts == pytest.approx(whole, rel=1e-12)
+
+
+def test_limit_a_move_the_machine_cannot_make_is_named(tmp_path):
+    path = tmp_path / "p.gcode"
+    path.write_text("G1 X10 F600\nG1 X100 F60000\n")
+    assert list(time_program(read_program(path)).too_fast_line) == [2]

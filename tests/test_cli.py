@@ -1,0 +1,84 @@
+"""The shells: verbs, exit codes, keys; the numbers are tested elsewhere."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from pliant.cli import main
+
+KEYS = {
+    "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
+    "least_margin", "worst", "time_s", "layers", "runs", "bead_mm3", "filament_forward_mm", "filament_back_mm",
+    "travel_mm", "retractions", "max_passes", "assumed", "warnings", "cautions",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("workshop")
+    from pliant.workflows.demo import demo
+
+    text = "\n".join(demo(folder))
+    return folder, text
+
+
+def _run(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+def test_limit_demo_tells_the_story(workshop):
+    _, text = workshop
+    assert "95A on bench-2" in text
+    assert "75A on long-tube" in text
+    assert "would help" in text
+
+
+def test_roundtrip_check_json_has_the_promised_keys(workshop):
+    folder, _ = workshop
+    result = _run("check", folder / "feet.gcode", "-m", folder / "bench-2.machine.toml",
+                  "-f", folder / "85A.filament.toml", "--json")  # fmt: skip
+    data = json.loads(result.stdout)
+    assert set(data) >= KEYS
+    assert result.exit_code == (0 if data["verdict"] == "feeds" else 1)
+    assert data["jam_probability_low"] <= data["jam_probability"] <= data["jam_probability_high"]
+    assert data["layers"] == 8
+    assert data["worst"][0]["line"] > 0
+
+
+def test_limit_read_counts_what_the_generator_made(workshop):
+    folder, _ = workshop
+    data = json.loads(_run("read", folder / "feet.gcode", "--json").stdout)
+    assert data["layers"] == 8
+    assert data["retractions"] == 96
+    gasket = json.loads(_run("read", folder / "gasket.gcode", "--json").stdout)
+    assert gasket["retractions"] == 0
+    assert gasket["runs"] == 8 * 30
+
+
+@pytest.mark.parametrize(
+    ("content", "word"), [("", "empty"), ("G1 X1..2\n", "line 1"), ("G1 X#1\n", "line 1")]
+)  # fmt: skip
+def test_limit_bad_program_is_one_line_and_exit_2(tmp_path, content, word):
+    path = tmp_path / "bad.gcode"
+    path.write_text(content)
+    result = _run("read", path)
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1
+    assert word in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_limit_new_does_not_overwrite(tmp_path):
+    path = tmp_path / "m.toml"
+    assert _run("new", "machine", "--like", "guided", "-o", path).exit_code == 0
+    before = path.read_bytes()
+    assert _run("new", "machine", "-o", path).exit_code == 2
+    assert path.read_bytes() == before
+
+
+def test_limit_help_loads_no_numpy():
+    code = "import sys, pliant.cli; sys.exit('numpy' in sys.modules or 'numba' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
