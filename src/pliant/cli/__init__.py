@@ -30,9 +30,7 @@ def _user_errors(debug: bool = False) -> Iterator[None]:
     except Exception as error:
         if debug:
             raise
-        click.echo(
-            f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True
-        )
+        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
         sys.exit(3)
 
 
@@ -99,15 +97,11 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
             with Path(output).open("x", encoding="utf-8") as out:
                 out.write(text)
         except OSError as error:
-            raise PliantError(
-                f"{output}: cannot be written ({error.strerror}); choose another name"
-            ) from error
+            raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
 
 
 @main.command("demo")
-@click.option(
-    "-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files."
-)
+@click.option("-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files.")
 @_debug
 def demo_command(output: str, debug: bool) -> None:
     """Run the story of the (invented) example workshop and leave its files in a folder."""

@@ -78,9 +78,9 @@ def sample(
             scores.append(ndtri(u))
             names.append(name)
     theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
-    for name in theta:
+    for name, values in theta.items():
         if name == "bore_mm" or name.endswith(".bore_mm"):
-            theta[name] = np.maximum(theta[name], theta["diameter_mm"] + 0.02)
+            theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
     return theta, np.column_stack(scores), names
 
 

@@ -88,9 +88,7 @@ def follow(job: Job, machine: Machine, filament: Filament) -> Load:
     grid = np.geomspace(1e-4, max(float(pressure.max()), 1e-3) * 1.001, 400)
     for c in np.unique(job.nozzle_c):
         here = np.isin(job.group, np.flatnonzero(job.nozzle_c == c))
-        m, cap, at_drive = chain.margins(
-            machine, theta, pressure_mpa=grid, flow_mm3_per_s=1.0, nozzle_c=float(c)
-        )
+        m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=grid, flow_mm3_per_s=1.0, nozzle_c=float(c))
         p = np.maximum(pressure[here], grid[0])
         index = np.minimum(np.searchsorted(grid, p), grid.size - 1)
         push[here] = at_drive[index]
@@ -143,9 +141,9 @@ def log_margins(
         for name, values in m.items():
             least[name] = np.minimum(least.get(name, np.inf), values)
     shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
-    return {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}, np.broadcast_to(
-        most, shape
-    ).reshape(-1)
+    return {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}, np.broadcast_to(most, shape).reshape(
+        -1
+    )
 
 
 def jam_risk(

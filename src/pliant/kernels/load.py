@@ -50,13 +50,10 @@ def pressure_along(dt, volume, table, log_flow, log_pressure, compliance):
             q = 0.0
             if p > 1e-12:
                 q = math.exp(_lookup(math.log(p), law, log_flow))
-            if abs(goal - p) > 1e-12:
-                conductance = (max(fed, 0.0) - q) / (goal - p)
-            else:
-                conductance = 0.0
+            conductance = (max(fed, 0.0) - q) / (goal - p) if abs(goal - p) > 1e-12 else 0.0
             if j == 0 and conductance > 0.0:
                 # half a local time constant per step at most, bounded for stiff filament
-                steps = min(64, max(1, int(math.ceil(2.0 * conductance * dt[i] / compliance))))
+                steps = min(64, max(1, math.ceil(2.0 * conductance * dt[i] / compliance)))
                 h = dt[i] / steps
             if fed >= 0.0:
                 new = goal + (p - goal) * math.exp(-conductance * h / compliance)

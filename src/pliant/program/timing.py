@@ -77,9 +77,7 @@ def time_program(program: Program, motion: Motion | None = None) -> Timing:
     # share of the path speed that each axis sees; arcs may point anywhere in the plane
     share = np.abs(unit)
     share[arc, :2] = 1.0
-    filament_share = np.divide(
-        np.abs(program.filament_mm), length, out=np.zeros_like(length), where=length > 0
-    )
+    filament_share = np.divide(np.abs(program.filament_mm), length, out=np.zeros_like(length), where=length > 0)
     limit = np.full(length.size, np.inf)
     for k, top in enumerate(motion.max_speed_mm_per_s):
         part = np.where(moving, share[:, k], 0.0) if k < 3 else filament_share
@@ -88,9 +86,7 @@ def time_program(program: Program, motion: Motion | None = None) -> Timing:
     speed = np.minimum(program.speed_mm_per_s, limit)
     joined = np.zeros(length.size, dtype=np.bool_)
     joined[1:] = moving[1:] & moving[:-1]
-    v_in, v_peak, v_out = plan_speeds(
-        unit_in, unit_out, length, speed, accel, joined, motion.corner_deviation_mm
-    )
+    v_in, v_peak, v_out = plan_speeds(unit_in, unit_out, length, speed, accel, joined, motion.corner_deviation_mm)
     d_up = (v_peak**2 - v_in**2) / (2 * accel)
     d_down = (v_peak**2 - v_out**2) / (2 * accel)
     d_hold = np.maximum(length - d_up - d_down, 0.0)

@@ -27,9 +27,7 @@ class Program:
     point_mm: NDArray[np.float64]  # (n_moves + 1, 3)
     length_mm: NDArray[np.float64]  # path length; helix length for arcs
     filament_mm: NDArray[np.float64]  # signed, after the flow factor of the program
-    speed_mm_per_s: NDArray[
-        np.float64
-    ]  # commanded, along the path (or of the filament if nothing else moves)
+    speed_mm_per_s: NDArray[np.float64]  # commanded, along the path (or of the filament if nothing else moves)
     nozzle_c: NDArray[np.float64]  # target in force; NaN where the program has not said
     dwell_s: NDArray[np.float64]
     sweep_rad: NDArray[np.float64]  # 0 for straight moves; signed, counter-clockwise positive

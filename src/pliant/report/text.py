@@ -61,9 +61,7 @@ def findings_text(findings: Findings) -> str:
         if f.speed_factor is None:
             lines.append("speed       no speed down to 5 % of the program's meets the 2 % target")
         else:
-            lines.append(
-                f"speed       at {100 * f.speed_factor:.0f} % of the program's speed the chance falls to 2 %"
-            )
+            lines.append(f"speed       at {100 * f.speed_factor:.0f} % of the program's speed the chance falls to 2 %")
     for r in f.remedies:
         lines.append(f"would help  {r.change}: {percent(r.jam_probability)} likely to jam")
     for name, share in f.measure_next.items():
@@ -71,8 +69,7 @@ def findings_text(findings: Findings) -> str:
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [
-        f"  {m.line:>8}  {m.layer + 1:>4}  {_minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}"
-        for m in f.worst
+        f"  {m.line:>8}  {m.layer + 1:>4}  {_minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
     lines += [f"caution     {c}" for c in f.cautions]

@@ -44,18 +44,14 @@ def _weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) 
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
 
 
-def _job(
-    program: Program, timing: Timing, layering: Layering, filament: Filament
-) -> tuple[Job, tuple[str, ...]]:
+def _job(program: Program, timing: Timing, layering: Layering, filament: Filament) -> tuple[Job, tuple[str, ...]]:
     """Split moves into phases and gather them into operating groups: temperature by first layer, above it, or air."""
     assumed: tuple[str, ...] = ()
     sheet = float(np.mean(filament.nozzle_c))
     nozzle = program.nozzle_c.copy()
     if np.isnan(nozzle).any():
         nozzle[np.isnan(nozzle)] = sheet
-        assumed = (
-            f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",
-        )
+        assumed = (f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",)
     bead = program.kind == BEAD
     place = np.where(bead, np.where(layering.layer == 0, 1, 2), 0)
     area = np.pi * filament.diameter_mm.value**2 / 4 * program.filament_mm
@@ -133,9 +129,7 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
         length = span.length_mm
         if span.kind == "gap" and length.value > 2.0:
             shorter = replace(span, length_mm=replace(length, value=2.0))
-            tried.append(
-                (f"close the {length.value:g} mm open gap to 2 mm with a guide", with_span(shorter), filament)
-            )
+            tried.append((f"close the {length.value:g} mm open gap to 2 mm with a guide", with_span(shorter), filament))
         if span.kind == "guide" and length.value > 100.0:
             shorter = replace(span, length_mm=replace(length, value=length.value / 2))
             tried.append((f"halve the {length.value:g} mm guide", with_span(shorter), filament))
@@ -149,9 +143,7 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
     harder = replace(filament.youngs_modulus_mpa, value=filament.youngs_modulus_mpa.value * 2)
     tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
     scored = [Remedy(what, jam_risk(job, m, f, n=400).probability) for what, m, f in tried]
-    return tuple(
-        sorted((r for r in scored if r.jam_probability < before - 0.01), key=lambda r: r.jam_probability)
-    )
+    return tuple(sorted((r for r in scored if r.jam_probability < before - 0.01), key=lambda r: r.jam_probability))
 
 
 def check(
@@ -195,13 +187,7 @@ def check(
     job, assumed = _job(read, timing, layering, filament)
     load, risk = follow(job, machine, filament), jam_risk(job, machine, filament)
     peak = float(load.push_n.max())
-    verdict = (
-        "feeds"
-        if risk.probability <= FEEDS_BELOW
-        else "jams"
-        if risk.probability > JAMS_ABOVE
-        else "marginal"
-    )
+    verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
     worst = _worst(read, layering, job, load)
     factor, remedies = 1.0, ()
     if verdict != "feeds":
@@ -242,9 +228,7 @@ def _number(value: object) -> float:
 def _cautions(machine: Machine, verdict: str) -> tuple[str, ...]:
     said = ["The hot end and the bed burn; melt gives off fumes: ventilate the room."]
     if machine.liner == "ptfe":
-        said.append(
-            "This hot end is lined with PTFE: never go above the temperature on the liner maker's sheet."
-        )
+        said.append("This hot end is lined with PTFE: never go above the temperature on the liner maker's sheet.")
     if verdict != "feeds":
         said.append("Do not leave this job unattended, and follow your local fire rules.")
     return tuple(said)

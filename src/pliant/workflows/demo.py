@@ -84,9 +84,7 @@ def demo(folder: Path) -> Iterator[str]:
     yield "An invented workshop. Two machines, three spools, two jobs at 50 mm/s: will they feed?"
     for machine, spool in (("bench-2", "95A"), ("bench-2", "85A"), ("long-tube", "75A")):
         for job in ("gasket", "feet"):
-            f = check(
-                folder / f"{job}.gcode", folder / f"{machine}.machine.toml", folder / f"{spool}.filament.toml"
-            )
+            f = check(folder / f"{job}.gcode", folder / f"{machine}.machine.toml", folder / f"{spool}.filament.toml")
             yield ""
             yield f"{spool} on {machine}, {job}: {f.verdict}; {percent(f.jam_probability)} likely to jam"
             yield f"  first gives {f.mechanism}: {MEANS.get(f.mechanism, '')}"

@@ -1,0 +1,124 @@
+"""The filament record: hardness and data sheet, with defaults by hardness for what nobody measures."""
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pliant.errors import RecordError
+from pliant.records.machine import load_toml, reject_unknown
+from pliant.records.quantity import Quantity, parse_quantity
+
+__all__ = ["Filament", "read_filament"]
+
+_AT = (75.0, 85.0, 95.0)  # Shore A of the columns below; 90 % ranges
+_BY_HARDNESS = {
+    "youngs_modulus_mpa": ((8, 28), (24, 46), (50, 95), "data sheets of moulded specimens"),
+    "consistency_pa_sn": ((1200, 6000), (1500, 6500), (2200, 9000), "bracketed by melt-index points, at 220 °C"),
+    "soften_c": ((125, 155), (130, 160), (165, 195), "data sheets"),
+}
+_ALWAYS = {
+    "flow_index": (0.45, 0.72, "about 0.70 published at high molar mass"),
+    "activation_kj_per_mol": (34, 131, "both ends published"),
+    "diffusivity_mm2_per_s": (0.078, 0.096, "producers' thermal data"),
+    "density_kg_per_m3": (1100, 1250, "data sheets"),
+    "model_factor": (0.7, 1.45, "our own honesty term"),
+    "entry_factor": (0.76, 5.26, "measured entry losses exceed theory; default 2, spread 1.8"),
+}
+_OPTIONAL = {*_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent"}
+
+
+@dataclass(frozen=True)
+class Filament:
+    """A spool as its owner knows it, defaults filled in."""
+
+    name: str
+    shore: float
+    scale: str
+    diameter_mm: Quantity
+    nozzle_c: tuple[float, float]
+    youngs_modulus_mpa: Quantity
+    consistency_pa_sn: Quantity
+    flow_index: Quantity
+    activation_kj_per_mol: Quantity
+    soften_c: Quantity
+    diffusivity_mm2_per_s: Quantity
+    density_kg_per_m3: Quantity
+    model_factor: Quantity
+    entry_factor: Quantity
+    assumed: tuple[str, ...]
+
+
+def _between(shore_a: float, ranges: Any) -> tuple[float, float]:
+    """Interpolate the logarithm of both ends in hardness, the nearest column outside."""
+    s = min(max(shore_a, _AT[0]), _AT[2])
+    i = 0 if s <= _AT[1] else 1
+    t = (s - _AT[i]) / (_AT[i + 1] - _AT[i])
+    low, high = (
+        math.exp((1 - t) * math.log(ranges[i][k]) + t * math.log(ranges[i + 1][k])) for k in (0, 1)
+    )
+    return low, high
+
+
+def read_filament(path: str | Path) -> Filament:
+    """Read a filament record.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file in pliant's own keys; needs `shore` and `nozzle_c` (the maker's data sheet).
+
+    Returns
+    -------
+    Filament
+
+    Raises
+    ------
+    RecordError
+        One line that names the file, the key, what is allowed and the way out.
+    """
+    data, file = load_toml(path), str(path)
+    reject_unknown(data, {"name", "shore", "scale", "nozzle_c", *_OPTIONAL}, file, "the record")
+    for key in ("shore", "nozzle_c"):
+        if key not in data:
+            raise RecordError(f"{file}: {key} is missing; it is on the maker's data sheet")
+    shore, scale = parse_quantity(data["shore"], "shore", 1.0, file).value, data.get("scale", "A")
+    if scale not in ("A", "D"):
+        raise RecordError(f"{file}: scale must be A or D, got {scale!r}")
+    if not 20 <= shore < 100:
+        raise RecordError(f"{file}: shore must be between 20 and 99, got {shore:g}")
+    nozzle = data["nozzle_c"]
+    if not isinstance(nozzle, list) or len(nozzle) != 2:
+        raise RecordError(f"{file}: nozzle_c needs the data sheet's range [low, high], got {nozzle!r}")
+    sheet = parse_quantity(nozzle, "nozzle_c", 1.0, file)
+    low_c, high_c = float(nozzle[0]), float(nozzle[1])
+    if not 120 <= low_c < high_c <= 350:
+        raise RecordError(f"{file}: nozzle_c must lie between 120 and 350 °C, got {sheet.low:.0f} to {sheet.high:.0f}")
+    # D readings of soft grades start where A ends: melt values of 95A, stiffness from the data-sheet fit for D
+    shore_a = shore if scale == "A" else 95.0
+    values: dict[str, Quantity] = {}
+    for key, (*columns, source) in _BY_HARDNESS.items():
+        ends = _between(shore_a, columns)
+        if scale == "D" and key == "youngs_modulus_mpa":
+            middle = 10 ** (-0.524 + 0.0492 * shore)
+            ends = (middle / 1.5, middle * 1.5)
+        values[key] = _given_or(data, key, ends, source, file)
+    for key, (low, high, source) in _ALWAYS.items():
+        values[key] = _given_or(data, key, (low, high), source, file)
+    diameter = data.get("diameter_mm", 1.75)
+    return Filament(
+        name=str(data.get("name", Path(path).stem)),
+        shore=shore,
+        scale=scale,
+        diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),
+        nozzle_c=(low_c, high_c),
+        assumed=tuple(q.sentence() for q in values.values() if q.assumed),
+        **values,
+    )
+
+
+def _given_or(data: dict[str, Any], key: str, ends: tuple[float, float], source: str, file: str) -> Quantity:
+    if key in data:
+        return parse_quantity(data[key], key, 1.15, file)
+    q = parse_quantity([ends[0], ends[1]], key, 1.0, file)
+    return Quantity(key, q.value, q.spread, source, True)

@@ -1,0 +1,208 @@
+"""The machine record: what lies between the spool and the melt, and how the axes move."""
+
+import difflib
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pliant.errors import RecordError
+from pliant.records.quantity import Quantity, parse_quantity
+
+__all__ = ["Machine", "Span", "load_toml", "read_machine", "reject_unknown"]
+
+_ENDS = ("pinned-pinned", "pinned-fixed", "fixed-fixed")
+_DIALECTS = ("auto", "e-follows-g90", "e-on-its-own", "many-per-line")
+_MEMORY = "from memory"
+# key: spread of a bare number; value, spread and source of the default
+_DRIVE = {
+    "wheel_radius_mm": (1.02, 5.5, 1.1, "common practice"),
+    "pinch_force_n": (1.2, 24.5, 1.347, _MEMORY),
+    "grip_friction": (1.2, 0.49, 1.347, _MEMORY),
+    "motor_force_n": (1.1, 60.0, 1.2, _MEMORY),
+}
+_HOT_END = {
+    "heated_length_mm": (1.15, 12.5, 1.2, "common practice; contact is not perfect"),
+    "bore_mm": (1.02, 2.0, 1.02, "common practice"),
+    "cone_half_angle_deg": (1.02, 30.0, 1.02, "common practice"),
+    "nozzle_mm": (1.03, 0.4, 1.03, "common practice"),
+    "land_mm": (1.1, 0.6, 1.2, "common practice"),
+    "face_mm": (1.1, 1.0, 1.15, "common practice"),
+}
+_MOTION = {
+    "acceleration_mm_per_s2": 1000.0,
+    "retract_acceleration_mm_per_s2": 1000.0,
+    "corner_deviation_mm": 0.02,
+}
+_TOP_SPEED = (150.0, 150.0, 12.0, 60.0)
+
+
+@dataclass(frozen=True)
+class Span:
+    """One piece of the feed path, from the drive to the melt."""
+
+    kind: str
+    length_mm: Quantity
+    ends: str = "pinned-fixed"
+    bore_mm: Quantity | None = None
+    turn_deg: float = 0.0
+    friction: Quantity | None = None
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A machine as its owner describes it, defaults filled in."""
+
+    name: str
+    driven_wheels: int
+    wheel_radius_mm: Quantity
+    pinch_force_n: Quantity
+    grip_friction: Quantity
+    motor_force_n: Quantity
+    path: tuple[Span, ...]
+    spool_pull_n: Quantity
+    heated_length_mm: Quantity
+    bore_mm: Quantity
+    cone_half_angle_deg: Quantity
+    nozzle_mm: Quantity
+    land_mm: Quantity
+    face_mm: Quantity
+    liner: str
+    acceleration_mm_per_s2: float
+    retract_acceleration_mm_per_s2: float
+    corner_deviation_mm: float
+    max_speed_mm_per_s: tuple[float, ...]
+    dialect: str
+    assumed: tuple[str, ...]
+
+
+def load_toml(path: str | Path) -> dict[str, Any]:
+    """Read a small TOML file, or say in one line why not."""
+    file = Path(path)
+    try:
+        if file.stat().st_size > 1 << 20:
+            raise RecordError(f"{file}: larger than 1 MiB; a record is a page of text")
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise RecordError(f"{file}: not valid TOML: {error}") from error
+    except UnicodeDecodeError as error:
+        raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
+    except OSError as error:
+        raise RecordError(f"{file}: cannot be read ({error.strerror}); `pliant new` writes a starter file") from error
+
+
+def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None:
+    """Raise `RecordError` that names the nearest allowed key."""
+    if not isinstance(table, dict):
+        raise RecordError(f"{file}: {where} must be a table of keys, got {table!r}")
+    for key in table:
+        if key not in allowed:
+            near = difflib.get_close_matches(key, sorted(allowed), n=1, cutoff=0.0)
+            raise RecordError(f"{file}: unknown key {key!r} in {where}; did you mean {near[0]!r}?")
+
+
+def _plain(raw: Any, where: str) -> float:
+    return parse_quantity(raw, where, 1.0).value
+
+
+def read_machine(path: str | Path) -> Machine:
+    """Read a machine record.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file in pliant's own keys.
+
+    Returns
+    -------
+    Machine
+
+    Raises
+    ------
+    RecordError
+        One line that names the file, the key, what is allowed and the way out.
+    """
+    data, file = load_toml(path), str(path)
+    reject_unknown(data, {"name", "drive", "path", "spool", "hot_end", "motion", "program"}, file, "the record")
+    drive, hot_end, motion = data.get("drive", {}), data.get("hot_end", {}), data.get("motion", {})
+    spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])
+    reject_unknown(drive, {"driven_wheels", *_DRIVE}, file, "[drive]")
+    reject_unknown(hot_end, {"liner", *_HOT_END}, file, "[hot_end]")
+    reject_unknown(motion, {"max_speed_mm_per_s", *_MOTION}, file, "[motion]")
+    reject_unknown(spool, {"pull_n"}, file, "[spool]")
+    reject_unknown(program, {"dialect"}, file, "[program]")
+    values: dict[str, Quantity] = {}
+    for table, where, keys in ((drive, "drive", _DRIVE), (hot_end, "hot_end", _HOT_END)):
+        for key, (own, value, spread, source) in keys.items():
+            raw = table.get(key)
+            given = raw is not None
+            values[key] = (
+                parse_quantity(raw, f"{where}.{key}", own, file)
+                if given
+                else Quantity(f"{where}.{key}", value, spread, source, True)
+            )
+    pull = spool.get("pull_n")
+    values["spool_pull_n"] = (
+        parse_quantity(pull, "spool.pull_n", 1.3, file)
+        if pull is not None
+        else Quantity("spool.pull_n", 1.0, 1.524, _MEMORY, True)
+    )
+    wheels = drive.get("driven_wheels", 1)
+    if wheels not in (1, 2) or isinstance(wheels, bool):
+        raise RecordError(f"{file}: drive.driven_wheels must be 1 or 2, got {wheels!r}")
+    if not isinstance(spans, list) or not spans:
+        raise RecordError(f"{file}: [[path]] is missing; list the spans from the drive to the melt, gap or guide")
+    path_spans = tuple(_span(raw, i, file) for i, raw in enumerate(spans))
+    liner = _word(hot_end.get("liner", "none"), ("none", "ptfe"), f"{file}: hot_end.liner")
+    dialect = _word(program.get("dialect", "auto"), _DIALECTS, f"{file}: program.dialect")
+    top = motion.get("max_speed_mm_per_s", list(_TOP_SPEED))
+    if not isinstance(top, list) or len(top) != 4:
+        raise RecordError(f"{file}: motion.max_speed_mm_per_s needs four numbers [x, y, z, e], got {top!r}")
+    assumed = [q.sentence() for q in values.values() if q.assumed]
+    for span in path_spans:
+        assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
+    assumed += [f"motion.{key} {value:g} (generic)" for key, value in _MOTION.items() if key not in motion]
+    limits = {key: _plain(motion.get(key, value), f"motion.{key}") for key, value in _MOTION.items()}
+    return Machine(
+        name=str(data.get("name", Path(path).stem)),
+        driven_wheels=int(wheels),
+        path=path_spans,
+        liner=liner,
+        max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s") for v in top),
+        dialect=dialect,
+        assumed=tuple(assumed),
+        **values,
+        **limits,
+    )
+
+
+def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:
+    if raw not in allowed:
+        raise RecordError(f"{where} must be one of {', '.join(allowed)}, got {raw!r}")
+    return str(raw)
+
+
+def _span(raw: Any, i: int, file: str) -> Span:
+    where = f"path[{i}]"
+    reject_unknown(raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}")
+    kind = _word(raw.get("kind"), ("gap", "guide"), f"{file}: {where}.kind")
+    if "length_mm" not in raw:
+        raise RecordError(f"{file}: {where}.length_mm is missing; measure the {kind}")
+    length = parse_quantity(raw["length_mm"], f"{where}.length_mm", 1.1 if kind == "gap" else 1.03, file)
+    if kind == "gap":
+        return Span(kind, length, _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"))
+    bore, friction = raw.get("bore_mm"), raw.get("friction")
+    turn = raw.get("turn_deg", 0)
+    if isinstance(turn, bool) or not isinstance(turn, int | float) or not 0 <= turn <= 7200:
+        raise RecordError(f"{file}: {where}.turn_deg must be between 0 and 7200, got {turn!r}")
+    return Span(
+        kind,
+        length,
+        bore_mm=parse_quantity(bore, f"{where}.bore_mm", 1.01, file)
+        if bore is not None
+        else Quantity(f"{where}.bore_mm", 2.0, 1.02, "common practice", True),
+        turn_deg=float(turn),
+        friction=parse_quantity(friction, f"{where}.friction", 1.2, file)
+        if friction is not None
+        else Quantity(f"{where}.friction", 0.087, 1.397, "PTFE, a working guess from memory", True),
+    )

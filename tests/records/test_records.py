@@ -1,0 +1,78 @@
+"""Machine and filament records: every starter reads, every mistake is one line that names the way out."""
+
+import pytest
+
+from pliant.errors import RecordError
+from pliant.records.filament import read_filament
+from pliant.records.machine import read_machine
+from pliant.records.quantity import parse_quantity
+from pliant.records.starters import MACHINES, SPOOLS, starter
+
+
+@pytest.mark.parametrize("like", MACHINES)
+def test_roundtrip_machine_starters(tmp_path, like):
+    path = tmp_path / "m.toml"
+    path.write_text(starter("machine", like), encoding="utf-8")
+    machine = read_machine(path)
+    assert machine.path[0].kind == "gap"
+    assert machine.pinch_force_n.low == pytest.approx(15)
+    assert machine.pinch_force_n.high == pytest.approx(40)
+
+
+@pytest.mark.parametrize("like", SPOOLS)
+def test_roundtrip_filament_starters(tmp_path, like):
+    path = tmp_path / "f.toml"
+    path.write_text(starter("filament", like), encoding="utf-8")
+    filament = read_filament(path)
+    assert filament.consistency_pa_sn.assumed
+    assert any("consistency" in line for line in filament.assumed)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("nozzle_mm", "nozle_mm", r"unknown key 'nozle_mm' in \[hot_end\]; did you mean 'nozzle_mm'\?"),
+        ("length_mm = 6.0", "length_mm = nan", "finite number > 0"),
+        ("length_mm = 6.0", "length_mm = -6", "finite number > 0"),
+        ("length_mm = 6.0", "", "length_mm is missing"),
+        ("[15, 40]", "[40, 15]", "low < high"),
+        ("[15, 40]", "true", "finite number > 0"),
+        ("driven_wheels = 1", "driven_wheels = 3", "must be 1 or 2"),
+        ('"none"', '"steel"', "hot_end.liner must be one of none, ptfe"),
+        ("[drive]", "[drive", "not valid TOML"),
+    ],
+)
+def test_limit_machine_mistakes(tmp_path, old, new, message):
+    path = tmp_path / "m.toml"
+    path.write_text(starter("machine", "open-gap").replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(RecordError, match=message):
+        read_machine(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("shore = 85\n", "nozzle_c is missing"),
+        ("shore = 200\nnozzle_c = [210, 230]\n", "between 20 and 99"),
+        ("shore = 85\nnozzle_c = [20, 30]\n", "between 120 and 350"),
+        ("shore = 85\nshoe = 1\nnozzle_c = [210, 230]\n", "did you mean 'shore'"),
+    ],
+)
+def test_limit_filament_mistakes(tmp_path, text, message):
+    path = tmp_path / "f.toml"
+    path.write_text(text)
+    with pytest.raises(RecordError, match=message):
+        read_filament(path)
+
+
+def test_limit_missing_file_and_wrong_bytes(tmp_path):
+    with pytest.raises(RecordError, match="cannot be read"):
+        read_machine(tmp_path / "none.toml")
+    (tmp_path / "b.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(RecordError, match="not UTF-8"):
+        read_machine(tmp_path / "b.toml")
+
+
+def test_roundtrip_range_is_the_90_percent_range():
+    q = parse_quantity([5.0, 7.0], "gap", 1.1)
+    assert (q.low, q.high) == (pytest.approx(5.0), pytest.approx(7.0))
