@@ -31,9 +31,7 @@ def test_published_column_table():
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ValidityWarning)
             got = {t: float(column.buckling_force_n(1.0, 1.0, slender, theory=t)) for t in column.THEORIES}
-        assert got["engesser"] / got["euler"] == pytest.approx(
-            float(row["N_over_NEuler_engesser_kappa0.9"]), abs=6e-4
-        )
+        assert got["engesser"] / got["euler"] == pytest.approx(float(row["N_over_NEuler_engesser_kappa0.9"]), abs=6e-4)
         assert got["haringx"] / got["euler"] == pytest.approx(float(row["N_over_NEuler_haringx_kappa0.9"]), abs=6e-4)
         assert got["neo-hookean"] / got["euler"] == pytest.approx(
             float(row["N_over_NEuler_exact_neohookean"]), rel=1e-3

@@ -91,11 +91,12 @@ def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm:
         np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, _INLET_C, theta["diffusivity_mm2_per_s"]
     )
     shift = pressure.temperature_shift(mean, _REFERENCE_C, theta["activation_kj_per_mol"])
+    # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
     fluid = (theta["consistency_pa_sn"] * shift, theta["flow_index"])
     bore, nozzle = theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
     total = pressure.tube_drop_mpa(q, bore, theta["heated_length_mm"], *fluid)
     total = total + theta["entry_factor"] * pressure.cone_drop_mpa(
-        q, bore, nozzle, theta["cone_half_angle_deg"], *fluid
+        q, bore, nozzle, np.minimum(theta["cone_half_angle_deg"], 30.0), *fluid
     )
     total = total + pressure.tube_drop_mpa(q, nozzle, theta["land_mm"], *fluid)
     squeezed = np.isfinite(gap_mm)

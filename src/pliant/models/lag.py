@@ -38,9 +38,7 @@ def time_constant_s(compliance_mm3_per_mpa: Any, pressure_mpa: Any, flow_mm3_per
     return compliance_mm3_per_mpa * flow_index * pressure_mpa / flow_mm3_per_s
 
 
-def ooze_mm3(
-    time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3_per_mpa: Any, flow_index: Any
-) -> Any:
+def ooze_mm3(time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3_per_mpa: Any, flow_index: Any) -> Any:
     """Melt that leaves within `time_s` after the feed stops at a steady pressure and flow.
 
     Parameters

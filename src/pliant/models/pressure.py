@@ -88,14 +88,14 @@ def cone_drop_mpa(
     )
     if np.any(np.asarray(half_angle_deg) >= 90):
         raise DomainError(f"half_angle_deg must be under 90, got {np.max(half_angle_deg)}")
-    warn_outside(np.asarray(half_angle_deg) > 30.0 + 1e-9, "half_angle_deg over 30: lubrication theory of a small taper")
+    warn_outside(
+        np.asarray(half_angle_deg) > 30.0 + 1e-9, "half_angle_deg over 30: lubrication theory of a small taper"
+    )
     n = flow_index
     wide, narrow = np.maximum(radius_in_mm, radius_out_mm), np.minimum(radius_in_mm, radius_out_mm)
     slope = np.tan(np.deg2rad(half_angle_deg))
     rate = (3 * n + 1) / n * flow_mm3_per_s / np.pi
-    return pa_to_mpa(
-        2 * consistency_pa_sn / (3 * n * slope) * rate**n * (narrow ** (-3.0 * n) - wide ** (-3.0 * n))
-    )
+    return pa_to_mpa(2 * consistency_pa_sn / (3 * n * slope) * rate**n * (narrow ** (-3.0 * n) - wide ** (-3.0 * n)))
 
 
 def slit_drop_mpa(

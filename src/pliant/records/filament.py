@@ -54,9 +54,7 @@ def _between(shore_a: float, ranges: Any) -> tuple[float, float]:
     s = min(max(shore_a, _AT[0]), _AT[2])
     i = 0 if s <= _AT[1] else 1
     t = (s - _AT[i]) / (_AT[i + 1] - _AT[i])
-    low, high = (
-        math.exp((1 - t) * math.log(ranges[i][k]) + t * math.log(ranges[i + 1][k])) for k in (0, 1)
-    )
+    low, high = (math.exp((1 - t) * math.log(ranges[i][k]) + t * math.log(ranges[i + 1][k])) for k in (0, 1))
     return low, high
 
 

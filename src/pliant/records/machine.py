@@ -184,7 +184,9 @@ def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:
 
 def _span(raw: Any, i: int, file: str) -> Span:
     where = f"path[{i}]"
-    reject_unknown(raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}")
+    reject_unknown(
+        raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}"
+    )
     kind = _word(raw.get("kind"), ("gap", "guide"), f"{file}: {where}.kind")
     if "length_mm" not in raw:
         raise RecordError(f"{file}: {where}.length_mm is missing; measure the {kind}")

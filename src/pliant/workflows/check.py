@@ -189,7 +189,8 @@ def check(
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
     worst = _worst(read, layering, job, load)
-    factor, remedies = 1.0, ()
+    factor: float | None = 1.0
+    remedies: tuple[Remedy, ...] = ()
     if verdict != "feeds":
         factor = speed_that_meets(job, machine, filament, FEEDS_BELOW)
         remedies = _remedies(job, machine, filament, risk.probability)
