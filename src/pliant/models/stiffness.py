@@ -48,7 +48,8 @@ def modulus_from_hardness_mpa(shore: Any, scale: str = "A", method: str = "data-
 
     References
     ----------
-    .. [1] A. N. Gent, On the relation between indentation hardness and Young's modulus, 1958 (coefficients second hand).
+    .. [1] A. N. Gent, On the relation between indentation hardness and Young's modulus,
+       1958 (coefficients second hand).
     .. [2] H. J. Qi, K. Joyce, M. C. Boyce, Rubber Chem. Technol. 76, 2003 (coefficients second hand).
     """
     require_in("scale", scale, ("A", "D"))

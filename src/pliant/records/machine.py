@@ -171,8 +171,8 @@ def read_machine(path: str | Path) -> Machine:
         max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s") for v in top),
         dialect=dialect,
         assumed=tuple(assumed),
-        **values,
-        **limits,
+        **values,  # type: ignore[arg-type]
+        **limits,  # type: ignore[arg-type]
     )
 
 

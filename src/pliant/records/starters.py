@@ -2,6 +2,7 @@
 
 from pliant.errors import RecordError
 
+# ruff: noqa: E501 (lines of the starter files stay whole)
 __all__ = ["MACHINES", "SPOOLS", "starter"]
 
 _GAP = '[[path]]                     # from the drive to the melt, in order\nkind = "gap"\nlength_mm = {gap}            # MEASURE: pinch point to the next guide\nends = "pinned-fixed"\n'

@@ -14,7 +14,7 @@ from pliant.program.read import read_program
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
-from pliant.records.machine import Machine, read_machine
+from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
 from pliant.workflows.read import facts_of
 
@@ -123,7 +123,7 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
     tried: list[tuple[str, Machine, Filament]] = []
     for i, span in enumerate(machine.path):
 
-        def with_span(new: object, at: int = i) -> Machine:
+        def with_span(new: Span, at: int = i) -> Machine:
             return replace(machine, path=(*machine.path[:at], new, *machine.path[at + 1 :]))
 
         length = span.length_mm
@@ -133,7 +133,7 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
         if span.kind == "guide" and length.value > 100.0:
             shorter = replace(span, length_mm=replace(length, value=length.value / 2))
             tried.append((f"halve the {length.value:g} mm guide", with_span(shorter), filament))
-            if span.bore_mm.value > 1.95:
+            if span.bore_mm is not None and span.bore_mm.value > 1.95:
                 tight = replace(span, bore_mm=replace(span.bore_mm, value=1.9))
                 tried.append(("a guide of 1.9 mm bore", with_span(tight), filament))
             short = replace(span, length_mm=replace(length, value=40.0), turn_deg=0.0)
