@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from pliant.records.filament import read_filament
-from pliant.records.machine import read_machine
-from pliant.records.starters import starter
 
 from pliant.feed import chain, load
 from pliant.feed.load import Job, follow, jam_risk
 from pliant.kernels.load import pressure_along
+from pliant.records.filament import read_filament
+from pliant.records.machine import read_machine
+from pliant.records.starters import starter
 
 
 @pytest.fixture

@@ -1,8 +1,8 @@
 """Timing against closed-form trapezoids; values computed from the formulas, a = 1000 mm/s2, d = 0.02 mm."""
 
 import pytest
-from pliant.program.read import read_program
 
+from pliant.program.read import read_program
 from pliant.program.timing import Motion, time_program
 
 
