@@ -68,3 +68,15 @@ def test_limit_directions(records):
     assert slower < base < longer
     assert jam_risk(job, nozzle, filament).probability < base
     assert jam_risk(job, machine, softer).probability > base
+
+
+def test_limit_a_recover_only_refills_what_the_retraction_emptied():
+    # E -1 mm3 then +1 mm3 from rest: no melt moves, no pressure rises
+    flow = np.geomspace(1e-6, 1e3, 50)
+    dt, volume = np.array([0.05, 1.0, 0.05]), np.array([-1.0, 0.0, 1.0])
+    pressure, delivered, stored = pressure_along(
+        dt, volume, np.zeros(3, dtype=np.int64), np.log(flow), np.log(2.0 * flow)[None, :], 0.5
+    )
+    assert pressure.max() == pytest.approx(0.0, abs=1e-9)
+    assert delivered == pytest.approx(np.zeros(3), abs=1e-9)
+    assert stored == pytest.approx(0.0, abs=1e-9)

@@ -32,12 +32,15 @@ def pressure_along(dt, volume, table, log_flow, log_pressure, compliance):
     pressure = np.zeros(n)
     delivered = np.zeros(n)
     p = 0.0
+    void = 0.0  # emptied by a retraction; the recover fills it before pressure rises
     for i in range(n):
         if dt[i] <= 0.0:
             pressure[i] = p
             continue
         law = log_pressure[table[i]]
-        fed = volume[i] / dt[i]
+        filled = min(void, max(volume[i], 0.0))
+        void -= filled
+        fed = (volume[i] - filled) / dt[i]
         goal = 0.0
         if fed > 0.0:
             goal = math.exp(_lookup(math.log(fed), log_flow, law))
@@ -58,14 +61,15 @@ def pressure_along(dt, volume, table, log_flow, log_pressure, compliance):
             if fed >= 0.0:
                 new = goal + (p - goal) * math.exp(-conductance * h / compliance)
             else:  # the drive pulls back: drain and withdraw together
-                new = max(0.0, p * math.exp(-conductance * h / compliance) + fed * h / compliance)
+                new = p * math.exp(-conductance * h / compliance) + fed * h / compliance
             out += fed * h - compliance * (new - p)
-            p = new
+            p = max(new, 0.0)
+            void += compliance * (p - new)
             top = max(top, p)
             j += 1
         pressure[i] = top
         delivered[i] = out
-    return pressure, delivered, p * compliance
+    return pressure, delivered, p * compliance - void
 
 
 @njit(cache=True)
@@ -74,11 +78,15 @@ def smoothed_peak(dt, volume, group, n_groups, tau):
     peak = np.zeros((n_groups, tau.size))
     for k in range(tau.size):
         y = 0.0
+        void = 0.0
         for i in range(dt.size):
             if dt[i] <= 0.0:
                 continue
-            fed = volume[i] / dt[i]
+            filled = min(void, max(volume[i], 0.0))
+            void -= filled
+            fed = (volume[i] - filled) / dt[i]
             y = fed + (y - fed) * math.exp(-dt[i] / tau[k])
+            void += tau[k] * max(-y, 0.0)
             y = max(y, 0.0)
             peak[group[i], k] = max(peak[group[i], k], y)
     return peak
