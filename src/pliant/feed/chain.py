@@ -25,6 +25,8 @@ MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve")
 _INLET_C = 25.0  # common practice, no source: room temperature at the hot end's inlet
 _REFERENCE_C = 220.0  # the temperature at which consistency_pa_sn is stated
 _HALF_STRAIN = 0.15  # [-] strain at which the secant modulus has halved; own fit, see models/stiffness.py
+# geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
+_ANCHOR_RATE_PER_S = 23.0
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
@@ -78,6 +80,14 @@ def sample(
             scores.append(ndtri(u))
             names.append(name)
     theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
+    consistency, index = filament.consistency_pa_sn, filament.flow_index
+    if consistency.assumed and index.assumed:
+        # what the melt-index points bracket is the viscosity at their rate: along it a larger index means a smaller
+        # consistency, so the two are drawn together; the range of each alone stays as stated
+        along = np.log(theta["flow_index"] / index.value) * index.value * np.log(_ANCHOR_RATE_PER_S)
+        own = np.log(theta["consistency_pa_sn"] / consistency.value)
+        share = 1 - (index.value * np.log(index.spread) * np.log(_ANCHOR_RATE_PER_S) / np.log(consistency.spread)) ** 2
+        theta["consistency_pa_sn"] = consistency.value * np.exp(own * np.sqrt(max(share, 0.0)) - along)
     for name, values in theta.items():
         if name == "bore_mm" or name.endswith(".bore_mm"):
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
