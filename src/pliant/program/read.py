@@ -13,7 +13,7 @@ import numpy as np
 
 from pliant.errors import ProgramError
 from pliant.program.dialects import BEHAVIOURS
-from pliant.records.program import BEAD, DWELL, HOME, PRIME, RECOVER, RETRACT, TRAVEL, Program
+from pliant.records.program import BEAD, DWELL, HOME, PRIME, RECOVER, RETRACT, STATE_DTYPE, TRAVEL, Program
 
 __all__ = ["read_program"]
 
@@ -411,6 +411,11 @@ def read_program(path: str | Path, dialect: str = "auto") -> Program:
     if not any(row[1] not in (DWELL, HOME) for row in reader.rows):
         raise ProgramError(f"{file}: empty: no line moves anything; choose a motion program")
     table = np.array(reader.rows, dtype=np.float64)
+    temps, state = np.unique(np.nan_to_num(table[:, 5], nan=-1.0), return_inverse=True)
+    states = np.zeros(temps.size, dtype=STATE_DTYPE)
+    for name in ("print_accel", "retract_accel", "travel_accel", "junction_mm", "corner_mm_per_s", "advance_s"):
+        states[name] = np.nan
+    states["nozzle_c"] = np.where(temps < 0, np.nan, temps)
     return Program(
         path=str(file),
         dialect=dialect,
@@ -421,7 +426,11 @@ def read_program(path: str | Path, dialect: str = "auto") -> Program:
         length_mm=table[:, 2],
         filament_mm=table[:, 3],
         speed_mm_per_s=np.nan_to_num(table[:, 4], nan=1.0),
-        nozzle_c=table[:, 5],
+        n_bytes=0,
+        e_word=np.full(len(table), np.nan),
+        f_word=np.full(len(table), np.nan),
+        state=state.astype(np.int32).reshape(-1),
+        states=states,
         dwell_s=table[:, 6],
         sweep_rad=table[:, 7],
         centre_mm=table[:, 8:10],
