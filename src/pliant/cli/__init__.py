@@ -100,6 +100,27 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
 
 
+@main.command("dry")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--temperature-c", type=float, help="Temperature of the box; never above the record's dry_c.")
+@click.option("--water-percent", type=float, help="Water in the filament now, percent of mass.")
+@click.option("--target", "--target-percent", "target_percent", type=float, help="Water wanted, % of mass; else 0.02.")
+@click.option(
+    "--room-humidity-percent", type=float, default=0.0, help="The box heats room air this humid; 0: dried air."
+)
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
+    """Say how many hours a strand and a wound spool take to dry."""
+    with _user_errors(debug):
+        from pliant.report.dry import drying_text
+        from pliant.workflows.dry import dry
+
+        drying = dry(filament, **asked)  # type: ignore[arg-type]
+        _show(drying, as_json, drying_text)
+
+
 @main.command("demo")
 @click.option("-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files.")
 @_debug
