@@ -3,6 +3,7 @@
 import itertools
 import json
 import math
+from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner
@@ -11,6 +12,7 @@ from pliant.cli import main
 from pliant.errors import DomainError, RecordError
 from pliant.models.drying import drying_time_h, water_diffusivity_m2_per_s
 from pliant.records.filament import read_filament
+from pliant.report.dry_page import drying_page
 from pliant.workflows.dry import dry
 
 
@@ -145,3 +147,25 @@ def test_limit_command_refuses_to_go_above_the_sheet(tmp_path):
     assert result.stderr.count("\n") == 1
     assert "above 65" in result.stderr
     assert result.stdout == ""
+
+
+def test_limit_page_is_self_contained_and_escapes(tmp_path):
+    path = _spool(tmp_path, extra="dry_c = 65\ndry_h = [4, 8]\n")
+    path.write_text(path.read_text().replace("Invented spool", "<script>alert(1)</script> & co"), encoding="utf-8")
+    out = tmp_path / "dry.html"
+    assert _run("dry", "-f", path, "--html", out).exit_code == 0
+    page = out.read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert page.count("<svg") == 2
+    assert "nan" not in page.lower().replace("nano", "")
+    assert _run("dry", "-f", path, "--html", tmp_path / "no" / "dry.html").exit_code == 2
+
+
+@pytest.mark.parametrize("asked", [{"room_humidity_percent": 60.0}, {"water_percent": 0.001}, {"target_percent": 4.0}])
+def test_limit_page_of_the_odd_cases(tmp_path, asked):
+    page = drying_page(dry(_spool(tmp_path), **asked))
+    assert "nan" not in page
+    assert "None" not in page
+    ElementTree.fromstring(page[page.index("<svg") : page.index("</svg>") + 6])

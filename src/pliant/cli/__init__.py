@@ -38,6 +38,13 @@ def _show(result: Any, as_json: bool, text: Any) -> None:
     click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
 
 
+def _write_page(path: str, page: str) -> None:
+    try:
+        Path(path).write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
+
+
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 _debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 
@@ -118,6 +125,10 @@ def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **a
         from pliant.workflows.dry import dry
 
         drying = dry(filament, **asked)  # type: ignore[arg-type]
+        if html:
+            from pliant.report.dry_page import drying_page
+
+            _write_page(html, drying_page(drying))
         _show(drying, as_json, drying_text)
 
 

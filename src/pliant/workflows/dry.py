@@ -102,9 +102,8 @@ def dry(
     strand_h, spool_h = _band(hours), _band(hours * slower)
     sheet = spool.dry_h
     marks = sorted({4.0, 8.0, 24.0} | set(sheet or ()))
-    last = spool_h.high or 4 * (strand_h.low or 24.0)
-    last = float(min(max(1.05 * last, 12.0), 240.0))
-    times = np.concatenate([[0.0], last * np.linspace(0.04, 1.0, 48) ** 1.5])
+    last = float(min(max(1.5 * (spool_h.value or 24.0), strand_h.high or 24.0, 12.0), 240.0))
+    times = np.concatenate([[0.0], last * np.linspace(0.02, 1.0, 49) ** 2])
     return Drying(
         name=spool.name,
         hardness=f"{spool.shore:g}{spool.scale}",
@@ -133,7 +132,7 @@ def dry(
         spool_percent=tuple(_band(left(t, slower)) for t in times),
         published=_published(spool),
         assumed=_assumed(assumed_limit, limit_c, source, water, d23, energy, wound),
-        notes=_notes(spool, at_c, low_c, resting, target, spool_h),
+        notes=_notes(spool, at_c, low_c, resting, target, spool_h, left),
         cautions=(
             "The filament maker's temperature rules; a soft strand or its reel can sag and fuse below it.",
             "Use no food oven: what comes out of the plastic stays in the oven.",
@@ -234,12 +233,21 @@ def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quan
     return tuple(said)
 
 
-def _notes(spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band) -> tuple[str, ...]:
+def _notes(
+    spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band, left: Any
+) -> tuple[str, ...]:
     said = []
     if spool.dry_c is None:
         said.append("dry_c is not in the record: the maker's sheet rules, and may allow more or less than assumed.")
     elif at_c < low_c:
         said.append(f"{at_c:g} °C is under the sheet's {low_c:g} °C: allowed, and slower.")
+    if spool.dry_h is not None and at_c >= low_c:
+        most = _band(left(spool.dry_h[1], 1.0)).value or 0.0
+        if most > 1.5 * target:
+            said.append(
+                f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {most:.2g} % by this "
+                "reckoning. The sheet knows its material, a general diffusivity does not: let the scales decide."
+            )
     if resting >= target:
         said.append(
             f"Heated room air stops at about {resting:.2g} % (an upper estimate): {target:g} % needs dried air, "
