@@ -132,6 +132,73 @@ def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **a
         _show(drying, as_json, drying_text)
 
 
+class _Sizes(click.ParamType):
+    """Three sizes in millimetres, such as 40x30x10."""
+
+    name = "AxBxC"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, ...]:
+        try:
+            sizes = tuple(float(v) for v in str(value).lower().split("x"))
+        except ValueError:
+            sizes = ()
+        if len(sizes) != 3:
+            self.fail(f"{value!r} is not three sizes in millimetres; write e.g. 40x30x10", param, ctx)
+        return sizes
+
+
+class _ShoreA(click.ParamType):
+    """A hardness such as 85A."""
+
+    name = "HARDNESS"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        try:
+            return float(str(value).upper().removesuffix("A"))
+        except ValueError:
+            self.fail(f"{value!r} is not a Shore A hardness; write e.g. 85A", param, ctx)
+
+
+@main.command("feel")
+@click.option("--pad", type=_Sizes(), help="A block: width x depth x height along the load, mm.")
+@click.option("--ring", type=_Sizes(), help="A flat ring: outer x inner diameter x height, mm.")
+@click.option("--column", type=_Sizes(), help="An upright bellows: outer x inner diameter x height, mm.")
+@click.option("--deflection-mm", type=float, required=True, help="How far it is pressed together.")
+@click.option("--force-n", "wanted_n", type=float, help="Force wanted there: gives a table of choices.")
+@click.option(
+    "--choose", "shore_a", type=_ShoreA(), help="Hardness, such as 85A: gives its force, or limits the table."
+)
+@click.option("-f", "--filament", type=click.Path(), help="Take the hardness from this filament.toml.")
+@click.option("--pattern", default="hexagon", help="hexagon, square, triangle, foam or solid.")
+@click.option("--density", type=float, default=0.2, help="Infill, 0.02 to 1.")
+@click.option("--walls", type=int, default=2, help="Walls side by side.")
+@click.option("--folds", type=int, help="Folds of a column; flanks at 45 degrees when left out.")
+@click.option("--direction", default="axial", help="axial (pressed from above, as printed) or in-plane (a pad only).")
+@click.option("--bead-width-mm", type=float, default=0.45, help="Width of one wall.")
+@click.option("--skin-mm", type=float, default=0.8, help="Solid layers at each end of the print.")
+@click.option("--factor", type=float, help="Measured over predicted force of a piece of the same spool.")
+@click.option("--measured-n", type=float, help="Force you measured on the chosen piece; tells the factor.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> None:
+    """Choose hardness, walls and infill for a wanted force; or say what a choice feels like."""
+    with _user_errors(debug):
+        pieces = [(k, asked.pop(k)) for k in ("pad", "ring", "column")]
+        given = [(kind, size) for kind, size in pieces if size is not None]
+        if len(given) != 1:
+            raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        from pliant.report.feel import feel_text
+        from pliant.workflows.feel import feel
+
+        found = feel(*given[0], asked.pop("deflection_mm"), **asked)
+        if html:
+            from pliant.report.feel_page import feel_page
+
+            _write_page(html, feel_page(found))
+        _show(found, as_json, feel_text)
+
+
 @main.command("demo")
 @click.option("-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files.")
 @_debug
