@@ -2,7 +2,7 @@
 
 from pliant.records.feel import Feel, Piece, Predicted
 
-__all__ = ["HOLDS", "feel_text", "newtons", "piece_words"]
+__all__ = ["HOLDS", "feel_text", "newtons", "piece_words", "weight_words"]
 
 HOLDS = {"linear": "", "folds": "folds", "beyond": "beyond the model"}
 
@@ -10,6 +10,14 @@ HOLDS = {"linear": "", "folds": "folds", "beyond": "beyond the model"}
 def newtons(force_n: float) -> str:
     """A force with the two digits that are known."""
     return f"{float(f'{force_n:.2g}'):g}"
+
+
+def weight_words(force_n: float) -> str:
+    """Say a force as what would rest on the piece."""
+    mass = force_n / 9.80665  # standard gravity
+    if mass < 1:
+        return f"like {newtons(1000 * mass)} g resting on it"
+    return f"like {newtons(mass)} kg resting on it"
 
 
 def piece_words(piece: Piece) -> str:
@@ -33,6 +41,7 @@ def feel_text(feel: Feel) -> str:
         lines += [
             f"choice      {first.choice.words()}",
             f"force       {newtons(first.force_n)} N; 90 % range {newtons(first.low_n)} to {newtons(first.high_n)} N",
+            f"            {weight_words(first.force_n)}",
             f"stiffness   {newtons(first.stiffness_n_per_mm)} N/mm at that deflection",
         ]
         if first.holds != "linear":

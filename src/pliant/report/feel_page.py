@@ -4,7 +4,7 @@ import math
 
 from pliant.records.feel import Feel
 from pliant.report import paper
-from pliant.report.feel import HOLDS, newtons, piece_words
+from pliant.report.feel import HOLDS, newtons, piece_words, weight_words
 
 __all__ = ["feel_page"]
 
@@ -51,8 +51,9 @@ def _answers(f: Feel) -> str:
     css = "moss" if p.holds == "linear" else "ochre"
     held = f"; {_MARKS[p.holds]}" if p.holds != "linear" else ""
     out = (
-        f'<div class="answer {css}"><p>Force at {f.deflection_mm:g} mm</p><span class="big">{newtons(p.force_n)} N</span>'
-        f"<p>{newtons(p.low_n)} to {newtons(p.high_n)} N, nine times in ten{held}</p></div>"
+        f'<div class="answer {css}"><p>Force at {f.deflection_mm:g} mm</p>'
+        f'<span class="big">{newtons(p.force_n)} N</span><p>{newtons(p.low_n)} to {newtons(p.high_n)} N, nine times in '
+        f"ten{held}; {weight_words(p.force_n)}</p></div>"
         f'<div class="answer"><p>Stiffness there</p><span class="big">{newtons(p.stiffness_n_per_mm)} N/mm</span></div>'
     )
     if f.measured_factor is not None and f.measured_n is not None:
@@ -120,7 +121,7 @@ def _ranges(f: Feel, width: int) -> str:
 
 
 def _curve_figure(f: Feel) -> str:
-    caption = "Force over deflection at the central values, with the band that holds nine cases in ten."
+    caption = "Force over deflection at the central values; the hatched band (nine cases in ten) may leave at the top."
     return paper.both(lambda width: _curve(f, width), caption)
 
 
@@ -171,13 +172,13 @@ def _check(f: Feel, width: int) -> str:
         return name + math.log(min(max(ratio, low), high) / low) / math.log(high / low) * (right - name)
 
     base, out = height - 28, []
-    for v in (0.25, 0.5, 1, 2, 4, 8):
+    for v in (0.25, 0.5, 1, 2, 4, 8) if width > 500 else (0.25, 1, 4):
         wide = 'stroke-width="2"' if v == 1 else 'opacity=".15"'
         out.append(f'<path d="M{x(v):.1f} {top - 8}V{base}" stroke="{paper.INK}" {wide}/>')
         out.append(f'<text x="{x(v):.1f}" y="{base + 18}" text-anchor="middle">×{v:g}</text>')
     for i, c in enumerate(rows):
         y = top + row * i + 8
-        short = c.condition if len(c.condition) < 18 else c.condition.split(";")[0]
+        short = "laser-sintered" if c.material.startswith("laser") else c.condition.split(";")[0]
         out.append(f'<text x="0" y="{y + 4}">{paper.esc(f"{c.shore_a:g}A {short}")}</text>')
         out.append(f'<path d="M{x(1):.1f} {y}H{x(c.ratio):.1f}" stroke="{paper.PLUM}" stroke-width="3"/>')
         out.append(f'<circle cx="{x(c.ratio):.1f}" cy="{y}" r="4.5" fill="{paper.PLUM}"/>')

@@ -31,7 +31,7 @@ h2{{font-size:1.1rem;margin:2rem 0 .5rem;border-top:1px solid {INK};padding-top:
 .answer p{{margin:0}}
 .strip{{overflow-x:auto}}
 table{{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}}
-th,td{{text-align:left;padding:.35rem .6rem .35rem 0;border-bottom:1px solid #1d243033;vertical-align:top}}
+th,td{{text-align:left;padding:.35rem 1rem .35rem 0;border-bottom:1px solid #1d243033;vertical-align:top}}
 th{{font-weight:600;border-bottom-color:{INK}}}
 .n{{text-align:right}}
 ul{{padding-left:1.1rem;margin:.3rem 0}}li{{margin:.25rem 0;overflow-wrap:anywhere}}
@@ -46,7 +46,8 @@ figure{{margin:1rem 0}}figcaption{{font-size:.9rem}}
 .stack thead{{display:none}}
 .stack tr{{display:block;border-bottom:1px solid {INK};padding:.5rem 0}}.stack td{{display:flex;gap:1rem;
 justify-content:space-between;border:0;padding:.1rem 0;text-align:right}}
-.stack td::before{{content:attr(data-label);text-align:left;font-size:.85rem}}}}
+
+.stack td:first-child{{font-weight:600}}.stack td::before{{content:attr(data-label);text-align:left;font-size:.85rem}}}}
 @media print{{@page{{size:A4;margin:16mm}}body{{background:#fff;font-size:10.5pt}}main{{max-width:none;padding:0}}
 .wide{{display:block}}.narrow{{display:none}}figure,table,.caution,.answer{{break-inside:avoid}}h2{{break-after:avoid}}}}
 """
