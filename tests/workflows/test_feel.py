@@ -125,6 +125,13 @@ def test_limit_strain_past_the_range_is_said():
     assert any("past the 20 %" in n for n in said.notes)
 
 
+def test_limit_a_flat_solid_is_said_to_be_beyond():
+    flat = feel("pad", (40, 30, 2), 0.2, shore_a=85.0, pattern="solid", skin_mm=0.4)
+    assert flat.choices[0].holds == "beyond"
+    assert any("flat a solid" in n for n in flat.notes)
+    assert feel("pad", (40, 30, 10), 0.2, shore_a=85.0, pattern="solid").choices[0].holds == "linear"
+
+
 @pytest.mark.parametrize(
     ("args", "kw", "words"),
     [

@@ -59,7 +59,7 @@ def feel_text(feel: Feel) -> str:
         ]
         lines += [_row(p) for p in f.choices]
         lines.append("")
-    lines += [f"spread      ×{s:.2g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
+    lines += [f"spread      ×{s:.3g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
     lines.append(f"check       {f.check.sentence()}")
     lines += [f"note        {n}" for n in f.notes]
     lines += [f"assumed     {a}" for a in f.assumed]

@@ -33,7 +33,7 @@ def feel_page(feel: Feel) -> str:
         parts.append(_table(f))
         parts.append(f"<h2>The first of them, {paper.esc(first.choice.words())}</h2>")
         parts.append(_curve_figure(f))
-    spread = [f"×{s:.2g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
+    spread = [f"×{s:.3g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
     parts += [
         paper.listing("Notes", f.notes),
         "<h2>How this model did against published prints</h2>",

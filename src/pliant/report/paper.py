@@ -134,20 +134,20 @@ class Frame:
 
     def inside(self, drawing: str) -> str:
         """Cut a drawing off at the edges of the plot."""
-        return f'<g clip-path="url(#plot{self.width})">{drawing}</g>'
+        return f'<g clip-path="url(#plot{self.width}x{self.height})">{drawing}</g>'
 
     def hatch(self) -> str:
         """Return the fill that marks a band without relying on colour."""
-        return f"url(#hatch{self.width})"  # one name per width: a hidden chart lends no fill
+        return f"url(#hatch{self.width}x{self.height})"  # one name per size: a hidden chart lends no fill
 
     def svg(self, label: str, drawing: str) -> str:
         """Wrap the drawing, with words for who cannot see it."""
         return (
             f'<svg viewBox="0 0 {self.width} {self.height}" role="img" aria-label="{esc(label)}"><defs>'
-            f'<clipPath id="plot{self.width}"><rect x="{self.left}" y="{self.top}" '
+            f'<clipPath id="plot{self.width}x{self.height}"><rect x="{self.left}" y="{self.top}" '
             f'width="{self.width - self.left - self.right}" height="{self.height - self.top - self.bottom}"/>'
             f"</clipPath>"
-            f'<pattern id="hatch{self.width}" width="6" height="6" patternUnits="userSpaceOnUse" '
+            f'<pattern id="hatch{self.width}x{self.height}" width="6" height="6" patternUnits="userSpaceOnUse" '
             f'patternTransform="rotate(45)"><rect width="6" height="6" fill="{OCHRE}" opacity=".16"/>'
             f'<path d="M0 0V6" stroke="{OCHRE}" stroke-width="1.6"/></pattern></defs>{drawing}</svg>'
         )

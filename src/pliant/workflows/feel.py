@@ -31,6 +31,7 @@ _Z90 = 1.6449
 _OUTSIDE_FIT = 1.5  # hardness outside the data-sheet fit: 1.25 inside, 1.6 outside, so 1.5 more
 _HALF_STRAIN, _HALF_STRAIN_SPREAD = 0.15, 1.5  # of the softening law in models/stiffness
 _CELLS = {"hexagon": 1.3, "square": 1.3, "triangle": 1.3, "foam": 1.6}
+_MOST_SHAPE = 3.0  # [-] loaded over free area: flatter, a solid that sticks is held by its bulk modulus, not here
 _THICK_CELLS, _FOLDED, _BELLOWS = 1.5, 1.5, 1.6
 _REPEAT = 1.2  # piece to piece of one spool, once a piece was measured
 
@@ -282,11 +283,15 @@ def _shares(piece: Piece, walls: int) -> tuple[float, float, float]:
     return a * b, 1 - (1 - 2 * t / a) * (1 - 2 * t / b), 2 * piece.skin_mm / h
 
 
+def _shape(piece: Piece) -> float:
+    """Loaded area over free area."""
+    a, b, h = piece.size_mm
+    return (a - b) / (4 * h) if piece.kind == "ring" else a * b / (2 * (a + b) * h)
+
+
 def _bond(piece: Piece) -> float:
     """Gain of a solid piece whose faces stick."""
-    a, b, h = piece.size_mm
-    shape = (a - b) / (4 * h) if piece.kind == "ring" else a * b / (2 * (a + b) * h)
-    return float(bonded_block_factor(shape))
+    return float(bonded_block_factor(_shape(piece)))
 
 
 def _predict(
@@ -362,7 +367,7 @@ def _holds(piece: Piece, choice: Choice, deflection_mm: float) -> str:
         moved = deflection_mm * cosine / (2 * (piece.folds or 1))
         return "beyond" if moved > thickness or _flank_strain(piece, choice, deflection_mm) > MOST_STRAIN else "linear"
     strain = deflection_mm / piece.size_mm[2]
-    if strain > MOST_STRAIN:
+    if strain > MOST_STRAIN or (choice.density >= 1 and _shape(piece) > _MOST_SHAPE):
         return "beyond"
     pattern = "foam" if choice.pattern == "solid" else choice.pattern
     return "folds" if strain > float(collapse_strain(choice.density, pattern, piece.direction)) else "linear"
@@ -451,6 +456,8 @@ def _notes(
         )
     if any(p.holds == "beyond" for p in shown) and piece.kind == "column":
         said.append("Where it says beyond, the flanks bend by more than their thickness: really stiffer than told.")
+    if piece.kind != "column" and _shape(piece) > _MOST_SHAPE and any(p.choice.density >= 1 for p in shown):
+        said.append("So flat a solid squashes hardly at all where its faces stick: beyond the model.")
     if any(p.choice.pattern == "foam" for p in shown):
         said.append("Foam stands in, roughly, for infills that repeat in all three directions.")
     if factor is None and measured_n is None:
