@@ -75,7 +75,8 @@ class _Piece:
         if not self._ready:
             self._build()
         corners, length, self._pool, self._used = find_path(
-            start[0], start[1], goal[0], goal[1], self.xy, self.following, self.before, self.grid, self.reflex, self.eps,
+            start[0], start[1], goal[0], goal[1],
+            self.xy, self.following, self.before, self.grid, self.reflex, self.eps,
             self._begin, self._count, self._pool, self._used,
         )  # fmt: skip
         if length < 0:
@@ -170,7 +171,7 @@ class TravelRegion:
         ground = shapely.union_all(shapely.buffer(lines, half + close_mm, quad_segs=_QUAD_SEGS))
         ground = shapely.buffer(ground, -(inset_mm + close_mm), quad_segs=_QUAD_SEGS)
         ground = shapely.simplify(ground, _SIMPLIFY_MM)
-        return cls(ground, (np.ascontiguousarray(bead), np.ascontiguousarray(half)))
+        return cls(ground, (bead.copy(), half.copy()))  # never views: the kernels are compiled for arrays of their own
 
     @property
     def pieces(self) -> int:
