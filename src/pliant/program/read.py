@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from pliant.errors import ProgramError
 from pliant.kernels import scan
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
-from pliant.program.messages import asked, error_text, questions, warnings, with_lines
-from pliant.records.program import DWELL, HOME, KIND_NAMES, STATE_DTYPE, Program
+from pliant.program.messages import error_text, questions, warnings
+from pliant.records.program import DWELL, HOME, STATE_DTYPE, Program
 
 __all__ = ["read_program"]
 

@@ -45,7 +45,8 @@ def facts_text(facts: Facts) -> str:
         f"bead        {facts.bead_mm / 1000:.2f} m, {facts.bead_mm3:.0f} mm3",
         f"filament    {facts.filament_forward_mm:.0f} mm forward, {facts.filament_back_mm:.0f} mm back, "
         f"{facts.retractions} retractions",
-        f"travel      {facts.travel_mm / 1000:.2f} m",
+        f"travel      {facts.travel_mm / 1000:.2f} m, of it {facts.open_travel_mm / 1000:.2f} m over air; "
+        f"{facts.strings} strings expected",
         f"read as     {facts.dialect}",
     ]
     lines += [f"question    {q}" for q in facts.dialect_questions]

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import Envelope, Job, Load, envelope, follow, jam_risk, speed_that_meets
+from pliant.program.coverage import find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
+from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
@@ -18,7 +19,7 @@ from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
 from pliant.workflows.read import facts_of
 
-__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "check", "passes_through_drive"]
+__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "check", "job_of", "motion_of", "passes_through_drive"]
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
@@ -39,7 +40,9 @@ def passes_through_drive(filament_mm: NDArray[np.float64]) -> int:
     return int(np.cumsum(step[np.argsort(at, kind="stable")]).max())
 
 
-def _job(program: Program, timing: Timing, layering: Layering, filament: Filament) -> tuple[Job, tuple[str, ...]]:
+def job_of(
+    program: Program, timing: Timing, layering: Layering, sections: Sections, filament: Filament
+) -> tuple[Job, tuple[str, ...]]:
     """See the program as the feed path does: what is fed when, at which temperature, squeezed how much."""
     assumed: tuple[str, ...] = ()
     sheet = float(np.mean(filament.nozzle_c))
@@ -50,7 +53,6 @@ def _job(program: Program, timing: Timing, layering: Layering, filament: Filamen
         assumed = (f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",)
     nozzle_c, heat = np.unique(np.where(np.isnan(nozzle), sheet, nozzle), return_inverse=True)
     advance = np.nan_to_num(program.states["advance_s"])
-    sections = bead_sections(program, layering, filament.diameter_mm.value)
     job = Job(
         length_mm=timing.length_mm,
         acceleration_mm_per_s2=timing.acceleration_mm_per_s2,
@@ -171,15 +173,12 @@ def check(
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     read = read_program(program, dialect or machine.dialect)
-    motion = Motion(
-        _number(machine.acceleration_mm_per_s2),
-        _number(machine.retract_acceleration_mm_per_s2),
-        _number(machine.corner_deviation_mm),
-        tuple(_number(v) for v in machine.max_speed_mm_per_s),  # type: ignore[arg-type]
-    )
-    timing, layering = time_program(read, motion), find_layers(read)
-    job, assumed = _job(read, timing, layering, filament)
-    load, flows = follow(job, machine, filament), envelope(job, filament.diameter_mm.value)
+    timing, layering = time_program(read, motion_of(machine)), find_layers(read)
+    diameter = filament.diameter_mm.value
+    sections = bead_sections(read, layering, diameter)
+    coverage = find_coverage(read, layering, sections.width_mm)
+    job, assumed = job_of(read, timing, layering, sections, filament)
+    load, flows = follow(job, machine, filament), envelope(job, diameter)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
@@ -212,15 +211,23 @@ def check(
             read,
             timing,
             layering,
-            filament.diameter_mm.value,
+            coverage,
+            diameter,
             (*assumed, *machine.assumed, *filament.assumed),
         ),
         cautions=_cautions(machine, verdict),
     )
 
 
-def _number(value: object) -> float:
-    return float(getattr(value, "value", value))  # type: ignore[arg-type]
+def motion_of(machine: Machine) -> Motion:
+    """The motion limits of a machine record."""
+    x, y, z, e = machine.max_speed_mm_per_s
+    return Motion(
+        machine.acceleration_mm_per_s2,
+        machine.retract_acceleration_mm_per_s2,
+        machine.corner_deviation_mm,
+        (x, y, z, e),
+    )
 
 
 def _cautions(machine: Machine, verdict: str) -> tuple[str, ...]:
