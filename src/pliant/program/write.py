@@ -283,7 +283,7 @@ def _pieces(data: bytes, plan: _Plan) -> Iterator[bytes]:
             yield plan.sync[first] + ending
         begin = 1 if first == 0 else int(p.line[first - 1]) + 1
         yield from span(begin, int(p.line[end - 1]))
-        previous = max(previous, end)
+        previous = max(previous, int(end))
     tail = int(p.line[-1]) + 1
     if tail <= last_line:
         yield from span(tail, last_line)

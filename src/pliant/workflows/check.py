@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import Envelope, Job, Load, envelope, follow, jam_risk, speed_that_meets
+from pliant.feed.load import Job, Load, follow
+from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
 from pliant.program.coverage import find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
