@@ -15,6 +15,8 @@ from numba import njit
 __all__ = ["improve_order", "near_lists", "nearest_order", "order_cost"]
 
 _GAIN = 1e-9  # smaller gains are rounding
+_REACH = 50  # places that one kick spans
+_SLACK = 0.5  # share of the mean step by which a kick may be worse at first
 
 
 @njit(cache=True)
@@ -172,11 +174,8 @@ def _descend(order, place, cost, near, awake, spare, forth, back):
 
 @njit(cache=True)
 def _next_random(state):
-    """One step of a 64-bit xorshift generator. -> state"""
-    state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
-    state ^= state >> np.uint64(7)
-    state ^= (state << np.uint64(17)) & np.uint64(0xFFFFFFFFFFFFFFFF)
-    return state
+    """One step of the multiplicative generator 48271 x mod (2^31 - 1); never 0. -> state"""
+    return state * 48271 % 2147483647
 
 
 @njit(cache=True)
@@ -200,28 +199,39 @@ def improve_order(order, cost, near, kicks, seed):
     else:
         least = order_cost(best, cost)
         now[:] = best
-    state = np.uint64(seed * 2654435761 + 88172645463325252)
-    for _ in range(kicks):
-        # exchange two random stretches, neither long: a long one wakes nothing that a short one does not
-        state = _next_random(state)
-        reach = min(n - 1, 50)
-        a = np.int64(state % np.uint64(n - 3 + 1))
-        state = _next_random(state)
-        b = a + 1 + np.int64(state % np.uint64(reach))
-        state = _next_random(state)
-        c = b + 1 + np.int64(state % np.uint64(reach))
-        if c > n - 2:
-            continue
         for k in range(n):
             place[now[k]] = k
-        for end in (a, a + 1, b, b + 1, c, c + 1):
+    if n < 5:
+        return best
+    current = now.copy()
+    level = least
+    state = 1 + seed % 2147483646
+    for kick in range(kicks):
+        # three neighbouring stretches in reverse order: no single move of the descent undoes that
+        state = _next_random(state)
+        a = state % (n - 4)
+        room = min(n - 2 - a, _REACH)
+        state = _next_random(state)
+        b = a + 1 + state % (room - 2)
+        state = _next_random(state)
+        c = b + 1 + state % (a + room - b - 1)
+        state = _next_random(state)
+        d = c + 1 + state % (a + room - c)
+        for end in (a, a + 1, b, b + 1, c, c + 1, d, d + 1):
             awake[now[end]] = True
-        _exchange(now, place, a, b, c, spare)
+        _exchange(now, place, a, c, d, spare)
+        _exchange(now, place, a + d - c, a + d - c + b - a, d, spare)
         _descend(now, place, cost, near, awake, spare, forth, back)
         total = order_cost(now, cost)
         if total < least - _GAIN:
             least = total
             best[:] = now
-        elif total > least:
-            now[:] = best
+        # a little worse is taken too, less and less so: otherwise the search stays in the first valley
+        if total <= level + _SLACK * least / n * (1.0 - kick / kicks):
+            level = total
+            current[:] = now
+        else:
+            now[:] = current
+            for k in range(n):
+                place[now[k]] = k
     return best
