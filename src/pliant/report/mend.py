@@ -25,8 +25,8 @@ def mended_text(mended: Mended) -> str:
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     if not m.meets_target:
-        lines += ["", f"first gives {a.mechanism}; what would help:"]
-        lines += [f"  {r.change}: {remedy_words(r)}" for r in a.remedies]
+        lines += ["", f"first gives {a.mechanism}; what would help (for the program as it was):"]
+        lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
     lines += ["", f"at a flat {m.flat.speed_mm_per_s:g} mm/s it would take {minutes(m.flat.time_s)} and be "
               f"{percent(m.flat.jam_probability)} likely to jam; ours takes {minutes(m.flat.our_time_s)} at that risk"]  # fmt: skip
     lines += ["", "changes"]
