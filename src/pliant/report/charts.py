@@ -12,13 +12,14 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pliant.records.trace import Bins, SheetLayer, Strip
-from pliant.report.words import NARROW_FILL, ROOM_FILL, clock, number
+from pliant.report.words import NARROW_FILL, ROOM_FILL, clock
 
 __all__ = ["HATCHES", "nice_ticks", "sheet_drawing", "strip_drawing", "strip_numbers", "top_of_chart"]
 
 WIDTH, HEIGHT = 1000, 400  # of the strip's view box
 _MOST_POINTS = 12_000  # of one layer's ink; a thumbnail shows no more
 _STATIC_BINS = 1024
+_THIN, _CUT = 1.5, 14.0  # least height of a bar, and of one that goes beyond the chart, in the view box
 
 # one hatch for each state, used by every drawing of the page
 HATCHES = Markup(
@@ -78,15 +79,15 @@ def strip_drawing(strip: Strip) -> dict[str, Any]:
         "capacity_n": capacity,
         "cut": float(finest.high.max()) > top,
         "x_ticks": [(100 * t / total, clock(t)) for t in time_ticks(0, strip.total_s)],
-        "y_ticks": [(100 * (1 - v / top), number(v) if v else "0") for v in nice_ticks(top)],
+        "y_ticks": [(100 * (1 - v / top), f"{v:g}") for v in nice_ticks(top)],
         "layers": _layer_lane(bands, total),
     }
 
 
 def strip_numbers(strip: Strip, words: dict[str, str]) -> dict[str, Any]:
-    """The finest level as plain lists for the page's script; three digits, infinite as null."""
+    """The finest level as plain lists for the page's script; infinite as null."""
     bins = strip.levels[0]
-    capacity = _short(bins.capacity)
+    capacity = _short(bins.capacity, 4)
     return {
         "total": strip.total_s,
         "unit": strip.unit,
@@ -95,10 +96,10 @@ def strip_numbers(strip: Strip, words: dict[str, str]) -> dict[str, Any]:
         "narrow": NARROW_FILL,
         "mechanism": strip.mechanisms.index(strip.mechanism) if strip.mechanism in strip.mechanisms else 0,
         "words": [words.get(name, name) for name in strip.mechanisms],
-        "low": _short(bins.low),
-        "high": _short(bins.high),
+        "low": _short(bins.low, 4),
+        "high": _short(bins.high, 4),
         "capacity": capacity[0] if len(set(capacity)) == 1 else capacity,
-        "fill": _short(1 / np.maximum(bins.margin, 1e-9)),
+        "fill": _short(1 / np.maximum(bins.margin, 1e-9), 4),
         "gives": bins.gives.tolist(),
         "line": bins.line.tolist(),
         "layer": bins.layer.tolist(),
@@ -131,13 +132,13 @@ def sheet_drawing(sheet: SheetLayer) -> dict[str, Any]:
     }
 
 
-def _short(values: NDArray[np.float64]) -> list[float | None]:
-    return [float(f"{v:.3g}") if math.isfinite(v) else None for v in values.tolist()]
+def _short(values: NDArray[np.float64], digits: int) -> list[float | None]:
+    return [float(f"{v:.{digits}g}") if math.isfinite(v) else None for v in values.tolist()]
 
 
 def _bars(bins: Bins, top: float, total: float) -> dict[str, str]:
     """Bars from the least to the largest demand of each bin, sorted by state; the part above the capacity apart."""
-    parts: dict[str, list[str]] = {"room": [], "narrow": [], "over": []}
+    parts: dict[str, list[str]] = {"under": [], "room": [], "narrow": [], "over": []}
     x = WIDTH * bins.edge_s / total
     low = HEIGHT * (1 - np.minimum(bins.low / top, 1))
     high = HEIGHT * (1 - np.minimum(bins.high / top, 1))
@@ -145,7 +146,10 @@ def _bars(bins: Bins, top: float, total: float) -> dict[str, str]:
     with np.errstate(divide="ignore", invalid="ignore"):
         fill = np.where(bins.capacity > 0, bins.high / bins.capacity, np.where(bins.high > 0, np.inf, 0.0))
     for i in range(bins.low.size):
-        bottom, upper = max(low[i], high[i] + 1.5), high[i]
+        upper = high[i]
+        bottom = max(low[i], upper + (_CUT if bins.high[i] > top else _THIN))
+        if bottom < HEIGHT:
+            parts["under"].append(_box(x[i], x[i + 1], bottom, HEIGHT))
         if fill[i] > NARROW_FILL:
             parts["over"].append(_box(x[i], x[i + 1], upper, min(bottom, line[i])))
             upper = line[i]

@@ -14,12 +14,13 @@ from pliant.report.words import STATE, full, number, state_of
 __all__ = ["feed_path_svg"]
 
 INK, PAPER = "#1d2430", "#f7f5f0"
-_CENTRE, _HALF, _STRAND, _LABEL_X, _WIDTH = 82, 38, 9, 150, 352
-_SPOOL_H, _DRIVE_H, _TIP_H, _SPANS_H, _LABEL_H = 78, 58, 46, 400, 66
+_CENTRE, _HALF, _STRAND, _LABEL_X, _WIDTH = 82, 38, 9, 148, 340
+_TURN_R, _SPOOL_Y = 33, 46  # the spool
+_SPOOL_H, _DRIVE_H, _TIP_H, _SPANS_H = 104, 58, 46, 400
 _LONGEST_MM = 45.0  # longer guides are cut
 
 
-def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float, gives: dict[str, str]) -> Markup:
+def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float) -> Markup:
     """Draw the feed path.
 
     Parameters
@@ -28,8 +29,6 @@ def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float, gives: dict[str
         From the drive to the melt.
     nozzle_mm : float
         Width of the nozzle. [mm]
-    gives : dict of str to str
-        Mechanism in words.
 
     Returns
     -------
@@ -46,16 +45,13 @@ def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float, gives: dict[str
         y += height
     bottom = y
     labels = _label_places(places, bottom + _TIP_H)
-    total = max(bottom + _TIP_H + 16, labels[-1] + _LABEL_H / 2 if labels else 0)
-    parts = [_spool()]
-    for v, top, height in places:
-        parts.append(_vessel(v, top, height))
-    parts.append(_tip(bottom, nozzle_mm))
-    parts.append(_strand(places, bottom))
+    total = max(bottom + _TIP_H + 16, labels[-1] + _label_height(vessels[-1]) / 2 if labels else 0)
+    parts = [_vessel(v, top, height) for v, top, height in places]
+    parts += [_tip(bottom, nozzle_mm), _strand(places, bottom), _spool()]
     for v, top, height in places:
         parts.append(_walls(v, top, height))
     for (v, top, height), at in zip(places, labels, strict=True):
-        parts.append(_label(v, top + height / 2, at, gives))
+        parts.append(_label(v, top + height / 2, at))
     if any(v.length_mm > _LONGEST_MM for v in vessels if v.kind != "drive"):
         parts += [
             _break(top + height / 2) for v, top, height in places if v.kind != "drive" and v.length_mm > _LONGEST_MM
@@ -74,27 +70,29 @@ def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float, gives: dict[str
 
 def _label_places(places: list[tuple[Vessel, float, float]], limit: float) -> list[float]:
     """Middles of the labels: beside their vessel, pushed apart where they would touch."""
+    half = [_label_height(v) / 2 + 4 for v, _, _ in places]
     at: list[float] = []
-    for _, top, height in places:
-        want = top + height / 2
-        at.append(max(want, at[-1] + _LABEL_H) if at else max(want, _LABEL_H / 2))
-    over = at[-1] + _LABEL_H / 2 - limit if at else 0
-    if over > 0:  # there may be room to move up
-        for k in range(len(at) - 1, -1, -1):
-            top = at[k + 1] - _LABEL_H if k + 1 < len(at) else limit - _LABEL_H / 2
-            at[k] = max(min(at[k], top), _LABEL_H / 2 + k * _LABEL_H)
+    for k, (_, top, height) in enumerate(places):
+        least = at[-1] + half[k - 1] + half[k] if at else half[0]
+        at.append(max(top + height / 2, least))
+    # the lowest may move up as far as the drawing ends, and push the others up
+    for k in range(len(at) - 1, -1, -1):
+        most = at[k + 1] - half[k + 1] - half[k] if k + 1 < len(at) else max(limit - half[k], sum(half) * 2 - half[k])
+        at[k] = max(min(at[k], most), half[k])
     return at
 
 
+def _label_height(v: Vessel) -> float:
+    return 82.0 if v.governing else 64.0
+
+
 def _spool() -> str:
-    c = _CENTRE - 34 - _STRAND / 2
-    rings = "".join(
-        f'<circle cx="{c}" cy="18" r="{r}" fill="none" stroke="{INK}" stroke-width="1"/>' for r in (34, 28, 22)
-    )
+    """The spool from the side; its outermost turn is drawn by `_strand`, which leaves it."""
+    x, y = _CENTRE - _TURN_R, _SPOOL_Y
+    inner = "".join(f'<circle cx="{x}" cy="{y}" r="{r}" fill="none" stroke="{INK}"/>' for r in (20, 15))
     return (
-        f'<g><clipPath id="spool-clip"><rect x="0" y="0" width="{_WIDTH}" height="{_SPOOL_H}"/></clipPath>'
-        f'<g clip-path="url(#spool-clip)">{rings}<circle cx="{c}" cy="18" r="9" fill="{PAPER}" stroke="{INK}" '
-        f'stroke-width="1.5"/></g><text class="small" x="{_LABEL_X}" y="22">from the spool</text></g>'
+        f'{inner}<circle cx="{x}" cy="{y}" r="7" fill="none" stroke="{INK}" stroke-width="1.5"/>'
+        f'<text class="small" x="{_LABEL_X + 3}" y="{y + 4}">from the spool</text>'
     )
 
 
@@ -107,14 +105,17 @@ def _vessel(v: Vessel, top: float, height: float) -> str:
     out += f'<rect x="{x}" y="{y:.1f}" width="{width}" height="{level:.1f}" fill="url(#h-{state})"/>'
     if 0 < level < height:
         out += f'<path d="M{x} {y:.1f}h{width}" stroke="{INK}" stroke-width="1.5"/>'
-    if v.fill > 1:
-        drop = min(height - 2, 30)
-        for side in (-1, 1):
-            e = _CENTRE + side * _HALF
+    if v.fill > 1 and v.governing:  # what runs over: the others would follow only if this one held
+        for side, drop in ((-1, min(height * 0.8, 34)), (1, min(height * 0.6, 24))):
+            left = _CENTRE + side * (_HALF + 6) - 5
             out += (
-                f'<path d="M{e} {top:.1f}q{side * 13} -2 {side * 13} 9v{drop - 14:.1f}q{-side * 1} 7 {-side * 5} 0'
-                f'v{-(drop - 22):.1f}q0 -6 {-side * 8} -6z" fill="url(#h-over)" stroke="{INK}" stroke-width="1"/>'
+                f'<rect x="{left}" y="{top - 6:.1f}" width="10" height="{drop + 6:.1f}" rx="5" '
+                f'fill="url(#h-over)" stroke="{INK}" stroke-width="1"/>'
             )
+        out += (
+            f'<path d="M{_CENTRE - _HALF - 6} {top - 6:.1f}H{_CENTRE + _HALF + 6}l-4 7H{_CENTRE - _HALF - 2}z" '
+            f'fill="url(#h-over)" stroke="{INK}" stroke-width="1"/>'
+        )
     return out
 
 
@@ -156,19 +157,21 @@ def _tip(bottom: float, nozzle_mm: float) -> str:
         f'L{_CENTRE + _STRAND} {y:.1f}z" fill="{INK}"/>'
         f'<path d="M10 {y + 33:.1f}H{_CENTRE}" stroke="{INK}" stroke-width="7" stroke-linecap="round"/>'
         f'<path d="M4 {y + 39:.1f}H{_LABEL_X - 14}" stroke="{INK}" stroke-width="1"/>'
-        f'<text class="small" x="{_LABEL_X}" y="{y + 38:.1f}">nozzle {number(nozzle_mm)} mm</text>'
+        f'<text class="small" x="{_LABEL_X + 3}" y="{y + 38:.1f}">nozzle {nozzle_mm:.2g} mm</text>'
     )
 
 
 def _strand(places: list[tuple[Vessel, float, float]], bottom: float) -> str:
-    path = f"M{_CENTRE} 16V{_SPOOL_H}"
+    c, r = _CENTRE, _TURN_R
+    path = f"M{c} {_SPOOL_Y}a{r} {r} 0 1 0 {-2 * r} 0a{r} {r} 0 1 0 {2 * r} 0V{_SPOOL_H}"
     for v, top, height in places:
+        low = top + height
         if v.kind == "gap" and v.fill > 1:
-            out = min(_HALF - _STRAND, 0.6 * height)
-            path += f"C{_CENTRE} {top + height * 0.3:.1f} {_CENTRE + out} {top + height * 0.2:.1f} {_CENTRE + out} {top + height / 2:.1f}"
-            path += f"S{_CENTRE} {top + height * 0.7:.1f} {_CENTRE} {top + height:.1f}"
+            out, middle = min(_HALF - _STRAND, 0.5 * height), top + height / 2
+            path += f"C{c} {top + height * 0.35:.1f} {c + out:.1f} {top + height * 0.2:.1f} {c + out:.1f} {middle:.1f}"
+            path += f"S{c} {low - height * 0.35:.1f} {c} {low:.1f}"
         else:
-            path += f"V{top + height:.1f}"
+            path += f"V{low:.1f}"
     path += f"V{bottom:.1f}"
     wide, thin = 2 * _STRAND, 2 * _STRAND - 3
     return (
@@ -197,32 +200,33 @@ def _scale_bar(bottom: float, scale: float) -> str:
     )
 
 
-def _label(v: Vessel, from_y: float, y: float, gives: dict[str, str]) -> str:
-    state = state_of(v.fill)
-    size = "" if v.kind == "drive" else f", {number(v.length_mm, 3)} mm"
+def _label(v: Vessel, from_y: float, y: float) -> str:
+    """Name and size, how full, and the two figures; a frame and two words round the one that gives first."""
+    size = "" if v.kind == "drive" else f", {v.length_mm:.3g} mm"
     if v.kind == "guide" and v.turn_deg:
-        size += f", turns {number(v.turn_deg, 3)}°"
-    first = "GIVES FIRST: " if v.governing else ""
-    much = "far beyond" if not math.isfinite(v.demand) or v.fill > 10 else number(v.demand)
-    asks = f"must carry {much}{'' if much == 'far beyond' else ''} / can carry {number(v.capacity)} {v.unit}"
-    if much == "far beyond":
-        asks = f"can carry {number(v.capacity)} {v.unit}, must far more"
-    edge = _CENTRE + _HALF + (15 if v.fill > 1 else 6)
-    out = f'<path d="M{edge} {from_y:.1f}L{_LABEL_X - 16} {y:.1f}H{_LABEL_X - 5}" fill="none" stroke="{INK}" stroke-width="0.8"/>'
-    if v.governing:
-        out += (
-            f'<rect x="{_LABEL_X - 5}" y="{y - 31:.1f}" width="{_WIDTH - _LABEL_X + 4}" height="62" '
-            f'fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>'
-        )
-    said = gives.get(v.mechanism, v.mechanism)
+        size += f", turns {v.turn_deg:.3g}°"
+    asked = "far more" if v.fill > 10 else number(v.demand)
     lines = [
         ("strong", f"{v.label}{size}"),
-        ("", f"{full(v.fill)}: {STATE[state]}"),
-        ("small", asks),
+        ("", f"{full(v.fill)}: {STATE[state_of(v.fill)]}"),
+        ("small", f"asked {asked}, carries {number(v.capacity)} {v.unit}"),
     ]
     if v.governing:
-        lines[1] = ("strong", f"{first}{full(v.fill)}")
-    del said
+        lines.insert(0, ("first", "GIVES FIRST"))
+    height = _label_height(v)
+    edge = _CENTRE + _HALF + (14 if v.governing and v.fill > 1 else 6)
+    out = (
+        f'<path d="M{edge} {from_y:.1f}L{_LABEL_X - 14} {y:.1f}H{_LABEL_X - 6}" fill="none" stroke="{INK}" '
+        'stroke-width="0.8"/>'
+    )
+    if v.governing:
+        out += (
+            f'<rect x="{_LABEL_X - 6}" y="{y - height / 2:.1f}" width="{_WIDTH - _LABEL_X + 5}" height="{height}" '
+            f'fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>'
+            f'<rect x="{_LABEL_X - 6}" y="{y - height / 2:.1f}" width="{_WIDTH - _LABEL_X + 5}" height="22" '
+            f'fill="{INK}"/>'
+        )
     for k, (kind, text) in enumerate(lines):
-        out += f'<text class="{kind}" x="{_LABEL_X + 3}" y="{y - 14 + 18 * k:.1f}">{escape(text)}</text>'
+        base = y - height / 2 + 19 + 18 * k - (3 if kind == "first" else 0)
+        out += f'<text class="{kind}" x="{_LABEL_X + 3}" y="{base:.1f}">{escape(text)}</text>'
     return out

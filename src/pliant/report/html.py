@@ -7,6 +7,7 @@ made of numbers. A policy in the page's head lets the browser run the page's one
 import base64
 import hashlib
 import json
+import re
 from importlib.resources import files
 from typing import Any
 
@@ -19,7 +20,7 @@ from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
 from pliant.report.feed_path import feed_path_svg
-from pliant.report.text import MEANS, percent
+from pliant.report.text import MEANS
 
 __all__ = ["report_html"]
 
@@ -56,8 +57,9 @@ def report_html(findings: Findings, picture: Picture) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["breakable"] = lambda name: Markup("_<wbr>").join(str(name).split("_"))
     environment.filters |= {
-        "percent": percent,
+        "percent": words.chance,
         "number": words.number,
         "clock": words.clock,
         "odds": words.chance_in_words,
@@ -76,7 +78,7 @@ def report_html(findings: Findings, picture: Picture) -> str:
         means=MEANS,
         why=words.WHY,
         hatches=HATCHES,
-        path=feed_path_svg(picture.vessels, picture.nozzle_mm, MEANS),
+        path=feed_path_svg(picture.vessels, picture.nozzle_mm),
         governing=next((v for v in picture.vessels if v.governing), None),
         strip=strip_drawing(picture.strip),
         data=_data(findings, picture),
@@ -94,7 +96,8 @@ def report_html(findings: Findings, picture: Picture) -> str:
 
 def _policy(script: str) -> str:
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    allowed = f"style-src 'unsafe-inline'; script-src 'sha256-{digest}'"
+    return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
 
 
 def _band(findings: Findings) -> dict[str, float]:
@@ -103,7 +106,7 @@ def _band(findings: Findings) -> dict[str, float]:
 
 
 def _doubt(findings: Findings) -> str:
-    low, high = percent(findings.jam_probability_low), percent(findings.jam_probability_high)
+    low, high = words.chance(findings.jam_probability_low), words.chance(findings.jam_probability_high)
     wide = findings.jam_probability_high - findings.jam_probability_low
     if low == high:
         return f"The range is narrow: {low}."
@@ -139,7 +142,8 @@ def _first_sheet(findings: Findings, picture: Picture) -> int:
 def _assumed(sentence: str) -> dict[str, str]:
     name, _, rest = sentence.partition(" ")
     what, _ = words.unknown_in_words(name)
-    return {"what": what if what != name else "", "name": name, "rest": rest}
+    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
+    return {"what": what if what != name else "", "name": name, "rest": plain}
 
 
 def _data(findings: Findings, picture: Picture) -> Markup:

@@ -6,11 +6,14 @@ Numbers get no more digits than are known: two, and "under" or "over" at the end
 import math
 import re
 
+from pliant.report.text import percent
+
 __all__ = [
     "NARROW_FILL",
     "ROOM_FILL",
     "STATE",
     "WHY",
+    "chance",
     "chance_in_words",
     "clock",
     "full",
@@ -32,10 +35,11 @@ WHY = {
     "swell": "Squeezed lengthwise, soft filament grows thicker. Once it fills its guide it sticks there like a cork.",
     "slip": "The drive wheel cannot hold the filament against this push: it slips, and grinds a flat into it.",
     "stall": "The drive motor cannot make this push: it skips steps.",
-    "starve": "The filament passes the hot end faster than heat reaches its middle; what is still stiff blocks the nozzle.",
+    "starve": "The filament passes the hot end faster than heat reaches its middle; its stiff core blocks the nozzle.",
     "dam": "The nozzle runs so close to the surface that the melt cannot get out from under it.",
     "none": "No mechanism comes near its limit.",
 }
+NBSP = "\u00a0"
 _CHANCES = (
     (0.02, "1 in 50"), (0.05, "1 in 20"), (0.1, "1 in 10"), (0.2, "1 in 5"), (0.25, "1 in 4"), (0.33, "1 in 3"),
     (0.5, "1 in 2"), (0.67, "2 in 3"), (0.75, "3 in 4"), (0.8, "4 in 5"), (0.9, "9 in 10"), (0.95, "19 in 20"),
@@ -78,18 +82,24 @@ def number(value: float, digits: int = 2) -> str:
     if value == 0:
         return "0"
     places = digits - 1 - math.floor(math.log10(abs(value)))
-    return f"{round(value, places):.{max(places, 0)}f}"
+    text = f"{round(value, places):.{max(places, 0)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def clock(seconds: float) -> str:
     """A duration as people say it."""
     s = round(seconds)
     if s < 60:
-        return f"{s} s"
+        return f"{s}{NBSP}s"
     if s < 3600:
-        return f"{s // 60} min {s % 60} s" if s < 600 and s % 60 else f"{round(s / 60)} min"
+        return f"{s // 60}{NBSP}min {s % 60}{NBSP}s" if s < 600 and s % 60 else f"{round(s / 60)}{NBSP}min"
     minutes = round(s / 60)
-    return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
+    return f"{minutes // 60}{NBSP}h {minutes % 60}{NBSP}min" if minutes % 60 else f"{minutes // 60}{NBSP}h"
+
+
+def chance(probability: float) -> str:
+    """A chance in per cent, as the text report says it, its figure kept on one line with its sign."""
+    return percent(probability).replace(" %", f"{NBSP}%")
 
 
 def chance_in_words(probability: float) -> str:
@@ -112,13 +122,13 @@ def full(fill: float) -> str:
         return "over 10 times full"
     if fill > 2:
         return f"{number(fill)} times full"
-    return f"{number(100 * fill)} % full" if fill >= 0.01 else "under 1 % full"
+    return f"{number(100 * fill)}{NBSP}% full" if fill >= 0.01 else f"under 1{NBSP}% full"
 
 
 def unknown_in_words(name: str) -> tuple[str, str]:
     """What an unknown is, and how to find it out; the name itself where we have no words for it."""
     place = re.fullmatch(r"path\[?(\d+)\]?\.(\w+)", name)
-    short = name.split(".")[-1]
+    short = name.rsplit(".", maxsplit=1)[-1]
     what, how = _UNKNOWN.get(name) or _UNKNOWN.get(short) or (name, "")
     if place:
         what += f" (span {int(place[1]) + 1} of the feed path)"

@@ -39,7 +39,8 @@ def draw(seen: Examined, *, open_spans: OpenSpans | None = None, layers: int = 6
     """
     job, load = seen.job, seen.load
     least = np.min(np.vstack(list(load.margins.values())), axis=0)
-    worst = int(np.argmin(least))
+    tied = np.flatnonzero(least == least.min())  # margins come from a table: the ties are one of its steps
+    worst = int(tied[np.argmax(load.pressure_mpa[tied])])
     seconds = float(job.phase_s[worst])
     return Picture(
         program=Path(seen.program.path).name,

@@ -18,17 +18,17 @@
 
   function words(seconds) {
     const s = to - from < 20 ? Math.round(10 * seconds) / 10 : Math.round(seconds);
-    if (s < 60) return `${s} s`;
+    if (s < 60) return `${s}\u00a0s`;
     const left = to - from < 20 ? (s % 60).toFixed(1) : Math.round(s % 60);
-    if (s < 3600) return `${Math.floor(s / 60)} min` + (Number(left) ? ` ${left} s` : "");
+    if (s < 3600) return `${Math.floor(s / 60)}\u00a0min` + (Number(left) ? ` ${left}\u00a0s` : "");
     const minutes = Math.round(s / 60), short = to - from < 300;
-    if (short) return `${Math.floor(s / 3600)} h ${Math.floor(s / 60) % 60} min ${left} s`;
-    return `${Math.floor(minutes / 60)} h` + (minutes % 60 ? ` ${minutes % 60} min` : "");
+    if (short) return `${Math.floor(s / 3600)}\u00a0h ${Math.floor(s / 60) % 60}\u00a0min ${left}\u00a0s`;
+    return `${Math.floor(minutes / 60)}\u00a0h` + (minutes % 60 ? ` ${minutes % 60}\u00a0min` : "");
   }
 
   function bars() {
     // bins joined to pixel columns; the extremes of the bins are the extremes of the columns
-    const columns = Math.max(60, Math.round(svg.clientWidth)), part = { room: "", narrow: "", over: "" };
+    const columns = Math.max(60, Math.round(svg.clientWidth)), part = { under: "", room: "", narrow: "", over: "" };
     const first = binAt(from), last = binAt(to - width * 1e-6), step = Math.max(1, Math.floor((last - first + 1) / columns));
     let line = "";
     for (let i = first; i <= last; i += step) {
@@ -39,7 +39,8 @@
       const a = Math.max(0, 1000 * shareOf(i * width)), b = Math.min(1000, 1000 * shareOf(Math.min(i + step, last + 1) * width));
       const fill = capacity > 0 ? high / capacity : high > 0 ? Infinity : 0;
       let upper = y(high);
-      const lower = Math.max(y(low), upper + 1.5), edge = y(capacity);
+      const lower = Math.max(y(low), upper + (high > data.top ? 14 : 1.5)), edge = y(capacity);
+      if (lower < 400) part.under += box(a, b, lower, 400);
       if (fill > data.narrow) { part.over += box(a, b, upper, Math.min(lower, edge)); upper = edge; }
       if (lower > upper) part[fill <= data.room ? "room" : "narrow"] += box(a, b, upper, lower);
       line += (line ? "H" + a.toFixed(1) + "V" : "M0 ") + edge.toFixed(1);
@@ -93,11 +94,11 @@
     }
   }
 
-  const round = (value) => (value >= 99.5 ? String(Math.round(value)) : value >= 9.95 ? value.toFixed(0) : value >= 0.995 ? value.toFixed(1) : value.toFixed(2));
+  const round = (value) => String(Number(value.toPrecision(2))); // two digits that mean something
   function full(fill) {
     if (fill > 10) return "over 10 times full";
     if (fill > 2) return `${round(fill)} times full`;
-    return fill < 0.01 ? "under 1 % full" : `${Number((100 * fill).toPrecision(2))} % full`;
+    return fill < 0.01 ? "under 1\u00a0% full" : `${round(100 * fill)}\u00a0% full`;
   }
 
   function point(t, follow) {
