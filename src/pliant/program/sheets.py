@@ -126,7 +126,9 @@ def draw_sheets(
         if for_push:
             why.append("the worst push of the job" if k == worst_layer else "among the worst pushes")
         if for_travel:
-            why.append("the most open travel" if open_mm[k] == open_mm.max() else "much open travel")
+            alone = np.count_nonzero(open_mm >= open_mm.max() - 1e-6) == 1
+            most = "the most open travel" if alone else "as much open travel as any"
+            why.append(most if open_mm[k] >= open_mm.max() - 1e-6 else "much open travel")
         drawn.append(
             (
                 k,

@@ -138,7 +138,7 @@ def _short(values: NDArray[np.float64], digits: int) -> list[float | None]:
 
 def _bars(bins: Bins, top: float, total: float) -> dict[str, str]:
     """Bars from the least to the largest demand of each bin, sorted by state; the part above the capacity apart."""
-    parts: dict[str, list[str]] = {"under": [], "room": [], "narrow": [], "over": []}
+    parts: dict[str, list[str]] = {"under": [], "beyond": [], "room": [], "narrow": [], "over": []}
     x = WIDTH * bins.edge_s / total
     low = HEIGHT * (1 - np.minimum(bins.low / top, 1))
     high = HEIGHT * (1 - np.minimum(bins.high / top, 1))
@@ -148,8 +148,10 @@ def _bars(bins: Bins, top: float, total: float) -> dict[str, str]:
     for i in range(bins.low.size):
         upper = high[i]
         bottom = max(low[i], upper + (_CUT if bins.high[i] > top else _THIN))
+        if bottom < line[i]:
+            parts["beyond"].append(_box(x[i], x[i + 1], bottom, line[i]))
         if bottom < HEIGHT:
-            parts["under"].append(_box(x[i], x[i + 1], bottom, HEIGHT))
+            parts["under"].append(_box(x[i], x[i + 1], max(bottom, line[i]), HEIGHT))
         if fill[i] > NARROW_FILL:
             parts["over"].append(_box(x[i], x[i + 1], upper, min(bottom, line[i])))
             upper = line[i]

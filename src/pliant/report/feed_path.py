@@ -16,8 +16,8 @@ __all__ = ["feed_path_svg"]
 INK, PAPER = "#1d2430", "#f7f5f0"
 _CENTRE, _HALF, _STRAND, _LABEL_X, _WIDTH = 82, 38, 9, 148, 340
 _TURN_R, _SPOOL_Y = 33, 46  # the spool
-_SPOOL_H, _DRIVE_H, _TIP_H, _SPANS_H = 104, 58, 46, 400
-_LONGEST_MM = 45.0  # longer guides are cut
+_SPOOL_H, _DRIVE_H, _TIP_H, _SPANS_H = 104, 58, 46, 360
+_LONGEST_MM, _CUT_MM = 45.0, 24.0  # a guide longer than the first is cut, and drawn as the second
 
 
 def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float) -> Markup:
@@ -35,7 +35,7 @@ def feed_path_svg(vessels: tuple[Vessel, ...], nozzle_mm: float) -> Markup:
     Markup
         One SVG element with its own title and description.
     """
-    drawn_mm = [0.0 if v.kind == "drive" else min(v.length_mm, _LONGEST_MM) for v in vessels]
+    drawn_mm = [0.0 if v.kind == "drive" else _CUT_MM if v.length_mm > _LONGEST_MM else v.length_mm for v in vessels]
     scale = _SPANS_H / max(sum(drawn_mm), 10.0)
     y = float(_SPOOL_H)
     places: list[tuple[Vessel, float, float]] = []
@@ -166,10 +166,11 @@ def _strand(places: list[tuple[Vessel, float, float]], bottom: float) -> str:
     path = f"M{c} {_SPOOL_Y}a{r} {r} 0 1 0 {-2 * r} 0a{r} {r} 0 1 0 {2 * r} 0V{_SPOOL_H}"
     for v, top, height in places:
         low = top + height
-        if v.kind == "gap" and v.fill > 1:
-            out, middle = min(_HALF - _STRAND, 0.5 * height), top + height / 2
-            path += f"C{c} {top + height * 0.35:.1f} {c + out:.1f} {top + height * 0.2:.1f} {c + out:.1f} {middle:.1f}"
-            path += f"S{c} {low - height * 0.35:.1f} {c} {low:.1f}"
+        if v.kind == "gap" and v.fill > 1:  # it leaves the wheels straight and bows out below their nip
+            out, high = min(_HALF - _STRAND, 0.45 * height), top - 10
+            third = (low - high) / 3
+            path += f"V{high:.1f}C{c} {high + third:.1f} {c + out:.1f} {high + third * 0.6:.1f} {c + out:.1f}"
+            path += f" {high + 1.6 * third:.1f}S{c} {low - third * 0.7:.1f} {c} {low:.1f}"
         else:
             path += f"V{low:.1f}"
     path += f"V{bottom:.1f}"

@@ -28,7 +28,7 @@
 
   function bars() {
     // bins joined to pixel columns; the extremes of the bins are the extremes of the columns
-    const columns = Math.max(60, Math.round(svg.clientWidth)), part = { under: "", room: "", narrow: "", over: "" };
+    const columns = Math.max(60, Math.round(svg.clientWidth)), part = { under: "", beyond: "", room: "", narrow: "", over: "" };
     const first = binAt(from), last = binAt(to - width * 1e-6), step = Math.max(1, Math.floor((last - first + 1) / columns));
     let line = "";
     for (let i = first; i <= last; i += step) {
@@ -40,7 +40,8 @@
       const fill = capacity > 0 ? high / capacity : high > 0 ? Infinity : 0;
       let upper = y(high);
       const lower = Math.max(y(low), upper + (high > data.top ? 14 : 1.5)), edge = y(capacity);
-      if (lower < 400) part.under += box(a, b, lower, 400);
+      if (lower < edge) part.beyond += box(a, b, lower, edge);
+      if (lower < 400) part.under += box(a, b, Math.max(lower, edge), 400);
       if (fill > data.narrow) { part.over += box(a, b, upper, Math.min(lower, edge)); upper = edge; }
       if (lower > upper) part[fill <= data.room ? "room" : "narrow"] += box(a, b, upper, lower);
       line += (line ? "H" + a.toFixed(1) + "V" : "M0 ") + edge.toFixed(1);
