@@ -195,8 +195,8 @@ def _scale_bar(bottom: float, scale: float) -> str:
     mm = 10 if 10 * scale <= 150 else 5
     top = bottom - mm * scale
     return (
-        f'<path d="M12 {top:.1f}h8M16 {top:.1f}V{bottom:.1f}M12 {bottom:.1f}h8" stroke="{INK}" stroke-width="1.2"/>'
-        f'<text class="small" transform="translate(9 {(top + bottom) / 2:.1f}) rotate(-90)" text-anchor="middle">'
+        f'<path d="M18 {top:.1f}h8M22 {top:.1f}V{bottom:.1f}M18 {bottom:.1f}h8" stroke="{INK}" stroke-width="1.2"/>'
+        f'<text class="small" transform="translate(14 {(top + bottom) / 2:.1f}) rotate(-90)" text-anchor="middle">'
         f"{mm} mm</text>"
     )
 

@@ -51,7 +51,7 @@
   }
 
   function ticks() {
-    const raw = (to - from) / Math.max(2, Math.min(6, Math.floor(svg.clientWidth / 105)));
+    const raw = (to - from) / Math.max(2, Math.min(6, Math.floor(svg.clientWidth / 80)));
     const steps = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400, 604800];
     const step = steps.find((s) => s >= raw) || raw, row = $(".xs");
     row.textContent = "";
@@ -122,8 +122,6 @@
     if (follow && (mark < from || mark > to)) show(mark - (to - from) / 2, mark + (to - from) / 2);
     const x = 1000 * shareOf(mark);
     $(".cursor", svg).setAttribute("d", x >= 0 && x <= 1000 ? `M${x.toFixed(1)} 0V400` : "");
-    plot.setAttribute("aria-valuenow", Math.round(mark));
-    plot.setAttribute("aria-valuetext", $(".readout").textContent);
   }
 
   function show(a, b) {
@@ -134,6 +132,7 @@
     if (now !== drawn) { drawn = now; bars(); ticks(); lane(); numberMarks(); }
     const x = 1000 * shareOf(mark);
     $(".cursor", svg).setAttribute("d", x >= 0 && x <= 1000 ? `M${x.toFixed(1)} 0V400` : "");
+    plot.dataset.from = from; plot.dataset.to = to;
   }
 
   function zoom(factor) {
@@ -194,7 +193,9 @@
 
   plot.classList.add("live");
   plot.tabIndex = 0;
-  for (const [name, value] of Object.entries({ role: "slider", "aria-label": "Moment of the job", "aria-valuemin": 0, "aria-valuemax": Math.round(data.total), "aria-describedby": "strip-title" })) plot.setAttribute(name, value);
+  // an application, so that a screen reader hands the arrow keys on; what they find is read out below
+  plot.setAttribute("role", "application");
+  plot.setAttribute("aria-label", "Strip chart: left and right move the mark, up and down zoom, Home and End go to the ends, Escape shows the whole job");
   for (const hidden of all(".tools, .how")) hidden.hidden = false;
   show(0, data.total);
   point(mark);
