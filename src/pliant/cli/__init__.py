@@ -73,15 +73,21 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.argument("program", type=click.Path())
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @_json
 @_debug
-def check_command(program: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+def check_command(program: str, machine: str, filament: str, html: str | None, as_json: bool, debug: bool) -> None:
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
 
-        findings = check(program, machine, filament)
+        if html is None:
+            findings = check(program, machine, filament)
+        else:
+            from pliant.workflows.picture import check_with_report
+
+            findings = check_with_report(program, machine, filament, html)
         _show(findings, as_json, findings_text)
         sys.exit(0 if findings.verdict == "feeds" else 1)
 

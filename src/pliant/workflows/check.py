@@ -1,6 +1,6 @@
 """`check`: will this job feed on this machine with this spool?"""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
-from pliant.program.coverage import find_coverage
+from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import Sections, bead_sections
@@ -20,7 +20,10 @@ from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
 from pliant.workflows.read import facts_of
 
-__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "check", "job_of", "motion_of", "passes_through_drive"]
+__all__ = [
+    "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
+    "passes_through_drive",
+]  # fmt: skip
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
@@ -171,6 +174,28 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
+    return examine(program, machine, filament, dialect=dialect).findings
+
+
+@dataclass(frozen=True)
+class Examined:
+    """The findings, and what they were made from; `workflows.picture` draws it."""
+
+    findings: Findings
+    program: Program
+    machine: Machine
+    filament: Filament
+    timing: Timing
+    layering: Layering
+    coverage: Coverage
+    job: Job
+    load: Load
+
+
+def examine(
+    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+) -> Examined:
+    """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     read = read_program(program, dialect or machine.dialect)
@@ -193,7 +218,7 @@ def check(
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
-    return Findings(
+    findings = Findings(
         verdict=verdict,
         jam_probability=risk.probability,
         jam_probability_low=risk.low,
@@ -218,6 +243,7 @@ def check(
         ),
         cautions=_cautions(machine, verdict),
     )
+    return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
 
 
 def motion_of(machine: Machine) -> Motion:

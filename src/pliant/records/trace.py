@@ -1,0 +1,91 @@
+"""What a report draws: the push over time, the feed path as vessels, and the layers that matter.
+
+Plain records, filled by `feed` and `program` and read by `report`, so that neither of them needs to know the other.
+Start with `Picture`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Bins", "Picture", "SheetLayer", "Strip", "Vessel"]
+
+
+@dataclass(frozen=True)
+class Bins:
+    """The job cut into equal stretches of time, no extreme lost: `(n_bins,)` each, and what happened at the worst."""
+
+    edge_s: NDArray[np.float64]  # (n_bins + 1,)
+    low: NDArray[np.float64]  # least demand in the bin, in the unit of the strip; may be infinite
+    high: NDArray[np.float64]  # largest demand
+    capacity: NDArray[np.float64]  # least capacity
+    margin: NDArray[np.float64]  # least margin, over every mechanism
+    gives: NDArray[np.int64]  # the mechanism that has it, an index into `Strip.mechanisms`
+    move: NDArray[np.int64]  # the move that has it
+    line: NDArray[np.int64]  # its source line
+    layer: NDArray[np.int64]  # its layer, -1 before the first bead
+    at_mm: NDArray[np.float64]  # (n_bins, 2) where on the bed
+
+
+@dataclass(frozen=True)
+class Strip:
+    """Demand against capacity of one mechanism over the whole job, as a pyramid: the finest level first."""
+
+    mechanism: str  # the one with the least margin at the central values
+    unit: str  # "N", or "mm³/s" where the limit is a melt rate
+    total_s: float
+    mechanisms: tuple[str, ...]
+    levels: tuple[Bins, ...]
+
+    def level(self, most_bins: int) -> Bins:
+        """The finest level that has at most this many bins."""
+        return next((b for b in self.levels if b.low.size <= most_bins), self.levels[-1])
+
+
+@dataclass(frozen=True)
+class Vessel:
+    """One station of the feed path at the worst moment of the job, filled to demand / capacity."""
+
+    kind: str  # drive | gap | guide | hot_end
+    label: str
+    length_mm: float
+    bore_mm: float | None
+    turn_deg: float
+    demand: float
+    capacity: float
+    unit: str
+    fill: float  # demand / capacity; infinite where a guide has locked
+    mechanism: str
+    governing: bool
+
+
+@dataclass(frozen=True)
+class SheetLayer:
+    """One layer of the contact sheet: beads and travel as segments `(k, 4)` = x1 y1 x2 y2. [mm]"""
+
+    layer: int  # counted from 0
+    top_mm: float
+    why: tuple[str, ...]  # in words
+    beads: NDArray[np.float32]
+    covered: NDArray[np.float32]  # travel over this layer's own bead
+    open: NDArray[np.float32]  # travel elsewhere
+    open_mm: float
+    worst_mm: tuple[float, float] | None
+    worst_line: int | None
+    least_margin: float
+    bounds_mm: tuple[float, float, float, float]  # x low, y low, x high, y high; the same for the whole sheet
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Everything a report draws, and the names of what it is about."""
+
+    program: str
+    machine: str
+    filament: str
+    nozzle_mm: float
+    strip: Strip
+    vessels: tuple[Vessel, ...]  # from the drive to the melt
+    sheets: tuple[SheetLayer, ...]
+    travel_judged: bool  # False: which travel is covered was not worked out, and all of it counts as open
