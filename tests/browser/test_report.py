@@ -9,8 +9,8 @@ from playwright.sync_api import sync_playwright
 
 from pliant.records.starters import starter
 from pliant.report.html import report_html
-from pliant.workflows.demo import feet_program
 from pliant.workflows.picture import check_with_picture
+from pliant.workflows.workshop import feet_program
 
 
 @pytest.fixture(scope="module")

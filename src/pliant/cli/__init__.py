@@ -38,6 +38,13 @@ def _show(result: Any, as_json: bool, text: Any) -> None:
     click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
 
 
+def _write_page(path: str, page: str) -> None:
+    try:
+        Path(path).write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
+
+
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 _debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 
@@ -104,6 +111,98 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
                 out.write(text)
         except OSError as error:
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
+
+
+@main.command("dry")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--temperature-c", type=float, help="Temperature of the box; never above the record's dry_c.")
+@click.option("--water-percent", type=float, help="Water in the filament now, percent of mass.")
+@click.option("--target", "--target-percent", "target_percent", type=float, help="Water wanted, % of mass; else 0.02.")
+@click.option(
+    "--room-humidity-percent", type=float, default=0.0, help="The box heats room air this humid; 0: dried air."
+)
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
+    """Say how many hours a strand and a wound spool take to dry."""
+    with _user_errors(debug):
+        from pliant.report.dry import drying_text
+        from pliant.workflows.dry import dry
+
+        drying = dry(filament, **asked)  # type: ignore[arg-type]
+        if html:
+            from pliant.report.dry_page import drying_page
+
+            _write_page(html, drying_page(drying))
+        _show(drying, as_json, drying_text)
+
+
+class _Sizes(click.ParamType):
+    """Three sizes in millimetres, such as 40x30x10."""
+
+    name = "AxBxC"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, ...]:
+        try:
+            sizes = tuple(float(v) for v in str(value).lower().split("x"))
+        except ValueError:
+            sizes = ()
+        if len(sizes) != 3:
+            self.fail(f"{value!r} is not three sizes in millimetres; write e.g. 40x30x10", param, ctx)
+        return sizes
+
+
+class _ShoreA(click.ParamType):
+    """A hardness such as 85A."""
+
+    name = "HARDNESS"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        try:
+            return float(str(value).upper().removesuffix("A"))
+        except ValueError:
+            self.fail(f"{value!r} is not a Shore A hardness; write e.g. 85A", param, ctx)
+
+
+@main.command("feel")
+@click.option("--pad", type=_Sizes(), help="A block: width x depth x height along the load, mm.")
+@click.option("--ring", type=_Sizes(), help="A flat ring: outer x inner diameter x height, mm.")
+@click.option("--column", type=_Sizes(), help="An upright bellows: outer x inner diameter x height, mm.")
+@click.option("--deflection-mm", type=float, required=True, help="How far it is pressed together.")
+@click.option("--force-n", "wanted_n", type=float, help="Force wanted there: gives a table of choices.")
+@click.option(
+    "--choose", "shore_a", type=_ShoreA(), help="Hardness, such as 85A: gives its force, or limits the table."
+)
+@click.option("-f", "--filament", type=click.Path(), help="Take the hardness from this filament.toml.")
+@click.option("--pattern", default="hexagon", help="hexagon, square, triangle, foam or solid.")
+@click.option("--density", type=float, default=0.2, help="Infill, 0.02 to 1.")
+@click.option("--walls", type=int, default=2, help="Walls side by side.")
+@click.option("--folds", type=int, help="Folds of a column; flanks at 45 degrees when left out.")
+@click.option("--direction", default="axial", help="axial (pressed from above, as printed) or in-plane (a pad only).")
+@click.option("--bead-width-mm", type=float, default=0.45, help="Width of one wall.")
+@click.option("--skin-mm", type=float, default=0.8, help="Solid layers at each end of the print.")
+@click.option("--factor", type=float, help="Measured over predicted force of a piece of the same spool.")
+@click.option("--measured-n", type=float, help="Force you measured on the chosen piece; tells the factor.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> None:
+    """Choose hardness, walls and infill for a wanted force; or say what a choice feels like."""
+    with _user_errors(debug):
+        pieces = [(k, asked.pop(k)) for k in ("pad", "ring", "column")]
+        given = [(kind, size) for kind, size in pieces if size is not None]
+        if len(given) != 1:
+            raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        from pliant.report.feel import feel_text
+        from pliant.workflows.feel import feel
+
+        found = feel(*given[0], asked.pop("deflection_mm"), **asked)
+        if html:
+            from pliant.report.feel_page import feel_page
+
+            _write_page(html, feel_page(found))
+        _show(found, as_json, feel_text)
 
 
 @main.command("demo")

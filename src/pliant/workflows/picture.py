@@ -11,59 +11,54 @@ import numpy as np
 from pliant.errors import PliantError
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
-from pliant.program.sheets import OpenSpans, draw_sheets, places_mm
+from pliant.program.sheets import draw_sheets
 from pliant.records.filament import Filament
 from pliant.records.findings import Findings
 from pliant.records.machine import Machine
 from pliant.records.trace import Picture
 from pliant.workflows.check import Examined, examine
+from pliant.workflows.read import STRING_MM
 
 __all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
 
 
-def draw(seen: Examined, *, open_spans: OpenSpans | None = None, layers: int = 6) -> Picture:
+def draw(seen: Examined, *, layers: int = 6) -> Picture:
     """Draw what `examine` saw.
 
     Parameters
     ----------
     seen : Examined
         The arrays behind the findings.
-    open_spans : tuple of ndarray, optional
-        Open stretches of travel (moves, start and end as shares of the move); all travel is open when left out.
     layers : int, default 6
-        Layers on the contact sheet. [-]
+        Layers on the contact sheet, at most. [-]
 
     Returns
     -------
     Picture
     """
     job, load = seen.job, seen.load
-    least = np.min(np.vstack(list(load.margins.values())), axis=0)
-    tied = np.flatnonzero(least == least.min())  # margins come from a table: the ties are one of its steps
+    tied = np.flatnonzero(load.margin == load.margin.min())  # margins come from a table: ties are one step of it
     worst = int(tied[np.argmax(load.pressure_mpa[tied])])
-    seconds = float(job.phase_s[worst])
     return Picture(
         program=Path(seen.program.path).name,
         machine=seen.machine.name,
         filament=seen.filament.name,
         nozzle_mm=seen.machine.nozzle_mm.value,
         strip=build_strip(
-            job.phase_s,
-            load.margins,
-            load.capacities,
+            load,
+            move_s=seen.timing.move_s,
             line=seen.program.line,
             layer=seen.layering.layer,
-            at_mm=places_mm(seen.program, seen.timing, np.arange(job.phase_s.size)),
+            at_mm=seen.program.point_mm[1:, :2],
         ),
         vessels=fill_vessels(
             seen.machine,
             seen.filament,
             pressure_mpa=float(load.pressure_mpa[worst]),
-            flow_mm3_per_s=float(load.delivered_mm3[worst]) / seconds if seconds > 0 else 0.0,
-            nozzle_c=float(job.nozzle_c[job.group[worst]]),
+            flow_mm3_per_s=float(load.flow_mm3_per_s[worst]),
+            nozzle_c=float(job.nozzle_c[job.heat[worst]]),
         ),
-        sheets=draw_sheets(seen.program, seen.timing, seen.layering, least, open_spans=open_spans, count=layers),
-        travel_judged=open_spans is not None,
+        sheets=draw_sheets(seen.program, seen.layering, seen.coverage, load.margin, string_mm=STRING_MM, count=layers),
     )
 
 
@@ -108,9 +103,12 @@ def check_with_report(
     from pliant.report.html import report_html
 
     place = Path(output)
+    _require_ordinary(place)
     for source in (program, machine, filament):
         if isinstance(source, str | Path) and place.exists() and Path(source).exists() and place.samefile(source):
             raise PliantError(f"{place}: the report would replace an input; choose another name")
+    if not place.parent.is_dir():  # known before the work, so said before the work
+        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
     findings, picture = check_with_picture(program, machine, filament, dialect=dialect)
     save_whole(place, report_html(findings, picture))
     return findings
@@ -118,8 +116,7 @@ def check_with_report(
 
 def save_whole(place: Path, text: str) -> None:
     """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
-    if place.exists() and not place.is_file():
-        raise PliantError(f"{place}: is not an ordinary file; choose another name")
+    _require_ordinary(place)
     beside = place.with_name(f".{place.name}.{os.getpid()}.part")
     try:
         with beside.open("x", encoding="utf-8", newline="\n") as out:
@@ -130,3 +127,8 @@ def save_whole(place: Path, text: str) -> None:
     except OSError as error:
         beside.unlink(missing_ok=True)
         raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
+
+
+def _require_ordinary(place: Path) -> None:
+    if place.exists() and not place.is_file():
+        raise PliantError(f"{place}: is not an ordinary file; choose another name")
