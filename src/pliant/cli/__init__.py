@@ -92,6 +92,39 @@ def check_command(program: str, machine: str, filament: str, html: str | None, a
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
+@main.command("mend")
+@click.argument("program", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
+@click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
+@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@_json
+@_debug
+def mend_command(
+    program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
+    target: float, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
+
+    Exit code 0: mended; 1: certified, but the target is out of reach; 2: bad input or not certified, nothing written.
+    """
+    with _user_errors(debug):
+        from pliant.report.mend import mended_text
+        from pliant.workflows.mend import PASSES, mend
+
+        if (output is None) == (not in_place):
+            raise PliantError("say where the result goes: -o FILE, or --in-place")
+        for name in skip:
+            if name not in PASSES:
+                raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
+        passes = [name for name in PASSES if name not in skip]
+        mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+        _show(mended, as_json, mended_text)
+        sys.exit(0 if mended.meets_target else 1)
+
+
 @main.command("new")
 @click.argument("kind", type=click.Choice(["machine", "filament"]))
 @click.option("--like", default=None, help="The archetype to start from.")

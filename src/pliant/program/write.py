@@ -5,7 +5,7 @@ filament register. Blocks of lines may be laid in another order; the filament re
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -244,7 +244,8 @@ class _Plan:
             yield b" ".join(words)
 
 
-def _pieces(data: bytes, plan: _Plan) -> Iterator[bytes]:
+def _pieces(data: bytes, plan: _Plan, origin: list[NDArray[np.int64]]) -> Iterator[bytes]:
+    """Pieces of the new file; `origin` gathers the source line of each of its lines, 0 for new ones."""
     p, e = plan.program, plan.edits
     starts = _line_starts(data)
     last_line = starts.size - 1
@@ -259,50 +260,53 @@ def _pieces(data: bytes, plan: _Plan) -> Iterator[bytes]:
         """Lines first..last (1-based, inclusive) with their edits."""
         at = first
         for line in lines[np.searchsorted(lines, first) : np.searchsorted(lines, last, side="right")].tolist():
+            origin.append(np.arange(at, line))
             yield data[starts[at - 1] : starts[line - 1]]
             raw = data[starts[line - 1] : starts[line]]
             text = raw.rstrip(b"\r\n")
             end = raw[len(text) :]
-            for new in plan.before.get(line, ()):
+            new_lines = [*plan.before.get(line, ()), *(plan.insert_lines(inserts[line]) if line in inserts else ())]
+            origin.append(np.zeros(len(new_lines), dtype=np.int64))
+            for new in new_lines:
                 yield new + ending
-            if line in inserts:
-                for new in plan.insert_lines(inserts[line]):
-                    yield new + ending
             if line not in plan.dropped:
+                origin.append(np.array([line]))
                 text = e.words.get(line, text)
                 for letter, number in plan.texts.get(line, ()):
                     text = _set_word(text, letter, number)
                 yield text + end
             at = line + 1
         if at <= last:
+            origin.append(np.arange(at, last + 1))
             yield data[starts[at - 1] : starts[last]]
 
-    previous = 0
     for first, end in plan.blocks:
         if first in plan.sync:
+            origin.append(np.zeros(1, dtype=np.int64))
             yield plan.sync[first] + ending
         begin = 1 if first == 0 else int(p.line[first - 1]) + 1
         yield from span(begin, int(p.line[end - 1]))
-        previous = max(previous, int(end))
     tail = int(p.line[-1]) + 1
     if tail <= last_line:
         yield from span(tail, last_line)
 
 
-def rewrite(program: Program, edits: Edits) -> Iterable[bytes]:
-    """Bytes of the program with the edits made.
+def rewrite(program: Program, edits: Edits, path: str | Path) -> NDArray[np.int64]:
+    """Write the program with the edits made.
 
     Parameters
     ----------
     program : Program
         As read from `program.path`, which is read again here.
     edits : Edits
-        What shall be different.
+        What shall be different; without edits the new file is the old one, byte by byte.
+    path : str or Path
+        The new file; must not be the old one.
 
-    Yields
-    ------
-    bytes
-        Pieces of the new file, in order; without edits they add up to the file itself.
+    Returns
+    -------
+    ndarray, (n_lines,)
+        Source line of each line of the new file; 0 for a line put in.
 
     Raises
     ------
@@ -310,4 +314,8 @@ def rewrite(program: Program, edits: Edits) -> Iterable[bytes]:
         If a line that has to change holds more than one command.
     """
     data = Path(program.path).read_bytes()
-    return _pieces(data, _Plan(program, edits))
+    plan, origin = _Plan(program, edits), [np.zeros(0, dtype=np.int64)]
+    with Path(path).open("wb") as out:
+        for piece in _pieces(data, plan, origin):
+            out.write(piece)
+    return np.concatenate(origin)
