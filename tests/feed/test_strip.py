@@ -5,105 +5,128 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pliant.feed.chain import MECHANISMS
+from pliant.feed.load import Load
 from pliant.feed.strip import build_strip
 from pliant.kernels.thin import thin_to_bins
 
+BOW, STARVE, SLIP = (MECHANISMS.index(name) for name in ("bow", "starve", "slip"))
 
-def _strip(seconds, demand, capacity=5.0, finest=4096, slip=None):
-    n = seconds.size
-    with np.errstate(divide="ignore"):
-        margin = np.where(demand > 0, capacity / np.maximum(demand, 1e-300), np.inf)
-    gives = np.zeros(n, dtype=np.uint8)
-    if slip is not None:
-        gives, margin = (slip < margin).astype(np.uint8), np.minimum(margin, slip)
-    return build_strip(
-        seconds, demand, np.full(n, capacity), margin, gives, ("bow", "slip"), 0, line=np.arange(n) + 1,
-        layer=np.arange(n) // 10, at_mm=np.column_stack([np.arange(n), -np.arange(n)]).astype(float), finest=finest,
+
+def _load(push, margin, mechanism=BOW, flow=None):
+    n = push.size
+    zero = np.zeros(n, dtype=np.float32)
+    with np.errstate(invalid="ignore"):
+        capacity = np.where(np.isfinite(push), push * margin, np.nan)
+    return Load(
+        zero, zero, zero if flow is None else flow.astype(np.float32), push.astype(np.float32),
+        capacity.astype(np.float32), margin.astype(np.float32), np.broadcast_to(mechanism, n).astype(np.uint8), zero,
+        np.zeros(n), 0.0, 0.0,
     )  # fmt: skip
 
 
-durations = st.lists(st.one_of(st.just(0.0), st.floats(1e-4, 1e3)), min_size=3, max_size=300)
+def _strip(seconds, push, margin=None, mechanism=BOW, flow=None, finest=4096):
+    n = seconds.size
+    if margin is None:
+        margin = 5.0 / np.maximum(push, 1e-6)
+    return build_strip(
+        _load(push, margin, mechanism, flow),
+        move_s=seconds,
+        line=np.arange(n) + 1,
+        layer=np.arange(n) // 10,
+        at_mm=np.column_stack([np.arange(n), -np.arange(n)]).astype(float),
+        finest=finest,
+    )
+
+
+durations = st.lists(st.one_of(st.just(0.0), st.floats(1e-4, 1e3)), min_size=1, max_size=300)
 
 
 @settings(max_examples=200, deadline=None)
 @given(durations, st.integers(0, 2**32 - 1), st.sampled_from([64, 100, 4096]))
 def test_limit_no_peak_is_lost_at_any_level(seconds, seed, finest):
-    seconds = np.array(seconds[: len(seconds) // 3 * 3])
+    seconds = np.array(seconds)
     rng = np.random.default_rng(seed)
-    demand = np.where(rng.random(seconds.size) < 0.2, 0.0, rng.lognormal(1, 1, seconds.size))
-    strip = _strip(seconds, demand, finest=finest)
+    push = np.where(rng.random(seconds.size) < 0.2, 0.0, rng.lognormal(1, 1, seconds.size)).astype(np.float32)
+    strip = _strip(seconds, push, finest=finest)
     middle = np.cumsum(seconds) - seconds / 2
     for bins in strip.levels:
         assert bins.low.size <= max(finest, 64)
         assert bins.edge_s[0] == 0
         assert bins.edge_s[-1] == pytest.approx(seconds.sum())
-        assert bins.high.max() == pytest.approx(demand.max(), rel=1e-12)
-        assert bins.low.min() == pytest.approx(demand.min(), rel=1e-12)
+        assert bins.high.max() == push.max()
+        assert bins.low.min() == push.min()
         assert np.all(bins.low <= bins.high)
-        # every phase lies between the low and the high of the bin that holds its middle
+        # every move lies between the low and the high of the bin that holds its middle
         at = np.clip(np.searchsorted(bins.edge_s, middle, side="right") - 1, 0, bins.low.size - 1)
         inside = np.abs(bins.edge_s[at] - middle) > 1e-9
-        assert np.all(demand[inside] <= bins.high[at][inside] * (1 + 1e-12))
-        assert np.all(demand[inside] >= bins.low[at][inside] * (1 - 1e-12))
+        assert np.all(push[inside] <= bins.high[at][inside])
+        assert np.all(push[inside] >= bins.low[at][inside])
 
 
 def test_limit_one_spike_in_a_million_moves_survives():
     rng = np.random.default_rng(7)
-    n = 1_000_000
-    seconds, demand = rng.uniform(0.001, 0.02, n), rng.uniform(1.0, 2.0, n)
-    spike = 654_321
-    demand[spike] = 7.5
-    strip = _strip(seconds, demand)
-    assert strip.levels[0].low.size == 4096
-    assert [b.low.size for b in strip.levels][-1] == 64
+    n, spike = 1_000_000, 654_321
+    seconds, push = rng.uniform(0.001, 0.02, n), rng.uniform(1.0, 2.0, n)
+    push[spike] = 7.5
+    strip = _strip(seconds, push)
+    assert [b.low.size for b in strip.levels] == [4096, 2048, 1024, 512, 256, 128, 64]
+    assert strip.capacity == pytest.approx(5.0)
     for bins in strip.levels:
         worst = int(np.argmin(bins.margin))
-        assert bins.high[worst] == pytest.approx(7.5)
-        assert bins.move[worst] == 654_321
-        assert bins.line[worst] == 654_322
+        assert bins.high[worst] == 7.5
+        assert bins.move[worst] == spike
+        assert bins.line[worst] == spike + 1
         assert bins.at_mm[worst, 0] == spike
         assert bins.edge_s[worst] <= seconds[: spike + 1].sum() <= bins.edge_s[worst + 1] + 0.02
         assert np.sum(bins.high > 5) == 1
+    assert strip.level(1000).low.size == 512
+    assert strip.level(1).low.size == 64
 
 
-def test_limit_worst_of_a_bin_is_over_all_mechanisms():
-    seconds, demand = np.full(300, 1.0), np.full(300, 2.0)
-    slip = np.full(300, 50.0)
-    slip[150] = 2.0  # worse there than the bow's 2.5, but the bow's spike at 30 governs the job
-    demand[30] = 6.0
-    strip = _strip(seconds, demand, slip=slip)
+def test_limit_a_bin_says_which_mechanism_is_nearest():
+    seconds, push = np.full(300, 1.0), np.full(300, 2.0)
+    push[30] = 6.0
+    margin, mechanism = 5.0 / push, np.full(300, BOW)
+    margin[150], mechanism[150] = 2.0, SLIP
+    strip = _strip(seconds, push, margin, mechanism)
     assert strip.mechanism == "bow"
     bins = strip.levels[0]
     at = int(np.searchsorted(bins.edge_s, 150.5)) - 1
     assert strip.mechanisms[bins.gives[at]] == "slip"
     assert bins.margin[at] == 2.0
-    assert bins.high[at] == pytest.approx(2.0)  # the bar stays the demand on the gap
+    assert bins.high[at] == 2.0
+
+
+def test_limit_melt_rate_is_shown_as_flow():
+    push, flow = np.full(90, 3.0), np.full(90, 8.0)
+    flow[40] = 12.0
+    strip = _strip(np.full(90, 1.0), push, 9.6 / flow, STARVE, flow)
+    assert (strip.mechanism, strip.unit) == ("starve", "mm³/s")
+    assert strip.capacity == pytest.approx(9.6, rel=1e-6)
+    assert strip.levels[-1].high.max() == 12.0
 
 
 def test_limit_a_locked_guide_is_infinite_not_lost():
-    demand, margin = np.full(30, 2.0), np.full(30, 3.0)
-    demand[17], margin[17] = np.inf, 0.0
-    strip = build_strip(
-        np.ones(30), demand, np.full(30, 4.0), margin, np.zeros(30, dtype=np.uint8), ("bow",), 0, line=np.arange(30),
-        layer=np.zeros(30, dtype=np.int64), at_mm=np.zeros((30, 2)),
-    )  # fmt: skip
+    push, margin = np.full(30, 1.0), np.full(30, 3.0)
+    push[17], margin[17] = np.inf, 0.0
+    strip = _strip(np.full(30, 1.0), push, margin)
     assert all(np.isinf(b.high.max()) and b.margin.min() == 0 for b in strip.levels)
+    assert strip.capacity == 3.0  # from the moves about which something can be said
 
 
 def test_limit_nothing_at_all():
-    empty = np.zeros(0)
-    strip = build_strip(empty, empty, empty, empty, empty, ("bow",), 0, line=empty, layer=empty, at_mm=np.zeros((0, 2)))
-    assert strip.mechanism == "none"
-    assert strip.level(10).low.size == 1
-    still = _strip(np.zeros(3), np.zeros(3))  # moves that take no time
-    assert still.total_s == 0
-    assert still.levels[0].high.max() == 0
+    strip = _strip(np.zeros(0), np.zeros(0))
+    assert (strip.mechanism, strip.level(10).low.size) == ("none", 1)
+    still = _strip(np.zeros(3), np.zeros(3), np.full(3, 1e9))  # moves that take no time
+    assert (still.mechanism, still.total_s, still.levels[0].high.max()) == ("none", 0, 0)
+    assert np.isinf(still.capacity)
 
 
 def test_roundtrip_kernel_compiled_and_plain():
     rng = np.random.default_rng(3)
-    seconds, demand = rng.uniform(0, 1, 60), rng.random(60)
-    given_ = (np.cumsum(seconds), demand, np.full(60, 2.0), 2 / demand, 64)
+    seconds, push = rng.uniform(0, 1, 60), rng.random(60)
+    words = (np.cumsum(seconds), push, 2 / push, 64)
     plain = getattr(thin_to_bins, "py_func", thin_to_bins)
-    for a, b in zip(thin_to_bins(*given_), plain(*given_), strict=True):
+    for a, b in zip(thin_to_bins(*words), plain(*words), strict=True):
         assert np.array_equal(a, b)

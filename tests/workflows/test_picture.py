@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from pliant.cli import main
 from pliant.errors import PliantError
 from pliant.records.starters import starter
+from pliant.report.html import report_html
 from pliant.workflows.picture import check_with_picture, save_whole
 from pliant.workflows.workshop import gasket_program
 
@@ -36,9 +37,8 @@ def test_roundtrip_page_is_written_beside_the_usual_answer(files):
     assert text.startswith("<!doctype html>")
     assert text.rstrip().endswith("</html>")
     assert sorted(p.name for p in files.iterdir()) == ["f.toml", "g.gcode", "m.toml", "report.html"]
-    again = _check(files, out, "--json")
-    assert again.stdout == result.stdout
-    assert out.read_text(encoding="utf-8") == text  # the same job, the same page
+    picture = check_with_picture(files / "g.gcode", files / "m.toml", files / "f.toml")
+    assert report_html(*picture) == text  # the same job, the same page
 
 
 @pytest.mark.parametrize("name", ["g.gcode", "m.toml", "f.toml"])
@@ -63,6 +63,14 @@ def test_limit_not_an_ordinary_file(tmp_path):
         save_whole(tmp_path, "x")
     with pytest.raises(PliantError, match="not an ordinary file"):
         save_whole(Path(os.devnull), "x")
+
+
+def test_roundtrip_an_older_page_is_replaced_whole(tmp_path):
+    place = tmp_path / "r.html"
+    place.write_text("older and longer")
+    save_whole(place, "new")
+    assert place.read_text() == "new"
+    assert [p.name for p in tmp_path.iterdir()] == ["r.html"]
 
 
 def test_limit_a_failed_rename_keeps_the_old_page(tmp_path, monkeypatch):
@@ -94,4 +102,6 @@ def test_limit_picture_agrees_with_the_findings(files):
     assert fullest.mechanism == strip.mechanism == findings.worst[0].mechanism
     assert fullest.fill == pytest.approx(1 / findings.least_margin, rel=0.01)
     assert min(s.least_margin for s in picture.sheets) == findings.least_margin
-    assert picture.travel_judged
+    drawn = {k for s in picture.sheets for k in (s.layer, *s.alike)}
+    assert findings.worst[0].layer in drawn
+    assert sum(s.strings * (1 + len(s.alike)) for s in picture.sheets) == pytest.approx(findings.facts.strings, rel=0.1)

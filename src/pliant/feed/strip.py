@@ -1,7 +1,7 @@
-"""The strip: demand against capacity over the whole job, thinned to a pyramid of bins that keeps every extreme.
+"""The strip: push against what the path can carry over the whole job, thinned to bins that keep every extreme.
 
-What is drawn is the demand on one mechanism, where it acts, against what it can carry; a peak that crosses the line is
-a margin under one. The least margin of each bin is over all mechanisms. Nothing is smoothed or sampled.
+A move keeps the worst push it has anywhere, so a bin's high is exact and its low is the least of such worsts. Nothing
+is smoothed or sampled. Start with `build_strip`.
 """
 
 from typing import Any
@@ -9,24 +9,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.feed.chain import MECHANISMS
+from pliant.feed.load import Load
 from pliant.kernels.thin import thin_to_bins
 from pliant.records.trace import Bins, Strip
 
-__all__ = ["FINEST_BINS", "build_strip"]
+__all__ = ["CALM", "FINEST_BINS", "build_strip"]
 
 FINEST_BINS = 4096
+CALM = 1e4  # [-] a margin above this is a move that pushes nothing
 _COARSEST_BINS = 64
+_STARVE = MECHANISMS.index("starve")
 
 
 def build_strip(
-    seconds: NDArray[np.float64],
-    demand: NDArray[Any],
-    capacity: NDArray[Any],
-    margin: NDArray[Any],
-    gives: NDArray[Any],
-    mechanisms: tuple[str, ...],
-    governing: int,
+    load: Load,
     *,
+    move_s: NDArray[np.float64],
     line: NDArray[np.int64],
     layer: NDArray[np.int64],
     at_mm: NDArray[np.float64],
@@ -36,20 +35,14 @@ def build_strip(
 
     Parameters
     ----------
-    seconds : ndarray
+    load : Load
+        The run, per move.
+    move_s : ndarray
         Duration of each move, `(n_moves,)`. [s]
-    demand, capacity : ndarray
-        What is drawn, `(n_moves,)`; demand may be infinite. [N, or mm3/s where `starve` governs]
-    margin, gives : ndarray
-        Least margin of each move over all mechanisms, and the mechanism that has it. [-]
-    mechanisms : tuple of str
-        Names that `gives` and `governing` index.
-    governing : int
-        The mechanism that the drawing is about.
     line, layer : ndarray
         Source line and layer of each move, `(n_moves,)`.
     at_mm : ndarray
-        Place on the bed at the end of each move, `(n_moves, 2)`. [mm]
+        Place on the bed where each move ends, `(n_moves, 2)`. [mm]
     finest : int, default 4096
         Bins of the finest level. [-]
 
@@ -58,24 +51,52 @@ def build_strip(
     Strip
         Levels from the finest to 64 bins, each half the one before; every extreme is in every level.
     """
-    n = seconds.size
+    n = move_s.size
     if n == 0:
-        return Strip("none", "N", 0.0, ("none",), (_empty(),))
-    name = mechanisms[governing]
+        zero, first = np.zeros(1), np.zeros(1, dtype=np.int64)
+        still = Bins(np.zeros(2), zero, zero, np.full(1, np.inf), first, first, first, first - 1, np.zeros((1, 2)))
+        return Strip("none", "N", np.inf, 0.0, MECHANISMS, (still,))
+    margin = load.margin.astype(np.float64)
+    worst = int(margin.argmin())
+    starved = int(load.mechanism[worst]) == _STARVE
+    demand = (load.flow_mm3_per_s if starved else load.push_n).astype(np.float64)
     bins = min(finest, max(_COARSEST_BINS, 1 << (2 * n - 1).bit_length()))
-    end_s = np.cumsum(seconds)
-    parts = thin_to_bins(end_s, np.asarray(demand, float), np.asarray(capacity, float), np.asarray(margin, float), bins)
-    edge = np.linspace(0.0, float(end_s[-1]), bins + 1)
-    levels = [(edge, *parts)]
+    end_s = np.cumsum(move_s)
+    levels = [(np.linspace(0.0, float(end_s[-1]), bins + 1), *thin_to_bins(end_s, demand, margin, bins))]
     while levels[-1][1].size > _COARSEST_BINS:
         levels.append(_halve(*levels[-1]))
-    made = []
-    for edge_s, low, high, cap, worst_margin, move in levels:
-        made.append(Bins(edge_s, low, high, cap, worst_margin, gives[move], move, line[move], layer[move], at_mm[move]))
-    return Strip(name, "mm³/s" if name == "starve" else "N", float(end_s[-1]), mechanisms, tuple(made))
+    return Strip(
+        mechanism=MECHANISMS[load.mechanism[worst]] if margin[worst] < CALM else "none",
+        unit="mm³/s" if starved else "N",
+        capacity=_capacity(load, margin, starved),
+        total_s=float(end_s[-1]),
+        mechanisms=MECHANISMS,
+        levels=tuple(
+            Bins(
+                edge,
+                low,
+                high,
+                least,
+                load.mechanism[move].astype(np.int64),
+                move,
+                line[move],
+                layer[move],
+                at_mm[move],
+            )
+            for edge, low, high, least, move in levels
+        ),
+    )
 
 
-def _halve(edge: Any, low: Any, high: Any, capacity: Any, margin: Any, phase: Any) -> tuple[Any, ...]:
+def _capacity(load: Load, margin: NDArray[np.float64], starved: bool) -> float:
+    """Demand at which the governing mechanism gives, from the move nearest to it: there it is least extrapolated."""
+    mine = (load.mechanism == _STARVE) == starved
+    values = (load.flow_mm3_per_s * margin if starved else load.capacity_n).astype(np.float64)
+    known = np.flatnonzero(mine & np.isfinite(values) & (values > 0) & (margin < CALM))
+    return float(values[known[margin[known].argmin()]]) if known.size else float("inf")
+
+
+def _halve(edge: Any, low: Any, high: Any, margin: Any, move: Any) -> tuple[Any, ...]:
     """Join neighbouring bins two by two; an odd one at the end stays alone."""
     at = np.arange(0, low.size, 2)
     second = np.minimum(at + 1, low.size - 1)
@@ -84,12 +105,6 @@ def _halve(edge: Any, low: Any, high: Any, capacity: Any, margin: Any, phase: An
         np.append(edge[:-1][at], edge[-1]),
         np.minimum(low[at], low[second]),
         np.maximum(high[at], high[second]),
-        np.minimum(capacity[at], capacity[second]),
         margin[pick],
-        phase[pick],
+        move[pick],
     )
-
-
-def _empty() -> Bins:
-    zero, first = np.zeros(1), np.zeros(1, dtype=np.int64)
-    return Bins(np.zeros(2), zero, zero, zero, np.full(1, np.inf), first, first, first, first - 1, np.zeros((1, 2)))

@@ -1,7 +1,7 @@
 """The contact sheet: the few layers worth looking at, as segments to draw.
 
-Arcs become chords here, for the eye only. Which stretches of a travel are open may be handed in (from the coverage of
-the layer's beads); without it every travel counts as open, and the caller must say so. Start with `choose_layers`.
+Layers that are laid alike, push alike and cross as much air are one picture: the worst of them is drawn and names the
+others. Arcs are chords, and openings too narrow for a string are drawn as covered. Start with `draw_sheets`.
 """
 
 from typing import Any
@@ -9,30 +9,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.program.coverage import Coverage, chords_of
 from pliant.program.layers import Layering
-from pliant.records.program import BEAD, TRAVEL, Program
+from pliant.records.program import BEAD, Program
 from pliant.records.trace import SheetLayer
 
-__all__ = ["OpenSpans", "choose_layers", "draw_sheets"]
+__all__ = ["choose_layers", "draw_sheets"]
 
-# moves, and the start and end of each open stretch as a share of the move's length; sorted by move, then start
-OpenSpans = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]
-
-_CHORD_RAD = np.deg2rad(6.0)  # a chord of a full circle of 50 mm radius leaves it by 0.07 mm: less than ink is wide
-_MOST_CHORDS = 720  # of one arc, however many turns a hostile file asks for
+_CALM = 1e4  # [-] a margin above this is no push at all
+_SAME, _NEAR_MM = 0.05, 1.0  # [-, mm] layers whose figures differ by less look the same on a thumbnail
+_GROUPS_TRIED = 64  # latest kinds of layer that a new one is compared with
 
 
 def choose_layers(
-    layering: Layering, margin: NDArray[Any], open_mm: NDArray[np.float64], *, count: int = 6
+    least_margin: NDArray[np.float64], open_mm: NDArray[np.float64], count: int = 6
 ) -> list[tuple[int, bool, bool]]:
     """Pick the layers with the least margin and those with the most open travel.
 
     Parameters
     ----------
-    layering : Layering
-        Layers of the program.
-    margin : ndarray
-        Least margin of each move, `(n_moves,)`. [-]
+    least_margin : ndarray
+        Least margin of each layer, `(n_layers,)`. [-]
     open_mm : ndarray
         Open travel of each layer, `(n_layers,)`. [mm]
     count : int, default 6
@@ -43,38 +40,38 @@ def choose_layers(
     list of (int, bool, bool)
         Layer, whether for its push, whether for its open travel; in printing order.
     """
-    layers = layering.top_mm.size
-    least = _least_of_layers(layering, margin)
-    by_push = [int(k) for k in np.argsort(least, kind="stable") if np.isfinite(least[k])]
+    by_push = [int(k) for k in np.argsort(least_margin, kind="stable") if least_margin[k] < _CALM]
     by_travel = [int(k) for k in np.argsort(-open_mm, kind="stable") if open_mm[k] > 0]
     push, travel = set(by_push[: (count + 1) // 2]), set(by_travel[: count // 2])
-    rest = iter([*by_travel[count // 2 :], *by_push[(count + 1) // 2 :]])
-    while len(push | travel) < min(count, layers):
-        k = next(rest, None)
-        if k is None:
+    turns = [
+        pair for ranks in zip(by_travel, by_push, strict=False) for pair in zip((travel, push), ranks, strict=True)
+    ]
+    for mine, k in [*turns, *((push, k) for k in by_push), *((travel, k) for k in by_travel)]:
+        if len(push | travel) >= count:
             break
-        (travel if k in by_travel[:count] else push).add(k)
+        mine.add(k)
     return [(k, k in push, k in travel) for k in sorted(push | travel)]
 
 
 def draw_sheets(
     program: Program,
     layering: Layering,
+    coverage: Coverage,
     margin: NDArray[Any],
     *,
-    open_spans: OpenSpans | None = None,
+    string_mm: float = 1.0,
     count: int = 6,
 ) -> tuple[SheetLayer, ...]:
     """Draw the layers that matter.
 
     Parameters
     ----------
-    program, layering : Program, Layering
-        The moves and their layers.
+    program, layering, coverage : Program, Layering, Coverage
+        The moves, their layers, and which travel lies over bead.
     margin : ndarray
         Least margin of each move over all mechanisms, `(n_moves,)`. [-]
-    open_spans : tuple of ndarray, optional
-        Open stretches of travel; every travel is open when left out.
+    string_mm : float, default 1.0
+        Openings up to this length leave no string. [mm]
     count : int, default 6
         At most this many layers. [-]
 
@@ -83,117 +80,109 @@ def draw_sheets(
     tuple of SheetLayer
         In printing order, all with the same bounds, so that they can be compared.
     """
-    if layering.top_mm.size == 0:
+    layers = layering.top_mm.size
+    if layers == 0:
         return ()
-    chord = np.hypot(*np.diff(program.point_mm[:, :2], axis=0).T)
-    travels = (program.kind == TRAVEL) & (layering.layer >= 0) & ((chord > 1e-6) | (program.sweep_rad != 0))
-    if open_spans is None:
-        move = np.flatnonzero(travels)
-        open_spans = (move, np.zeros(move.size), np.ones(move.size))
-    move, start, end = open_spans
-    kept = travels[move]
-    move, start, end = move[kept], start[kept], end[kept]
-    open_mm = np.zeros(layering.top_mm.size)
-    np.add.at(open_mm, layering.layer[move], (end - start) * program.length_mm[move])
-    least = _least_of_layers(layering, margin)
-    worst_layer = int(np.argmin(least))
-    chosen = choose_layers(layering, margin, open_mm, count=count)
+    inside = np.flatnonzero(layering.layer >= 0)
+    least, open_mm = np.full(layers, np.inf), np.zeros(layers)
+    np.minimum.at(least, layering.layer[inside], margin[inside])
+    np.add.at(open_mm, layering.layer[inside], coverage.open_mm[inside])
+    strings = np.bincount(layering.layer[coverage.strings(string_mm)], minlength=layers)
+    hangs = coverage.thread_mm()[coverage.thread] > string_mm if coverage.thread.size else np.zeros(0, dtype=bool)
+    alike = _alike(program, layering, least, open_mm)
+    first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
     drawn = []
-    for k, for_push, for_travel in chosen:
-        here = layering.layer == k
-        beads = _segments(program, np.flatnonzero(here & (program.kind == BEAD)))
-        mine = here[move]
-        spans = (move[mine], start[mine], end[mine])
-        own = np.flatnonzero(here & travels)
-        covered = _rest_of(own, spans)
-        moves = np.flatnonzero(here)
+    for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
+        k = int(first[which])
+        moves = np.flatnonzero(layering.layer == k)
+        beads, _ = chords_of(program, moves[program.kind[moves] == BEAD])
+        stretch = np.flatnonzero(hangs & (layering.layer[coverage.move] == k)) if hangs.size else np.zeros(0, dtype=int)
         worst = int(moves[np.argmin(margin[moves])])
-        found = np.isfinite(margin[worst]) and margin[worst] < 1e6
-        at = program.point_mm[worst + 1, :2]
-        why = []
-        if for_push:
-            why.append("the worst push of the job" if k == worst_layer else "among the worst pushes")
-        if for_travel:
-            alone = np.count_nonzero(open_mm >= open_mm.max() - 1e-6) == 1
-            most = "the most open travel" if alone else "as much open travel as any"
-            why.append(most if open_mm[k] >= open_mm.max() - 1e-6 else "much open travel")
+        pushes = bool(least[k] < _CALM)
         drawn.append(
-            (
-                k,
-                tuple(why),
-                beads,
-                _segments(program, *covered),
-                _segments(program, *spans),
-                (float(at[0]), float(at[1])) if found else None,
-                int(program.line[worst]) if found else None,
+            SheetLayer(
+                layer=k,
+                top_mm=float(layering.top_mm[k]),
+                why=_why(least, open_mm, k, for_push, for_travel),
+                alike=tuple(int(other) for other in alike[which] if other != k),
+                beads=beads.astype(np.float32),
+                covered=_covered(program, coverage, moves, stretch),
+                open=coverage.stretch_mm[stretch].astype(np.float32),
+                open_mm=float(open_mm[k]),
+                strings=int(strings[k]),
+                worst_mm=(float(program.point_mm[worst + 1, 0]), float(program.point_mm[worst + 1, 1]))
+                if pushes
+                else None,
+                worst_line=int(program.line[worst]) if pushes else None,
+                least_margin=float(least[k]),
+                bounds_mm=(0.0, 0.0, 0.0, 0.0),
             )
         )
-    everything = np.concatenate([part.reshape(-1, 2) for d in drawn for part in (d[2], d[3], d[4])])
-    low, high = everything.min(axis=0), everything.max(axis=0)
-    bounds = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return tuple(
-        SheetLayer(
-            layer=k,
-            top_mm=float(layering.top_mm[k]),
-            why=why,
-            beads=beads,
-            covered=covered,
-            open=opened,
-            open_mm=float(open_mm[k]),
-            worst_mm=at,
-            worst_line=line,
-            least_margin=float(least[k]),
-            bounds_mm=bounds,
-        )
-        for k, why, beads, covered, opened, at, line in drawn
+    if not drawn:
+        return ()
+    points = np.concatenate([part.reshape(-1, 2) for s in drawn for part in (s.beads, s.covered, s.open)])
+    (x0, y0), (x1, y1) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
+    return tuple(SheetLayer(**{**s.__dict__, "bounds_mm": (x0, y0, x1, y1)}) for s in drawn)
+
+
+def _why(
+    least: NDArray[np.float64], open_mm: NDArray[np.float64], k: int, for_push: bool, for_travel: bool
+) -> tuple[str, ...]:
+    said = []
+    if for_push:
+        said.append("the worst push of the job" if k == int(least.argmin()) else "among the worst pushes")
+    if for_travel:
+        said.append("the most open travel" if open_mm[k] == open_mm.max() else "much open travel")
+    return tuple(said)
+
+
+def _alike(
+    program: Program, layering: Layering, least: NDArray[np.float64], open_mm: NDArray[np.float64]
+) -> list[list[int]]:
+    """Layers grouped by what a thumbnail shows: extent and length of bead, fullness, open travel."""
+    layers = least.size
+    bead = np.flatnonzero(program.kind == BEAD)
+    layer, ends = layering.layer[bead], program.point_mm[bead + 1, :2]
+    box = np.full((layers, 4), np.inf)
+    for column, values in enumerate((ends[:, 0], ends[:, 1], -ends[:, 0], -ends[:, 1])):
+        np.minimum.at(box[:, column], layer, values)
+    bead_mm = np.bincount(layer, program.length_mm[bead], minlength=layers)
+    full = np.log(np.clip(least, 0.1, 100.0))  # beyond ten times full, and below a hundredth, words do not tell apart
+    figures = np.column_stack([np.column_stack([full, np.log1p(open_mm), np.log1p(bead_mm)]) / _SAME, box / _NEAR_MM])
+    groups: list[list[int]] = []
+    for k in range(layers):
+        recent = groups[-_GROUPS_TRIED:]
+        heads = [group[0] for group in recent]
+        near = np.abs(figures[heads] - figures[k]).max(axis=1) <= 1 if heads else np.zeros(0)
+        if near.any():
+            recent[int(np.argmax(near))].append(k)
+        else:
+            groups.append([k])
+    return groups
+
+
+def _covered(
+    program: Program, coverage: Coverage, moves: NDArray[np.int64], stretch: NDArray[np.int64]
+) -> NDArray[np.float32]:
+    """What the open stretches leave of the travels among `moves`; arcs are left whole, under the open part."""
+    own = moves[(coverage.covered_mm[moves] + coverage.open_mm[moves]) > 0]
+    arcs, _ = chords_of(program, own[program.sweep_rad[own] != 0])
+    own = own[program.sweep_rad[own] == 0]
+    start, way = program.point_mm[own, :2], program.point_mm[own + 1, :2] - program.point_mm[own, :2]
+    place = np.searchsorted(own, coverage.move[stretch])
+    known = (
+        (place < own.size) & (own[np.minimum(place, own.size - 1)] == coverage.move[stretch]) if own.size else place < 0
     )
-
-
-def _least_of_layers(layering: Layering, margin: NDArray[Any]) -> NDArray[np.float64]:
-    least = np.full(layering.top_mm.size, np.inf)
-    inside = layering.layer >= 0
-    np.minimum.at(least, layering.layer[inside], margin[inside])
-    return least
-
-
-def _point(program: Program, move: NDArray[np.int64], share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Place after a share of each move, `(k, 2)`; exact on arcs."""
-    a, b = program.point_mm[move, :2], program.point_mm[move + 1, :2]
-    at = a + share[:, None] * (b - a)
-    arc = np.flatnonzero(program.sweep_rad[move] != 0)
-    if arc.size:
-        centre = program.centre_mm[move[arc]]
-        turn = program.sweep_rad[move[arc]] * share[arc]
-        c, s = np.cos(turn), np.sin(turn)
-        r = a[arc] - centre
-        at[arc] = centre + np.column_stack([c * r[:, 0] - s * r[:, 1], s * r[:, 0] + c * r[:, 1]])
-    return at
-
-
-def _segments(program: Program, move: NDArray[np.int64], start: Any = None, end: Any = None) -> NDArray[np.float32]:
-    """Segments `(k, 4)` of stretches of moves, arcs as chords."""
-    start = np.zeros(move.size) if start is None else start
-    end = np.ones(move.size) if end is None else end
-    turn = np.abs(program.sweep_rad[move]) * (end - start)
-    pieces = np.clip(np.ceil(turn / _CHORD_RAD), 1, _MOST_CHORDS).astype(np.int64)
-    which = np.repeat(np.arange(move.size), pieces)
-    step = np.arange(which.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    width = (end - start)[which] / pieces[which]
-    first = start[which] + step * width
-    return np.hstack(
-        [_point(program, move[which], first), _point(program, move[which], first + width)],
-    ).astype(np.float32)
-
-
-def _rest_of(own: NDArray[np.int64], spans: OpenSpans) -> OpenSpans:
-    """What the open stretches leave of the travels `own`."""
-    move, start, end = spans
-    first = np.concatenate([[True], move[1:] != move[:-1]]) if move.size else np.zeros(0, dtype=bool)
-    last = np.concatenate([first[1:], [True]]) if move.size else first
-    before = np.where(first, 0.0, np.concatenate([[0.0], end[:-1]])) if move.size else start
-    alone = np.setdiff1d(own, move)
-    m = np.concatenate([move, move[last], alone])
-    a = np.concatenate([before, end[last], np.zeros(alone.size)])
-    b = np.concatenate([start, np.ones(int(last.sum())), np.ones(alone.size)])
+    place, xy = place[known], coverage.stretch_mm[stretch[known]]
+    square = (way[place] ** 2).sum(axis=1)
+    t0, t1 = (((xy[:, a : a + 2] - start[place]) * way[place]).sum(axis=1) / square for a in (0, 2))
+    # between two stretches of one travel, before its first and after its last
+    where = np.concatenate([np.arange(own.size), place])
+    a, b = np.concatenate([np.zeros(own.size), t1]), np.concatenate([t0, np.ones(own.size)])
+    where_b = np.concatenate([place, np.arange(own.size)])
+    order_a, order_b = np.lexsort((a, where)), np.lexsort((b, where_b))
+    at, a, b = where[order_a], a[order_a], b[order_b]
     real = b - a > 1e-9
-    return m[real], a[real], b[real]
+    at, a, b = at[real], a[real, None], b[real, None]
+    straight = np.hstack([start[at] + a * way[at], start[at] + b * way[at]])
+    return np.concatenate([straight.reshape(-1, 4), arcs.reshape(-1, 4)]).astype(np.float32)

@@ -19,7 +19,6 @@ class Bins:
     edge_s: NDArray[np.float64]  # (n_bins + 1,)
     low: NDArray[np.float64]  # least demand in the bin, in the unit of the strip; may be infinite
     high: NDArray[np.float64]  # largest demand
-    capacity: NDArray[np.float64]  # least capacity
     margin: NDArray[np.float64]  # least margin, over every mechanism
     gives: NDArray[np.int64]  # the mechanism that has it, an index into `Strip.mechanisms`
     move: NDArray[np.int64]  # the move that has it
@@ -30,10 +29,15 @@ class Bins:
 
 @dataclass(frozen=True)
 class Strip:
-    """Demand against capacity of one mechanism over the whole job, as a pyramid: the finest level first."""
+    """Push at the drive over the whole job, as a pyramid (the finest level first), and what it may rise to.
+
+    Where a melt rate is what limits the job, the demand is the flow. A bin whose worst moment belongs to another
+    mechanism says so in `gives`; its margin is that mechanism's.
+    """
 
     mechanism: str  # the one with the least margin at the central values
     unit: str  # "N", or "mm³/s" where the limit is a melt rate
+    capacity: float  # demand at which that mechanism gives; infinite where nothing can be said
     total_s: float
     mechanisms: tuple[str, ...]
     levels: tuple[Bins, ...]
@@ -67,10 +71,12 @@ class SheetLayer:
     layer: int  # counted from 0
     top_mm: float
     why: tuple[str, ...]  # in words
+    alike: tuple[int, ...]  # other layers with the same beads, push and open travel
     beads: NDArray[np.float32]
-    covered: NDArray[np.float32]  # travel over this layer's own bead
-    open: NDArray[np.float32]  # travel elsewhere
+    covered: NDArray[np.float32]  # travel over this layer's own bead, and gaps too narrow for a string
+    open: NDArray[np.float32]  # travel over air that can leave a string
     open_mm: float
+    strings: int
     worst_mm: tuple[float, float] | None
     worst_line: int | None
     least_margin: float
@@ -88,4 +94,3 @@ class Picture:
     strip: Strip
     vessels: tuple[Vessel, ...]  # from the drive to the melt
     sheets: tuple[SheetLayer, ...]
-    travel_judged: bool  # False: which travel is covered was not worked out, and all of it counts as open

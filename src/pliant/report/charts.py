@@ -55,28 +55,27 @@ def time_ticks(start_s: float, end_s: float, most: int = 5) -> list[float]:
 
 def top_of_chart(strip: Strip) -> float:
     """Upper end of the push axis: shows the capacity, and cuts peaks that are far beyond it."""
-    bins = strip.levels[0]
-    peak, capacity = float(bins.high.max()), float(bins.capacity.min())
-    if not math.isfinite(peak) or peak > 3 * capacity > 0:
-        return 3 * capacity if capacity > 0 else 1.0
+    peak, capacity = float(strip.levels[0].high.max()), strip.capacity
+    if not math.isfinite(peak) or peak > 3 * capacity:
+        return 3 * capacity if math.isfinite(capacity) else 1.0
     return max(1.12 * peak, min(1.12 * capacity, 5 * peak)) or 1.0
 
 
 def strip_drawing(strip: Strip) -> dict[str, Any]:
     """The strip over the whole job, as paths and labels for the template."""
-    bins, top, total = strip.level(_STATIC_BINS), top_of_chart(strip), max(strip.total_s, 1e-9)
-    capacity = float(bins.capacity.min())
+    top, total = top_of_chart(strip), max(strip.total_s, 1e-9)
     finest = strip.levels[0]
     starts = np.flatnonzero(np.diff(finest.layer, prepend=finest.layer[0] - 1))
     bands = [
         (int(finest.layer[i]), float(finest.edge_s[i]), float(finest.edge_s[j]))
         for i, j in zip(starts, [*starts[1:], finest.low.size], strict=True)
     ]
+    at = HEIGHT * (1 - strip.capacity / top)
     return {
-        "paths": _bars(bins, top, total),
-        "capacity": _capacity_path(bins, top, total),
-        "capacity_at": 100 * (1 - capacity / top) if 0 < capacity <= top else None,
-        "capacity_n": capacity,
+        "paths": _bars(strip.level(_STATIC_BINS), strip.capacity, top, total),
+        "line": f"M0 {at:.1f}H{WIDTH}" if at >= 0 else "",
+        "capacity_at": at / HEIGHT * 100 if at >= 0 else None,
+        "known": math.isfinite(strip.capacity),
         "cut": float(finest.high.max()) > top,
         "x_ticks": [(100 * t / total, clock(t)) for t in time_ticks(0, strip.total_s)],
         "y_ticks": [(100 * (1 - v / top), f"{v:g}") for v in nice_ticks(top)],
@@ -87,18 +86,17 @@ def strip_drawing(strip: Strip) -> dict[str, Any]:
 def strip_numbers(strip: Strip, words: dict[str, str]) -> dict[str, Any]:
     """The finest level as plain lists for the page's script; infinite as null."""
     bins = strip.levels[0]
-    capacity = _short(bins.capacity, 4)
     return {
         "total": strip.total_s,
         "unit": strip.unit,
         "top": top_of_chart(strip),
         "room": ROOM_FILL,
         "narrow": NARROW_FILL,
-        "mechanism": strip.mechanisms.index(strip.mechanism) if strip.mechanism in strip.mechanisms else 0,
+        "mechanism": strip.mechanisms.index(strip.mechanism) if strip.mechanism in strip.mechanisms else -1,
         "words": [words.get(name, name) for name in strip.mechanisms],
+        "capacity": strip.capacity if math.isfinite(strip.capacity) else None,
         "low": _short(bins.low, 4),
         "high": _short(bins.high, 4),
-        "capacity": capacity[0] if len(set(capacity)) == 1 else capacity,
         "fill": _short(1 / np.maximum(bins.margin, 1e-9), 4),
         "gives": bins.gives.tolist(),
         "line": bins.line.tolist(),
@@ -136,25 +134,26 @@ def _short(values: NDArray[np.float64], digits: int) -> list[float | None]:
     return [float(f"{v:.{digits}g}") if math.isfinite(v) else None for v in values.tolist()]
 
 
-def _bars(bins: Bins, top: float, total: float) -> dict[str, str]:
-    """Bars from the least to the largest demand of each bin, sorted by state; the part above the capacity apart."""
+def _bars(bins: Bins, capacity: float, top: float, total: float) -> dict[str, str]:
+    """Bars from the least to the largest demand of each bin, by state; what is above the capacity apart."""
     parts: dict[str, list[str]] = {"under": [], "beyond": [], "room": [], "narrow": [], "over": []}
-    x = WIDTH * bins.edge_s / total
-    low = HEIGHT * (1 - np.minimum(bins.low / top, 1))
-    high = HEIGHT * (1 - np.minimum(bins.high / top, 1))
-    line = HEIGHT * (1 - np.minimum(bins.capacity / top, 1))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fill = np.where(bins.capacity > 0, bins.high / bins.capacity, np.where(bins.high > 0, np.inf, 0.0))
-    for i in range(bins.low.size):
+    x = (WIDTH * bins.edge_s / total).tolist()
+    low = (HEIGHT * (1 - np.minimum(bins.low / top, 1))).tolist()
+    high = (HEIGHT * (1 - np.minimum(bins.high / top, 1))).tolist()
+    line = HEIGHT * (1 - min(capacity / top, 1))
+    fill = (1 / np.maximum(bins.margin, 1e-9)).tolist()
+    for i, cut in enumerate((bins.high > top).tolist()):
         upper = high[i]
-        bottom = max(low[i], upper + (_CUT if bins.high[i] > top else _THIN))
-        if bottom < line[i]:
-            parts["beyond"].append(_box(x[i], x[i + 1], bottom, line[i]))
+        bottom = max(low[i], upper + (_CUT if cut else _THIN))
+        if bottom < line:
+            parts["beyond"].append(_box(x[i], x[i + 1], bottom, line))
         if bottom < HEIGHT:
-            parts["under"].append(_box(x[i], x[i + 1], max(bottom, line[i]), HEIGHT))
+            parts["under"].append(_box(x[i], x[i + 1], max(bottom, line), HEIGHT))
         if fill[i] > NARROW_FILL:
-            parts["over"].append(_box(x[i], x[i + 1], upper, min(bottom, line[i])))
-            upper = line[i]
+            # over by another mechanism than the one whose line is drawn: the whole bar says so
+            end = min(bottom, line) if upper < line else bottom
+            parts["over"].append(_box(x[i], x[i + 1], upper, end))
+            upper = end
         if bottom > upper:
             parts["room" if fill[i] <= ROOM_FILL else "narrow"].append(_box(x[i], x[i + 1], upper, bottom))
     return {name: "".join(found) for name, found in parts.items()}
@@ -164,18 +163,11 @@ def _box(x0: float, x1: float, y0: float, y1: float) -> str:
     return f"M{x0:.1f} {y0:.1f}H{x1:.1f}V{y1:.1f}H{x0:.1f}z"
 
 
-def _capacity_path(bins: Bins, top: float, total: float) -> str:
-    y = HEIGHT * (1 - np.minimum(bins.capacity / top, 1))
-    turn = np.flatnonzero(np.diff(np.round(y, 1), prepend=-1.0))
-    path = [f"{'M0 ' if i == 0 else f'H{WIDTH * bins.edge_s[i] / total:.1f}V'}{y[i]:.1f}" for i in turn]
-    return "".join(path) + f"H{WIDTH}"
-
-
 def _layer_lane(bands: list[tuple[int, float, float]], total: float) -> list[dict[str, Any]]:
     """Layers along the time axis; in a tall job, joined so that none is too thin to see."""
     if not bands:
         return []
-    every = max(1, math.ceil(len(bands) / 24))
+    every = 1 if len(bands) <= 24 else math.ceil(len(bands) / 12)
     lane = []
     for k in range(0, len(bands), every):
         group = bands[k : k + every]

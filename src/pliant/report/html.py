@@ -80,6 +80,7 @@ def report_html(findings: Findings, picture: Picture) -> str:
         hatches=HATCHES,
         path=feed_path_svg(picture.vessels, picture.nozzle_mm),
         governing=next((v for v in picture.vessels if v.governing), None),
+        speed=_speed,
         strip=strip_drawing(picture.strip),
         data=_data(findings, picture),
         moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
@@ -118,6 +119,13 @@ def _doubt(findings: Findings) -> str:
     return f"Depending on what is not known of this machine and this spool, it lies between {low} and {high}."
 
 
+def _speed(factor: float | None) -> str:
+    """The speed at which a job feeds, in words."""
+    if factor is None:
+        return "no speed"
+    return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
+
+
 def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
     fill = 1 / moment.margin if moment.margin > 0 else float("inf")
     return {
@@ -131,12 +139,18 @@ def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
 
 def _sheet_words(sheet: SheetLayer) -> dict[str, str]:
     fill = 1 / sheet.least_margin if sheet.least_margin > 0 else float("inf")
-    return {"why": " and ".join(sheet.why), "state": words.state_of(fill), "full": words.full(fill)}
+    return {
+        "why": " and ".join(sheet.why),
+        "state": words.state_of(fill),
+        "full": words.full(fill),
+        "alike": words.ranges([k + 1 for k in sheet.alike]),
+    }
 
 
 def _first_sheet(findings: Findings, picture: Picture) -> int:
     """The layer marked before anybody points: the one of the worst moment."""
-    return findings.worst[0].layer if findings.worst else (picture.sheets[0].layer if picture.sheets else -1)
+    worst = findings.worst[0].layer if findings.worst else -1
+    return next((s.layer for s in picture.sheets if worst == s.layer or worst in s.alike), worst)
 
 
 def _assumed(sentence: str) -> dict[str, str]:
@@ -155,5 +169,6 @@ def _data(findings: Findings, picture: Picture) -> Markup:
         for s in picture.sheets
         for d in (sheet_drawing(s),)
     }
+    data["alike"] = {str(other): s.layer for s in picture.sheets for other in s.alike}
     text = json.dumps(data, separators=(",", ":"), allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

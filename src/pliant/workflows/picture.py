@@ -9,17 +9,15 @@ from pathlib import Path
 import numpy as np
 
 from pliant.errors import PliantError
-from pliant.feed import chain
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
-from pliant.program.coverage import Coverage
-from pliant.program.sheets import OpenSpans, draw_sheets
+from pliant.program.sheets import draw_sheets
 from pliant.records.filament import Filament
 from pliant.records.findings import Findings
 from pliant.records.machine import Machine
-from pliant.records.program import Program
 from pliant.records.trace import Picture
 from pliant.workflows.check import Examined, examine
+from pliant.workflows.read import STRING_MM
 
 __all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
 
@@ -32,30 +30,26 @@ def draw(seen: Examined, *, layers: int = 6) -> Picture:
     seen : Examined
         The arrays behind the findings.
     layers : int, default 6
-        Layers on the contact sheet. [-]
+        Layers on the contact sheet, at most. [-]
 
     Returns
     -------
     Picture
     """
-    job, load, program = seen.job, seen.load, seen.program
-    worst = int(load.margin.argmin())
-    starve = chain.MECHANISMS.index("starve")
-    governing = int(load.mechanism[worst])
-    if governing == starve:
-        demand, capacity = load.flow_mm3_per_s, load.flow_mm3_per_s * load.margin
-    else:
-        demand, capacity = load.push_n, load.capacity_n
-    finite = capacity[np.isfinite(capacity)]
-    capacity = np.nan_to_num(capacity, nan=float(finite.min(initial=np.inf) if finite.size else 0.0))
+    job, load = seen.job, seen.load
+    tied = np.flatnonzero(load.margin == load.margin.min())  # margins come from a table: ties are one step of it
+    worst = int(tied[np.argmax(load.pressure_mpa[tied])])
     return Picture(
-        program=Path(program.path).name,
+        program=Path(seen.program.path).name,
         machine=seen.machine.name,
         filament=seen.filament.name,
         nozzle_mm=seen.machine.nozzle_mm.value,
         strip=build_strip(
-            seen.timing.move_s, demand, capacity, load.margin, load.mechanism, chain.MECHANISMS, governing,
-            line=program.line, layer=seen.layering.layer, at_mm=program.point_mm[1:, :2],
+            load,
+            move_s=seen.timing.move_s,
+            line=seen.program.line,
+            layer=seen.layering.layer,
+            at_mm=seen.program.point_mm[1:, :2],
         ),
         vessels=fill_vessels(
             seen.machine,
@@ -64,20 +58,8 @@ def draw(seen: Examined, *, layers: int = 6) -> Picture:
             flow_mm3_per_s=float(load.flow_mm3_per_s[worst]),
             nozzle_c=float(job.nozzle_c[job.heat[worst]]),
         ),
-        sheets=draw_sheets(
-            program, seen.layering, load.margin, open_spans=_open_spans(program, seen.coverage), count=layers
-        ),
-        travel_judged=True,
-    )  # fmt: skip
-
-
-def _open_spans(program: Program, coverage: Coverage) -> OpenSpans:
-    """Open stretches as shares of their (straight) travels."""
-    move, ends = coverage.move, coverage.stretch_mm
-    start = program.point_mm[move, :2]
-    length = np.hypot(*(program.point_mm[move + 1, :2] - start).T)
-    length = np.where(length > 0, length, 1.0)
-    return move, *(np.clip(np.hypot(*(ends[:, k : k + 2] - start).T) / length, 0, 1) for k in (0, 2))
+        sheets=draw_sheets(seen.program, seen.layering, seen.coverage, load.margin, string_mm=STRING_MM, count=layers),
+    )
 
 
 def check_with_picture(
@@ -121,9 +103,12 @@ def check_with_report(
     from pliant.report.html import report_html
 
     place = Path(output)
+    _require_ordinary(place)
     for source in (program, machine, filament):
         if isinstance(source, str | Path) and place.exists() and Path(source).exists() and place.samefile(source):
             raise PliantError(f"{place}: the report would replace an input; choose another name")
+    if not place.parent.is_dir():  # known before the work, so said before the work
+        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
     findings, picture = check_with_picture(program, machine, filament, dialect=dialect)
     save_whole(place, report_html(findings, picture))
     return findings
@@ -131,8 +116,7 @@ def check_with_report(
 
 def save_whole(place: Path, text: str) -> None:
     """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
-    if place.exists() and not place.is_file():
-        raise PliantError(f"{place}: is not an ordinary file; choose another name")
+    _require_ordinary(place)
     beside = place.with_name(f".{place.name}.{os.getpid()}.part")
     try:
         with beside.open("x", encoding="utf-8", newline="\n") as out:
@@ -143,3 +127,8 @@ def save_whole(place: Path, text: str) -> None:
     except OSError as error:
         beside.unlink(missing_ok=True)
         raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
+
+
+def _require_ordinary(place: Path) -> None:
+    if place.exists() and not place.is_file():
+        raise PliantError(f"{place}: is not an ordinary file; choose another name")

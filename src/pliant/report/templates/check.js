@@ -7,7 +7,7 @@
   const plot = $("#plot"), svg = $("#plot svg"), n = data.low.length;
   if (!(data.total > 0)) return;
   const big = (value) => (value === null ? Infinity : value);
-  const capacityOf = (i) => (Array.isArray(data.capacity) ? big(data.capacity[i]) : big(data.capacity));
+  const capacity = big(data.capacity);
   const width = data.total / n; // of a bin, in seconds
   let from = 0, to = data.total, mark = data.moments.length ? data.moments[0] : 0, drag = null, drawn = "";
 
@@ -30,24 +30,25 @@
     // bins joined to pixel columns; the extremes of the bins are the extremes of the columns
     const columns = Math.max(60, Math.round(svg.clientWidth)), part = { under: "", beyond: "", room: "", narrow: "", over: "" };
     const first = binAt(from), last = binAt(to - width * 1e-6), step = Math.max(1, Math.floor((last - first + 1) / columns));
-    let line = "";
+    const edge = y(capacity);
     for (let i = first; i <= last; i += step) {
-      let low = Infinity, high = -Infinity, capacity = Infinity;
+      let low = Infinity, high = -Infinity, fill = 0;
       for (let k = i; k < Math.min(i + step, last + 1); k++) {
-        low = Math.min(low, big(data.low[k])); high = Math.max(high, big(data.high[k])); capacity = Math.min(capacity, capacityOf(k));
+        low = Math.min(low, big(data.low[k])); high = Math.max(high, big(data.high[k])); fill = Math.max(fill, big(data.fill[k]));
       }
       const a = Math.max(0, 1000 * shareOf(i * width)), b = Math.min(1000, 1000 * shareOf(Math.min(i + step, last + 1) * width));
-      const fill = capacity > 0 ? high / capacity : high > 0 ? Infinity : 0;
       let upper = y(high);
-      const lower = Math.max(y(low), upper + (high > data.top ? 14 : 1.5)), edge = y(capacity);
+      const lower = Math.max(y(low), upper + (high > data.top ? 14 : 1.5));
       if (lower < edge) part.beyond += box(a, b, lower, edge);
       if (lower < 400) part.under += box(a, b, Math.max(lower, edge), 400);
-      if (fill > data.narrow) { part.over += box(a, b, upper, Math.min(lower, edge)); upper = edge; }
+      if (fill > data.narrow) {
+        const end = upper < edge ? Math.min(lower, edge) : lower;
+        part.over += box(a, b, upper, end);
+        upper = end;
+      }
       if (lower > upper) part[fill <= data.room ? "room" : "narrow"] += box(a, b, upper, lower);
-      line += (line ? "H" + a.toFixed(1) + "V" : "M0 ") + edge.toFixed(1);
     }
     for (const name in part) $(".bar-" + name, svg).setAttribute("d", part[name]);
-    $(".capacity", svg).setAttribute("d", line + "H1000");
   }
 
   function ticks() {
@@ -70,7 +71,7 @@
       const open = spans[spans.length - 1];
       if (open && open.layer === data.layer[i]) open.end = i + 1; else spans.push({ layer: data.layer[i], start: i, end: i + 1 });
     }
-    const join = Math.max(1, Math.ceil(spans.length / Math.max(8, Math.floor(row.clientWidth / 32))));
+    const fits = Math.floor(row.clientWidth / 26), join = spans.length <= fits ? 1 : Math.ceil(spans.length / Math.max(4, Math.floor(row.clientWidth / 58)));
     row.textContent = "";
     for (let k = 0; k < spans.length; k += join) {
       const a = spans[k], b = spans[Math.min(k + join, spans.length) - 1], cell = document.createElement("i");
@@ -104,18 +105,18 @@
 
   function point(t, follow) {
     mark = Math.min(data.total, Math.max(0, t));
-    const i = binAt(mark), capacity = capacityOf(i), push = big(data.high[i]), fill = big(data.fill[i]);
+    const i = binAt(mark), push = big(data.high[i]), fill = big(data.fill[i]);
     const state = fill <= data.room ? "room to spare" : fill <= data.narrow ? "narrow" : "over";
-    const sheet = data.sheets[data.layer[i]];
+    const shown = data.alike[data.layer[i]] ?? data.layer[i], sheet = data.sheets[shown];
     const said = [data.layer[i] < 0 ? "before the first layer" : `layer ${data.layer[i] + 1}`, `line ${data.line[i]}`];
-    const carries = push > 10 * capacity ? `far more than the ${round(capacity)} ${data.unit} it can carry` : `${round(push)} of ${round(capacity)} ${data.unit}`;
+    const carries = push > 10 * capacity ? `far more than the ${round(capacity)}\u00a0${data.unit} it can carry` : `${round(push)}${data.gives[i] === data.mechanism && capacity < Infinity ? ` of ${round(capacity)}` : ""}\u00a0${data.unit}`;
     $(".readout").textContent = "";
     const when = document.createElement("b");
     when.textContent = words(mark);
     const other = data.gives[i] !== data.mechanism && fill > data.room ? `; here ${data.words[data.gives[i]]}` : "";
-    $(".readout").append(when, `, ${said.join(", ")}: ${carries}; ${full(fill)}, ${state}${other}.` + (sheet || data.layer[i] < 0 ? "" : " This layer is not drawn below."));
+    $(".readout").append(when, `, ${said.join(", ")}: ${carries}; ${full(fill)}, ${state}${other}.` + (!sheet ? (data.layer[i] < 0 ? "" : " This layer is not drawn below.") : shown === data.layer[i] ? "" : ` It is like layer ${shown + 1}, drawn below.`));
     for (const figure of all(".sheet")) {
-      const mine = Number(figure.dataset.layer) === data.layer[i];
+      const mine = Number(figure.dataset.layer) === shown;
       figure.classList.toggle("on", mine);
       if (mine) $(".here", figure).setAttribute("transform", `translate(${(data.x[i] * sheet.scale + sheet.dx).toFixed(1)} ${(-data.y[i] * sheet.scale + sheet.dy).toFixed(1)})`);
     }
