@@ -298,7 +298,7 @@ def test_published_1_6_arc(load, arc):
 
 
 def test_published_1_8_15_arcs(load):
-    p = load("G1 X10 Z1 F600\nG2 I-10\nG3 X10 Y0 I-10 J0 Z4\nG2 X0 Y10 R-10\nG3 X-5 Y5.004 I-5 J0\n", ALONE)
+    p = load("G1 X10 Z1 F600\nG2 I-10\nG3 X10 Y0 I-10 J0 Z4\nG2 X0 Y10 R-10\nG3 X-5 Y15.004 I-5 J0\n", ALONE)
     assert p.sweep_rad[1:] == pytest.approx([-2 * np.pi, 2 * np.pi, -1.5 * np.pi, np.pi / 2], abs=0.01)
     assert p.length_mm[1:3] == pytest.approx([20 * np.pi, np.hypot(20 * np.pi, 3)])
     assert p.centre_mm[3] == pytest.approx([0, 0], abs=1e-12)
@@ -369,7 +369,8 @@ def test_limit_fan_share(load):
         ("T1", "more than one tool"), ("G1 E0.5:0.5", "malformed number after E"), ("G1 A5", "axis A"),
         ("G1 U5", "axis U"), ("C5", "axis C"), ("M165 A0.5 B0.5", "mixes"), ("M6 T2", "more than one tool"),
         ("M98 P1", "M98 calls or repeats"), ("M808 L5", "M808 calls"), ("M99", "M99"), ("G65 P1", "G65 calls"),
-        ("M32 file.g", "M32 calls"), ('M98 P"a.g"', "M98 calls"), ("O100 sub", "expression, parameter or loop"), ("#5=3", "expression"),
+        ("M32 file.g", "M32 calls"), ('M98 P"a.g"', "M98 calls"), ("O100 sub", "expression, parameter or loop"),
+        ("#5=3", "expression"),
         ("G1 X[#5+1]", "expression"), ("G1 X{a}", "expression"), ("if x > 3", "named macro"), ("T?", "cannot read"),
         ("  while true", "named macro"), ("PRINT_START BED=60", "named macro"), ("@pause", "cannot read"),
         ("G54", "G54 shifts"), ("G52 X5", "G52 shifts"), ("G93", "G93 gives feeds"), ("G1 X1 F0", "a feed must be"),
