@@ -147,7 +147,14 @@ def log_margins(
 
 
 def jam_risk(
-    job: Job | Envelope, machine: Machine, filament: Filament, *, scale: float = 1.0, n: int = 1000, seed: int = 7
+    job: Job | Envelope,
+    machine: Machine,
+    filament: Filament,
+    *,
+    scale: float = 1.0,
+    n: int = 1000,
+    seed: int = 7,
+    shares: bool = True,
 ) -> Risk:
     """Chance that the job jams.
 
@@ -163,6 +170,8 @@ def jam_risk(
         Samples.
     seed : int, default 7
         Seed of the hypercube, so that a result can be repeated.
+    shares : bool, default True
+        Whether to work out what each unknown contributes; searches leave it out.
 
     Returns
     -------
@@ -185,14 +194,18 @@ def jam_risk(
     chance = ndtr(-least / np.log(_JOB_SCATTER))
     first = stack.argmin(axis=0)
     by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
-    columns = np.column_stack([scores, bed])
-    y = np.clip(least, -5, 5)
-    slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(n), columns]), y, rcond=None)
-    part = slope[1:] ** 2 * columns.var(axis=0) / max(float(y.var()), 1e-12)
-    shares = dict(sorted(zip([*names, "bed_error_mm"], part.tolist(), strict=True), key=lambda kv: -kv[1]))
+    part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
     low, high = np.quantile(chance, [0.05, 0.95])
     mean = float(chance.mean())
-    return Risk(mean, min(float(low), mean), max(float(high), mean), by_mechanism, shares)
+    return Risk(mean, min(float(low), mean), max(float(high), mean), by_mechanism, part)
+
+
+def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
+    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score."""
+    y = np.clip(log_margin, -5, 5)
+    slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(y.size), scores]), y, rcond=None)
+    part = slope[1:] ** 2 * scores.var(axis=0) / max(float(y.var()), 1e-12)
+    return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
 
 
 def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, target: float) -> float | None:
@@ -215,7 +228,7 @@ def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, 
     at = job if isinstance(job, Envelope) else envelope(job, filament.diameter_mm.value)
 
     def meets(scale: float) -> bool:
-        return jam_risk(at, machine, filament, scale=scale, n=1000).probability <= target
+        return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= target
 
     if meets(1.0):
         return 1.0

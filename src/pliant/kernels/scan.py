@@ -9,8 +9,6 @@ All of it lives in one file because a compiled function kept on disk is renewed 
 file it calls into does. Helpers get no wrapper of their own: that halves the time of the first compilation.
 """
 
-# ruff: noqa: PLR1714, SIM109  (a chain of comparisons compiles to less than a set)
-
 import math
 from typing import Any
 

@@ -82,7 +82,7 @@ def plan_flow(
         With `meets` false where no speed down to the slowest sensible one meets the target.
     """
     job = job_at(program.speed_mm_per_s)
-    before = jam_risk(job, machine, filament).probability
+    before = jam_risk(job, machine, filament, shares=False).probability
     if before <= target:
         return FlowPlan(program.speed_mm_per_s, before, True)
     target = aim * target
@@ -93,7 +93,7 @@ def plan_flow(
 
     def at(rise: float) -> tuple[NDArray[np.float64], float]:
         speed = capped_speed(program, groups, caps * rise, diameter)
-        return speed, jam_risk(job_at(speed), machine, filament).probability
+        return speed, jam_risk(job_at(speed), machine, filament, shares=False).probability
 
     speed, chance = at(1.0)
     low, high = (1.0, _MOST_RISE) if chance <= target else (_LEAST_RISE, 1.0)

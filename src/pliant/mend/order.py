@@ -5,7 +5,10 @@ visited more than once, where anything but plain travel lies between the islands
 """
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.cover import cover_travels
 from pliant.mend.leads import Lead
@@ -90,12 +93,12 @@ def _items(
         return []
     chord, move = chords_of(program, beads)
     half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
+    if _apart(chord, half, np.searchsorted(move, [int(beads[0]), *(lead.last for lead in inner)])) < 3:
+        return []
     region = TravelRegion.from_beads(chord, half, 0.0, close_mm=0.02)
     if region.pieces < 3:
         return []
     starts = [int(beads[0]), *(lead.last for lead in inner)]
-    import shapely
-
     polygons = np.array(shapely.get_parts(region.polygons))
     tree = shapely.STRtree(polygons)
     points = shapely.points(program.point_mm[starts, :2])
@@ -117,6 +120,17 @@ def _items(
         begin, run_first = lead.first, lead.last
     items.append((begin, run_first, int(beads[-1]) + 1))
     return items
+
+
+def _apart(chord: NDArray[np.float64], half: NDArray[np.float64], first: NDArray[np.int64]) -> int:
+    """Number of groups whose boxes touch one another: no more islands than this; runs begin at `first` chords."""
+    low = np.minimum(chord[:, :2], chord[:, 2:]) - half[:, None]
+    high = np.maximum(chord[:, :2], chord[:, 2:]) + half[:, None]
+    low, high = np.minimum.reduceat(low, first), np.maximum.reduceat(high, first)
+    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+    a, b = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+    graph = coo_array((np.ones(a.size), (a, b)), shape=(first.size, first.size))
+    return int(connected_components(graph, directed=False)[0])
 
 
 def _after_height(program: Program, leads: list[Lead], first_bead: int) -> int | None:

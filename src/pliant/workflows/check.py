@@ -139,7 +139,7 @@ def _remedies(
     tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
     scored = []
     for what, m, f in tried:
-        chance = jam_risk(job, m, f, n=1000).probability
+        chance = jam_risk(job, m, f, shares=False).probability
         factor = speed_that_meets(job, m, f, FEEDS_BELOW)
         if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
             scored.append(Remedy(what, chance, factor))

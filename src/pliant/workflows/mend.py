@@ -130,7 +130,7 @@ def _flat(bench: _Bench) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = bench.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
-    chance = jam_risk(bench.job_at(flat), bench.machine, bench.filament).probability
+    chance = jam_risk(bench.job_at(flat), bench.machine, bench.filament, shares=False).probability
     ours = plan_flow(p, bench.machine, bench.filament, chance, bench.job_at)
     return Flat(FLAT_MM_PER_S, bench.time_at(flat), chance, bench.time_at(ours.speed_mm_per_s), ours.jam_probability)
 
