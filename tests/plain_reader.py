@@ -396,11 +396,11 @@ class Plain:
             self.declare(given)
         elif code in (29, 94, 61, (61, 1), 64, (91, 1)):
             pass
-        elif code in (5, 6, 33, 38, 65, 66, 93, 95, (90, 1)):
-            self.refuse("G word")
-        elif isinstance(code, tuple) and code[0] in (5, 33, 38, 92, *range(52, 60), *range(73, 80), *range(81, 90)):
-            self.refuse("G word")
-        elif not isinstance(code, tuple) and code in (*range(52, 60), *range(73, 80), *range(81, 90)):
+        elif (
+            code in (5, 6, 33, 38, 65, 66, 93, 95, (90, 1))
+            or (isinstance(code, tuple) and code[0] in (5, 33, 38, 92, *range(52, 60), *range(73, 80), *range(81, 90)))
+            or (not isinstance(code, tuple) and code in (*range(52, 60), *range(73, 80), *range(81, 90)))
+        ):
             self.refuse("G word")
         else:
             return False

@@ -61,6 +61,14 @@ def test_limit_open_intervals_are_the_gaps_in_order():
     assert np.allclose(t1, [0.15, 0.55, 1, 1, 0.35, 0.75, 1])
 
 
+def test_limit_a_hundred_crossings_in_any_order():
+    at = 2.0 * np.random.default_rng(1).permutation(100) + 1
+    beads = np.column_stack([at, np.full(100, -1.0), at, np.full(100, 1.0)])
+    offset, t0, t1 = _open([[0, 0, 200, 0]], beads, 0.5)
+    assert offset[-1] == 101
+    assert (t1 - t0) * 200 == pytest.approx([0.5, *[1.0] * 99, 0.5])
+
+
 def test_limit_only_beads_laid_before_count_when_asked():
     beads = [[2, -1, 2, 1], [6, -1, 6, 1]]
     _, t0, t1 = _open([[0, 0, 10, 0]], beads, 0.5, before=(np.array([5]), np.array([3, 7])))

@@ -225,6 +225,55 @@ def test_limit_no_ground_means_straight_through_the_air():
     assert region.pieces == 0 and len(path) == 2 and open_mm == pytest.approx(5)
 
 
+RING = np.array([[0, 0, 20, 0], [20, 0, 20, 20], [20, 20, 0, 20], [0, 20, 0, 0]], float)
+
+
+@pytest.mark.parametrize("inset", [0.1, 0.2, 0.3])
+def test_limit_a_wall_of_one_bead_keeps_a_road_along_its_middle(inset):
+    # half a bead is 0.2: at that inset and beyond nothing is left of the wall but its road
+    region = TravelRegion.from_beads(RING, 0.2, inset)
+    path, open_mm = region.shortest((10, 0), (10, 20))
+    assert region.pieces == 1 and open_mm == 0
+    assert _length(path) == pytest.approx(40, abs=0.9)
+    assert shapely.distance(shapely.points(path), box(0, 0, 20, 20).exterior).max() < 0.2  # never off the bead
+
+
+def test_limit_a_rib_that_ends_at_the_wall_is_joined_to_it():
+    # the rib stops where its round end only just overlaps the wall
+    rib = np.array([[10, 0.35, 10, 19.65]])
+    region = TravelRegion.from_beads(np.vstack([RING, rib]), 0.2, 0.2)
+    path, open_mm = region.shortest((8, 0), (8, 20))
+    assert region.pieces == 1 and open_mm == 0
+    assert _length(path) == pytest.approx(2 + 20 + 2, abs=0.3)  # corners are cut a little
+    away = np.array([[10, 0.75, 10, 19.25]])  # 0.35 mm of air at each end: a gap, not a hair
+    assert TravelRegion.from_beads(np.vstack([RING, away]), 0.2, 0.2).pieces == 2
+
+
+def test_limit_a_straight_way_with_no_more_air_is_preferred():
+    # the gap is crossed at a slant: hopping between the closest points would save no air against the beads
+    beads = np.array([[0, 0, 10, 0], [0, 1, 10, 1]], float)
+    path, open_mm = TravelRegion.from_beads(beads, 0.5, 0.5, close_mm=0.0).shortest((0, 0), (10, 1))
+    assert open_mm == pytest.approx(0, abs=1e-6) and len(path) == 2
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(whole, whole, whole, whole), min_size=1, max_size=20),
+    st.sampled_from([0.05, 0.1, 0.2]),
+    st.tuples(whole, whole),
+    st.tuples(whole, whole),
+)
+def test_limit_any_beads_give_a_way_with_no_more_air_than_straight(segments, inset, start, goal):
+    beads = np.array(segments, float)
+    path, open_mm = TravelRegion.from_beads(beads, 0.2, inset, close_mm=0.0).shortest(start, goal)
+    ink = shapely.union_all(shapely.buffer(shapely.linestrings(beads.reshape(-1, 2, 2)), 0.2, quad_segs=64))
+    straight = shapely.LineString([start, goal]).difference(ink).length if start != goal else 0.0
+    assert open_mm <= straight + 0.01
+    air = shapely.linestrings(path).difference(ink.buffer(0.003)).length if _length(path) > 0 else 0.0
+    assert air == pytest.approx(open_mm, abs=0.02 + 0.01 * len(path))
+    assert tuple(path[0]) == start and tuple(path[-1]) == goal
+
+
 @pytest.mark.parametrize(
     ("beads", "half", "inset", "words"),
     [

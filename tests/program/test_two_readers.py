@@ -4,11 +4,11 @@ Both must give the same moves, states, questions and warnings, or both must refu
 """
 
 import numpy as np
-import plain_reader
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+import plain_reader
 from pliant.errors import ProgramError
 from pliant.kernels import scan
 from pliant.program.dialects import BEHAVIOURS
@@ -27,7 +27,7 @@ def fast(path, data, dialect):
     except ProgramError as error:
         text = str(error)
         assert "\n" not in text
-        return int(text.split(" line ", 1)[1].split(":")[0])
+        return int(text.split(" line ", 1)[1].split(":", maxsplit=1)[0])
     return moves.program(dialect, reading), reading
 
 

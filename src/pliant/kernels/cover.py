@@ -23,6 +23,10 @@ def _capsule_interval(px, py, dx, dy, cx, cy, ex, ey, r):
     """Travel p + t d, capsule c-e of radius r -> t_low, t_high clipped to 0..1; low > high if they do not meet."""
     low, high = 2.0, -1.0
     dd = dx * dx + dy * dy
+    # both ends further than r to one side of the travel's line: the common case of a near miss
+    side_c, side_e = dx * (cy - py) - dy * (cx - px), dx * (ey - py) - dy * (ex - px)
+    if side_c * side_e > 0.0 and min(side_c * side_c, side_e * side_e) > r * r * dd:
+        return low, high
     # round ends: |p + t d - c| <= r
     for end in range(2):
         qx, qy = (cx, cy) if end == 0 else (ex, ey)
@@ -85,6 +89,23 @@ def _fill_grid(bead_xy, half_width, first, last, x0, y0, cell, mask, start, item
                 start[k] = start[k + 1]
             start[mask + 1] = 0
     return item
+
+
+@njit(cache=True)
+def _sort_together(lows, highs, count):
+    """Sort both arrays in place by the first; most travels cross a few beads, so insertion wins."""
+    if count > 64:
+        order = np.argsort(lows[:count])
+        lows[:count] = lows[:count][order]
+        highs[:count] = highs[:count][order]
+        return
+    for k in range(1, count):
+        lo, hi = lows[k], highs[k]
+        m = k - 1
+        while m >= 0 and lows[m] > lo:
+            lows[m + 1], highs[m + 1] = lows[m], highs[m]
+            m -= 1
+        lows[m + 1], highs[m + 1] = lo, hi
 
 
 @njit(cache=True)
@@ -171,10 +192,10 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
                                 lows[found], highs[found] = lo, hi
                                 found += 1
             if length > 0.0:
-                order = np.argsort(lows[:found])
+                _sort_together(lows, highs, found)
                 reached = 0.0
                 for k in range(found + 1):
-                    lo = lows[order[k]] if k < found else 1.0
+                    lo = lows[k] if k < found else 1.0
                     if (lo - reached) * length > MERGE_MM:
                         if count == t0.size:
                             t0 = np.concatenate((t0, np.empty_like(t0)))
@@ -182,7 +203,7 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
                         t0[count], t1[count] = reached, lo
                         count += 1
                     if k < found:
-                        reached = max(reached, highs[order[k]])
+                        reached = max(reached, highs[k])
             i += 1
             offset[i] = count
         first = last

@@ -115,7 +115,10 @@ def pair_pieces(ends_a, arc_a, lays_a, ends_b, arc_b, lays_b, free, tolerance, w
                 i += 1
             # a run that ends early is followed on its way by b without filament; any other way of b is passed over
             runs_on = ta > 0.0 or (
-                0 < i < n and count > 0 and lays_a[i - 1] and np.max(np.abs(ends_a[i - 1, 3:] - ends_a[i, :3])) <= tolerance
+                0 < i < n
+                and count > 0
+                and lays_a[i - 1]
+                and np.max(np.abs(ends_a[i - 1, 3:] - ends_a[i, :3])) <= tolerance
             )
             while j < m and not lays_b[j]:
                 if tb > 0.0 or (

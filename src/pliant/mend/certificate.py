@@ -224,7 +224,9 @@ class _Case:
     def loose(self) -> Bools:
         """Gaps in layers whose runs changed places; their ends included."""
         permuted = self.pairs.permuted
-        return np.concatenate([[False], permuted[self.block[1:]]]) if permuted.any() else np.zeros(self.block.size, bool)
+        return (
+            np.concatenate([[False], permuted[self.block[1:]]]) if permuted.any() else np.zeros(self.block.size, bool)
+        )
 
 
 def _lays(path: "object", program: Program) -> Bools:
@@ -475,9 +477,7 @@ def _overlapping(case: _Case) -> str:
 
 def _states(case: _Case) -> tuple[str, str]:
     p, q = case.p, case.q
-    code, first = np.unique(
-        p.state[case.a].astype(np.int64) * len(q.states) + q.state[case.b], return_index=True
-    )
+    code, first = np.unique(p.state[case.a].astype(np.int64) * len(q.states) + q.state[case.b], return_index=True)
     bad: list[tuple[int, str]] = []
     for which, at in zip(code, first, strict=True):
         s, t = p.states[which // len(q.states)], q.states[which % len(q.states)]
@@ -511,7 +511,10 @@ def _speed(case: _Case) -> tuple[str, str]:
     old, new = p.speed_mm_per_s[a], q.speed_mm_per_s[b]
     if np.any(faster := new > old * (1 + 1e-6)):
         k = int(np.argmax(faster))
-        return f"{int(faster.sum()):,} moves faster, the first at {_where(p, int(a[k]))}: {new[k]:g} mm/s, not {old[k]:g}", ""
+        return (
+            f"{int(faster.sum()):,} moves faster, the first at {_where(p, int(a[k]))}: {new[k]:g} mm/s, not {old[k]:g}",
+            "",
+        )
     if not case.intent.may_slow and np.any(slower := new < old * (1 - 1e-3)):
         k = int(np.argmax(slower))
         return f"{_where(p, int(a[k]))} is slower: {new[k]:g} mm/s, not {old[k]:g}; speeds were to be kept", ""
@@ -608,7 +611,9 @@ def _retraction_kept(case: _Case, one: _Gaps, two: _Gaps, tolerance: float) -> s
     wrong |= keep & (two.back_speed < one.back_speed * (1 - 1e-3))
     wrong |= keep & (two.push_speed < one.push_speed * (1 - 1e-3))
     dry = np.isfinite(two.least_debt_mm) & np.isfinite(one.least_debt_mm)
-    wrong |= keep & dry & (two.least_debt_mm < np.minimum(one.least_debt_mm, case.factor * one.least_debt_mm) - tolerance)
+    wrong |= (
+        keep & dry & (two.least_debt_mm < np.minimum(one.least_debt_mm, case.factor * one.least_debt_mm) - tolerance)
+    )
     if not wrong.any():
         return ""
     k = int(np.argmax(wrong))
@@ -620,7 +625,10 @@ def _push(case: _Case) -> tuple[str, str]:
     wet = case.pairs.b[case.lays_q[case.pairs.b] & ~case.bead]
     pushed = np.union1d(wet, case.added)
     if pushed.size:
-        return f"{pushed.size:,} moves with filament where the input has none, the first at {_where(case.q, int(pushed[0]))}", ""
+        return (
+            f"{pushed.size:,} moves with filament where the input has none, the first at {_where(case.q, int(pushed[0]))}",
+            "",
+        )
     limit = _limits(case, one.push_mm) * max(1.0, case.factor) + case.withheld_mm + 3 * _WORD_MM * case.unit
     if case.intent.prime_mm > 0:
         limit[0] += case.intent.prime_mm * max(1.0, case.factor)
@@ -663,7 +671,10 @@ def _space(case: _Case) -> tuple[str, str]:
     if case.build_mm is not None:
         whole = _extent(q, 0.0, np.ones(q.kind.size, dtype=bool))
         if np.any(whole[0] < -_PLACE_MM) or np.any(whole[1] > np.array(case.build_mm) + _PLACE_MM):
-            return f"goes to {_corner(whole)}, beyond the build volume of {' × '.join(f'{v:g}' for v in case.build_mm)} mm", ""
+            return (
+                f"goes to {_corner(whole)}, beyond the build volume of {' × '.join(f'{v:g}' for v in case.build_mm)} mm",
+                "",
+            )
     one, two = case.gaps
     laid = p.point_mm[1:, 2][case.pairs.a[case.on_bead]]
     floor = np.where(np.isfinite(one.low_mm), one.low_mm, np.concatenate([laid[:1], laid]))
@@ -676,7 +687,10 @@ def _space(case: _Case) -> tuple[str, str]:
     under = np.flatnonzero(two.low_mm < floor - _PLACE_MM)
     if under.size:
         k = int(under[0])
-        return f"travel {_gap_name(case, k)} at a height of {two.low_mm[k]:.3f} mm; the input stays above {floor[k]:.3f}", ""
+        return (
+            f"travel {_gap_name(case, k)} at a height of {two.low_mm[k]:.3f} mm; the input stays above {floor[k]:.3f}",
+            "",
+        )
     ways = case.pairs.extra[~case.lays_q[case.pairs.extra]]
     missing = case.pairs.lost[~case.lays_p[case.pairs.lost]]
     if ways.size or missing.size:

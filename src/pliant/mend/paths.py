@@ -1,16 +1,16 @@
 """Where the nozzle may travel over this layer's own bead, and the shortest way there.
 
-The travel region of a layer is the union of its beads shrunk by an inset, so that the nozzle stays inside the printed
-ground. Inside one connected piece of it the shortest path is exact (visibility graph, `kernels.shortest`). Between
-pieces no covered path exists; the path with the least length outside the region is taken, and among those the
-shortest.
+The travel region of a layer is the ground of its beads (`mend.ground`). Inside one connected piece of it the
+shortest path is exact (visibility graph, `kernels.shortest`). Between pieces no covered path exists; the path with the
+least length outside the region is taken, and among those the shortest.
 
 What is exact. *Covered paths*: exact for the polygons of the region. *Least open length*: exact too, since a path of
 least open length goes straight from piece to piece between closest points, so that it is a shortest path in the
-graph of the pieces weighted with their distances. *Total length among those*: where two pieces come closest along a
-whole stretch (parallel sides), the crossing is slid along it until the path gets no shorter, which is a local
-optimum; elsewhere exact. The polygons themselves differ from the true region by the flat sides of round ends (0.5 %
-of the half width) and by 0.002 mm of simplification.
+graph of the pieces weighted with their distances. With beads the print around each piece, an inset wide, is taken off
+these distances, and the open length returned is measured along the path against the beads themselves; a straight way
+that has no more is preferred. *Total length among those*: where two pieces come closest along a whole stretch
+(parallel sides), the crossing is slid along it until the path gets no shorter, which is a local optimum; elsewhere
+exact.
 """
 
 import heapq
@@ -21,16 +21,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from pliant.checks import require_positive
 from pliant.errors import DomainError
 from pliant.kernels.cover import cover_travels
 from pliant.kernels.shortest import closest_pairs, edge_grid, find_path, reflex_corners
+from pliant.mend.ground import travel_ground
 
 __all__ = ["TravelRegion"]
 
-_QUAD_SEGS = 8  # pieces of a quarter circle: a round end is short of its radius by 0.5 % at most
-_SIMPLIFY_MM = 0.002  # far below the rounding of a nozzle's path
-_LEAST_AREA_MM2 = 1e-4  # slivers that an inset of exactly half a bead leaves along its middle
+_LEAST_AREA_MM2 = 1e-6  # pieces smaller than a point of a nozzle's path are dropped
 _TIE_MM = 1e-7  # open lengths this close are equal
 _SAME_MM = 1e-6  # points this close are one; a gain this small is none
 _SLIDES = 12  # rounds over the crossings; each round only if the one before gained
@@ -90,7 +88,7 @@ class TravelRegion:
     Build it with `from_beads` or `from_polygons`, then ask `shortest`. Tables are built when first needed and kept.
     """
 
-    def __init__(self, polygons: Any, beads: tuple[Points, Points] | None = None) -> None:
+    def __init__(self, polygons: Any, beads: tuple[Points, Points] | None = None, margin_mm: float = 0.0) -> None:
         parts = [p for p in shapely.get_parts(polygons, return_index=False) if not p.is_empty]
         if any(p.geom_type != "Polygon" for p in parts):
             raise DomainError(
@@ -109,6 +107,7 @@ class TravelRegion:
         self._distance: dict[tuple[int, int], float] = {}
         self._pairs: dict[tuple[int, int], Points] = {}
         self._beads = beads
+        self._margin = margin_mm
         shapely.prepare(self._polygons)
 
     @classmethod
@@ -135,7 +134,7 @@ class TravelRegion:
 
     @classmethod
     def from_beads(cls, bead_xy: Any, half_width_mm: Any, inset_mm: float, *, close_mm: float = 0.1) -> "TravelRegion":
-        """Unite the beads of a layer and shrink the union.
+        """Take the ground of a layer's beads; see `ground.travel_ground`.
 
         Parameters
         ----------
@@ -144,11 +143,9 @@ class TravelRegion:
         half_width_mm : float or array_like, (n,)
             Half the width of the beads. [mm]
         inset_mm : float
-            How far inside the printed ground the nozzle stays. A wall of one bead keeps a way along it only if this
-            is less than its half width. [mm]
+            How far inside the printed ground the nozzle stays, but never further than the middle of a bead. [mm]
         close_mm : float, default 0.1
-            Gaps between beads narrower than twice this are passed over: too short for a thread to hang in, and
-            far narrower than the flat of a nozzle. [mm]
+            Gaps between beads narrower than twice this are passed over. [mm]
 
         Returns
         -------
@@ -159,19 +156,11 @@ class TravelRegion:
         DomainError
             If a number is not finite, a width is not above 0, or an inset or gap is below 0.
         """
-        bead = np.asarray(bead_xy, dtype=np.float64).reshape(-1, 4)
-        half = np.broadcast_to(np.asarray(half_width_mm, dtype=np.float64), (len(bead),))
-        if not np.isfinite(bead).all():
-            raise DomainError("bead_xy must be finite")
-        require_positive(half_width_mm=half)
-        if not (math.isfinite(inset_mm) and inset_mm >= 0 and math.isfinite(close_mm) and close_mm >= 0):
-            raise DomainError(f"inset_mm and close_mm must be finite and >= 0, got {inset_mm:g} and {close_mm:g}")
-        lines = shapely.linestrings(bead.reshape(-1, 2, 2))
-        # grown by `close`, then shrunk by as much and the inset more: closes the gaps in the same two steps
-        ground = shapely.union_all(shapely.buffer(lines, half + close_mm, quad_segs=_QUAD_SEGS))
-        ground = shapely.buffer(ground, -(inset_mm + close_mm), quad_segs=_QUAD_SEGS)
-        ground = shapely.simplify(ground, _SIMPLIFY_MM)
-        return cls(ground, (bead.copy(), half.copy()))  # never views: the kernels are compiled for arrays of their own
+        ground = travel_ground(bead_xy, half_width_mm, inset_mm, close_mm=close_mm)
+        # copies, never views: the kernels are compiled for arrays of their own
+        bead = np.array(bead_xy, dtype=np.float64).reshape(-1, 4)
+        half = np.broadcast_to(np.asarray(half_width_mm, dtype=np.float64), (len(bead),)).copy()
+        return cls(ground, (bead, half), inset_mm)
 
     @property
     def pieces(self) -> int:
@@ -197,7 +186,8 @@ class TravelRegion:
             Corners of the way, start and goal included; both even if they are the same point. [mm]
         open_mm : float
             Length of it over air: outside the beads if the region was made from beads, outside the polygons
-            otherwise. A start at the very edge of a bead lies outside the region but still over bead. [mm]
+            otherwise. A start at the very edge of a bead lies outside the region but still over bead; a gap that
+            `close_mm` passes over counts as bead here, but not in `program.coverage`. [mm]
 
         Raises
         ------
@@ -208,25 +198,27 @@ class TravelRegion:
         if ends.shape != (2, 2) or not np.isfinite(ends).all():
             raise DomainError("start_xy and goal_xy must be two finite numbers each")
         start, goal = ends - self._shift
-        if not self._pieces:
-            return ends, self._open_mm([(start, goal)])
         here, there = self._piece_of(start), self._piece_of(goal)
         if here >= 0 and here == there:
             inner, _ = self._pieces[here].path(start, goal)
             return np.vstack([ends[:1], inner + self._shift, ends[1:]]), 0.0
-        legs = self._bridge(start, goal, here, there)
+        straight_mm = self._open_mm([(start, goal)])
+        if not self._pieces:
+            return ends, straight_mm
         path, crossings = [start[None]], []
-        for leg in legs:
+        for leg in self._bridge(start, goal, here, there, straight_mm):
             if leg.piece >= 0:
                 path += [self._pieces[leg.piece].path(path[-1][-1], leg.at)[0], leg.at[None]]
             if leg.out is not None:
                 crossings.append((leg.at, leg.out))
                 path.append(leg.out[None])
+        open_mm = self._open_mm(crossings)
+        if straight_mm <= open_mm + _TIE_MM:
+            return ends, straight_mm
         way = np.vstack(path) + self._shift
         way = way[np.concatenate([[True], np.any(np.abs(np.diff(way, axis=0)) > _SAME_MM, axis=1)])]
         way[0] = ends[0]
-        way = np.vstack([way[:-1] if len(way) > 1 else way, ends[1:]])
-        return way, self._open_mm(crossings)
+        return np.vstack([way[:-1] if len(way) > 1 else way, ends[1:]]), open_mm
 
     def _piece_of(self, point: Points) -> int:
         """Number of the piece that holds the point, -1 if none does."""
@@ -242,40 +234,44 @@ class TravelRegion:
         return int(near[away.argmin()]) if away.min() <= near_mm else -1
 
     def _gap(self, i: int, j: int) -> float:
-        """Distance between two pieces. [mm]"""
+        """Air between two pieces: their distance, less the print around each. [mm]"""
         key = (min(i, j), max(i, j))
         if key not in self._distance:
             self._distance[key] = float(shapely.distance(self._polygons[i], self._polygons[j]))
-        return self._distance[key]
+        return max(self._distance[key] - 2 * self._margin, 0.0)
 
     def _closest(self, i: int, j: int) -> Points:
         """Pairs of points where two pieces come closest, `(k, 4)`: the point of i first."""
         key = (min(i, j), max(i, j))
         if key not in self._pairs:
             one, two = self._pieces[key[0]], self._pieces[key[1]]
-            limit = self._gap(i, j) + 10 * _TIE_MM
+            self._gap(i, j)
+            limit = self._distance[key] + 10 * _TIE_MM
             self._pairs[key] = closest_pairs(one.xy, one.following, two.xy, two.following, limit)
         pairs = self._pairs[key]
         return pairs if i < j else pairs[:, [2, 3, 0, 1]]
 
     def _box_gaps(self, i: int) -> Points:
-        """Distance of the box of piece i from every other box, a lower bound of the gap. [mm]"""
+        """Distance of the box of piece i from every other box, less the margins: a lower bound of the gap. [mm]"""
         west, south, east, north = self._bounds[i]
         dx = np.maximum(np.maximum(self._bounds[:, 0] - east, west - self._bounds[:, 2]), 0.0)
         dy = np.maximum(np.maximum(self._bounds[:, 1] - north, south - self._bounds[:, 3]), 0.0)
-        return np.hypot(dx, dy)
+        return np.maximum(np.hypot(dx, dy) - 2 * self._margin, 0.0)
+
+    def _air_to(self, point: Points) -> Points:
+        """Air between a point and each piece. [mm]"""
+        return np.maximum(shapely.distance(self._polygons, shapely.points(point)) - self._margin, 0.0)
 
     def _air_to_goal(
-        self, start: Points, from_start: Points, goal: Points, there: int, here: int
+        self, from_start: Points, goal: Points, here: int, there: int, straight_mm: float
     ) -> tuple[Points, float]:
         """Least open length from each piece to the goal (inf where it does not matter), and from the start. [mm]"""
         if there >= 0:
             least = np.full(self.pieces, np.inf)
             least[there] = 0.0
-            bound = np.inf
         else:
-            least = shapely.distance(self._polygons, shapely.points(goal))
-            bound = math.dist(start, goal)
+            least = self._air_to(goal)
+        bound = straight_mm
         settled = np.zeros(self.pieces, dtype=bool)
         while True:
             i = int(np.where(settled, np.inf, least).argmin())
@@ -291,14 +287,14 @@ class TravelRegion:
         least[~settled] = np.inf
         return least, float(bound)
 
-    def _bridge(self, start: Points, goal: Points, here: int, there: int) -> list[_Leg]:
+    def _bridge(self, start: Points, goal: Points, here: int, there: int, straight_mm: float) -> list[_Leg]:
         """Legs from piece to piece with the least open length, shortest among those."""
-        from_start = shapely.distance(self._polygons, shapely.points(start))
+        from_start = self._air_to(start)
         if here >= 0:
             from_start[:] = np.inf
             from_start[here] = 0.0
-        least, air = self._air_to_goal(start, from_start, goal, there, here)
-        to_goal = shapely.distance(self._polygons, shapely.points(goal)) if there < 0 else None
+        least, air = self._air_to_goal(from_start, goal, here, there, straight_mm)
+        to_goal = self._air_to(goal) if there < 0 else None
         # search over entry points: (length so far, tie-break, leg number); every crossing is one of least air
         legs: list[_Leg] = []
         parents: list[int] = []
@@ -313,11 +309,11 @@ class TravelRegion:
                 heapq.heappush(queue, (length, len(legs) - 1))
 
         done = -2
-        if here >= 0:
+        if straight_mm <= air + _TIE_MM:
+            push((-1, done), math.dist(start, goal), -1, _Leg(-1, start, done, goal))
+        if here >= 0 and least[here] <= air + _TIE_MM:
             push((-1, here), 0.0, -1, _Leg(-1, start, here, None))
-        else:
-            if there < 0 and math.dist(start, goal) <= air + _TIE_MM:
-                push((-1, done), math.dist(start, goal), -1, _Leg(-1, start, done, goal))
+        elif here < 0:
             for j in np.flatnonzero(from_start + least <= air + _TIE_MM):
                 entry = self._foot(int(j), start)
                 push((-1, int(j)), math.dist(start, entry), -1, _Leg(-1, start, int(j), entry))

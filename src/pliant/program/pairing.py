@@ -184,9 +184,7 @@ def _groups(block: Ints) -> list[Ints]:
     return np.split(np.arange(block.size), np.flatnonzero(np.diff(block)) + 1)
 
 
-def _assign(
-    a: Path, ra: Ints, b: Path, rb: Ints, starts_a: Floats, starts_b: Floats, tolerance_mm: float
-) -> Ints:
+def _assign(a: Path, ra: Ints, b: Path, rb: Ints, starts_a: Floats, starts_b: Floats, tolerance_mm: float) -> Ints:
     """For each run of b its partner among the runs of a (place within `ra`), or -1."""
     tree = cKDTree(starts_a[ra])
     ends_a, ends_b = _run_ends(a), _run_ends(b)
