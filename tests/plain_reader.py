@@ -21,7 +21,8 @@ UNSIGNED = rb"(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
 NUMBER = re.compile(rb"[+-]?" + UNSIGNED)
 NUMBER_E = re.compile(rb"[+-]?" + UNSIGNED + rb"(?:[Ee][+-]?[0-9]+)?")
 LOOKS_LIKE_E = re.compile(rb"[Ee][+-]?[0-9]")
-FREE_TEXT = {0, 1, 23, 28, 30, 117, 118, 928}
+FREE_TEXT = {0, 1, 23, 28, 30, 32, 98, 117, 118, 928}
+SHAPES = (*range(73, 80), *range(81, 90))  # motion words of the standard that draw a whole shape
 QUIET = {
     17, 18, 20, 21, 22, 23, 24, 26, 27, 28, 29, 31, 36, 39, 42, 73, 74, 75, 76, 77, 78, 80, 81, 84, 85, 105, 108, 110,
     111, 113, 114, 115, 117, 118, 119, 145, 150, 154, 155, 211, 300, 302, 400, 413, 420, 500, 501, 502, 503, 504, 862,
@@ -143,15 +144,10 @@ class Plain:
         lines = re.split(rb"\r\n|\r|\n", data)
         if lines[-1] == b"":
             lines.pop()
-        for self.number, line in enumerate(lines, 1):
-            zero = line.find(b"\0")
-            if zero >= 0 and zero <= 1 << 20:
-                self.refuse("NUL")
-            if len(line) > 1 << 20:
-                self.refuse("too long")
-            if self.number == 1 and line.startswith(b"\xef\xbb\xbf"):
-                line = line[3:]
-            line = line.strip(b" \t")
+        for self.number, raw in enumerate(lines, 1):
+            if b"\0" in raw or len(raw) > 1 << 20:
+                self.refuse("NUL or too long")
+            line = (raw.removeprefix(b"\xef\xbb\xbf") if self.number == 1 else raw).strip(b" \t")
             if not line or line.startswith(b";"):
                 continue
             if self.ended:
@@ -216,11 +212,8 @@ class Plain:
         if len(told) not in (1, 2, 3, 5) or not self.only_comment(line[star + 1 + len(told) :]):
             self.refuse("form of checksum")
         body, value = line[:star], int(told)
-        if len(told) == 5:
-            good = value in (crc16(body, 0x1021, False), crc16(body, 0x8005, True))
-        else:
-            good = value == xor(body)
-        if not good:
+        crc = (crc16(body, 0x1021, False), crc16(body, 0x8005, True))
+        if value not in (crc if len(told) == 5 else (xor(body),)):
             self.refuse("checksum")
 
     def words(self, line, at):
@@ -396,10 +389,13 @@ class Plain:
             self.declare(given)
         elif code in (29, 94, 61, (61, 1), 64, (91, 1)):
             pass
-        elif (
-            code in (5, 6, 33, 38, 65, 66, 93, 95, (90, 1))
-            or (isinstance(code, tuple) and code[0] in (5, 33, 38, 92, *range(52, 60), *range(73, 80), *range(81, 90)))
-            or (not isinstance(code, tuple) and code in (*range(52, 60), *range(73, 80), *range(81, 90)))
+        elif code in (6, 65, 66, 93, 95, (90, 1)) or (code[0] if isinstance(code, tuple) else code) in (
+            5,
+            33,
+            38,
+            92,
+            *range(52, 60),
+            *SHAPES,
         ):
             self.refuse("G word")
         else:

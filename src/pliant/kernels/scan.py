@@ -894,8 +894,8 @@ def _line(w, f, rows, log, buf, start, end):
                         return w[STATUS]
                     letter_now, number_now, has, num = letter, number, _NONE, _NONE
             if letter == _M and (
-                number == 0 or number == 1 or number == 23 or number == 28 or number == 30
-                or number == 117 or number == 118 or number == 928
+                number == 0 or number == 1 or number == 23 or number == 28 or number == 30 or number == 32
+                or number == 98 or number == 117 or number == 118 or number == 928
             ):  # fmt: skip
                 if _free_text(w, f, buf, start, i, end, numbered):
                     return w[STATUS]

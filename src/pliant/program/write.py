@@ -212,10 +212,9 @@ class _Plan:
         self.shift[at] = before - base
         value = np.where(absolute, p.e_word + self.shift + extra + delta, p.e_word + delta)
         need = has & ~e.drop & (np.abs(value - p.e_word) > 5e-7)
-        for i in np.flatnonzero(need):
+        for i in np.flatnonzero(need).tolist():
             self.texts.setdefault(int(p.line[i]), []).append((69, _number(float(value[i]), 5)))
-        firsts = [a for a, _ in self.blocks]
-        for k, first in enumerate(firsts):
+        for k, (first, _) in enumerate(self.blocks):
             previous_end = self.blocks[k - 1][1] if k else 0
             if first == previous_end:
                 continue

@@ -27,8 +27,12 @@ def mended_text(mended: Mended) -> str:
     if not m.meets_target:
         lines += ["", f"first gives {a.mechanism}; what would help (for the program as it was):"]
         lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
-    lines += ["", f"at a flat {m.flat.speed_mm_per_s:g} mm/s it would take {minutes(m.flat.time_s)} and be "
-              f"{percent(m.flat.jam_probability)} likely to jam; ours takes {minutes(m.flat.our_time_s)} at that risk"]  # fmt: skip
+    flat = m.flat
+    lines += [
+        "",
+        f"at a flat {flat.speed_mm_per_s:g} mm/s it would take {minutes(flat.time_s)} and be "
+        f"{percent(flat.jam_probability)} likely to jam; ours takes {minutes(flat.our_time_s)} at that risk",
+    ]
     lines += ["", "changes"]
     lines += [f"  {name:<12} {count}" for name, count in m.counts().items()] or ["  none were needed"]
     shown: set[str] = set()
