@@ -88,6 +88,17 @@ def test_limit_worst_point_is_where_the_move_ends(tmp_path):
     assert sheets[0].bounds_mm == pytest.approx((0, -5, 50, 5), abs=0.02)
 
 
+def test_limit_a_loop_round_the_part_does_not_shrink_the_others(tmp_path):
+    loop = "G1 X-60 Y-60 F6000\nG1 X80 E3 F1200\nG1 Y80 E3\n"
+    layers = "".join(f"G1 Z{0.2 * k:.1f} F600\nG1 X0 Y0 F6000\nG1 X{20 + 5 * k} E1 F1200\n" for k in range(1, 4))
+    program, layering, coverage = _read(tmp_path, "G90\nM83\nG28\nG1 Z0.2 F600\n" + loop + layers)
+    sheets = draw_sheets(program, layering, coverage, _margin(program))
+    assert len(sheets) == 3
+    assert sheets[0].bounds_mm == pytest.approx((-60, -60, 80, 80), abs=0.01)
+    assert sheets[1].bounds_mm == sheets[2].bounds_mm
+    assert sheets[1].bounds_mm[2] - sheets[1].bounds_mm[0] < 40
+
+
 def test_limit_layers_that_look_alike_are_drawn_once(tmp_path):
     text = "G90\nM83\nG28\n" + "".join(
         f"G1 Z{0.2 * k:.1f} F600\nG1 X0 Y0 F6000\nG1 X{20 if k != 4 else 60} E1 F1200\nG1 Y20 E1\n" for k in range(1, 9)

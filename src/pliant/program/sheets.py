@@ -4,6 +4,7 @@ Layers that are laid alike, push alike and cross as much air are one picture: th
 others. Arcs are chords, and openings too narrow for a string are drawn as covered. Start with `draw_sheets`.
 """
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ __all__ = ["choose_layers", "draw_sheets"]
 
 _CALM = 1e4  # [-] a margin above this is no push at all
 _SAME, _NEAR_MM = 0.05, 1.0  # [-, mm] layers whose figures differ by less look the same on a thumbnail
+_WIDER = 1.3  # [-] reach of the first layer over the others from which it gets its own scale
 _GROUPS_TRIED = 64  # latest kinds of layer that a new one is compared with
 
 
@@ -78,7 +80,8 @@ def draw_sheets(
     Returns
     -------
     tuple of SheetLayer
-        In printing order, all with the same bounds, so that they can be compared.
+        In printing order, with the same bounds so that they can be compared; only a first layer that reaches much
+        further has bounds of its own.
     """
     layers = layering.top_mm.size
     if layers == 0:
@@ -120,9 +123,18 @@ def draw_sheets(
         )
     if not drawn:
         return ()
+    # the first layer often has loops or lines round the part; it must not make all the others small
+    rest = [s for s in drawn if s.layer > 0] or drawn
+    bounds = _bounds(rest)
+    own = _bounds(drawn)
+    wide = max(own[2] - own[0], own[3] - own[1]) > _WIDER * max(bounds[2] - bounds[0], bounds[3] - bounds[1])
+    return tuple(replace(s, bounds_mm=bounds if s.layer > 0 and wide else own) for s in drawn)
+
+
+def _bounds(drawn: list[SheetLayer]) -> tuple[float, float, float, float]:
     points = np.concatenate([part.reshape(-1, 2) for s in drawn for part in (s.beads, s.covered, s.open)])
     (x0, y0), (x1, y1) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
-    return tuple(SheetLayer(**{**s.__dict__, "bounds_mm": (x0, y0, x1, y1)}) for s in drawn)
+    return x0, y0, x1, y1
 
 
 def _why(

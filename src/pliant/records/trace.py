@@ -80,7 +80,9 @@ class SheetLayer:
     worst_mm: tuple[float, float] | None
     worst_line: int | None
     least_margin: float
-    bounds_mm: tuple[float, float, float, float]  # x low, y low, x high, y high; the same for the whole sheet
+    bounds_mm: tuple[
+        float, float, float, float
+    ]  # x low, y low, x high, y high; shared but for a first layer that reaches further
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ __all__ = ["HATCHES", "nice_ticks", "sheet_drawing", "strip_drawing", "strip_num
 WIDTH, HEIGHT = 1000, 400  # of the strip's view box
 _MOST_POINTS = 12_000  # of one layer's ink; a thumbnail shows no more
 _STATIC_BINS = 1024
-_THIN, _CUT = 1.5, 14.0  # least height of a bar, and of one that goes beyond the chart, in the view box
+_THIN, _CUT = 3.0, 14.0  # least height of a bar, and of one that goes beyond the chart, in the view box
 
 # one hatch for each state, used by every drawing of the page
 HATCHES = Markup(

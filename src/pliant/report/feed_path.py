@@ -213,7 +213,7 @@ def _label(v: Vessel, from_y: float, y: float) -> str:
         ("small", f"asked {asked}, carries {number(v.capacity)} {v.unit}"),
     ]
     if v.governing:
-        lines.insert(0, ("first", "GIVES FIRST"))
+        lines.insert(0, ("first", "GIVES FIRST" if v.fill > 1 else "WOULD GIVE FIRST"))
     height = _label_height(v)
     edge = _CENTRE + _HALF + (14 if v.governing and v.fill > 1 else 6)
     out = (

@@ -84,7 +84,7 @@ def report_html(findings: Findings, picture: Picture) -> str:
         strip=strip_drawing(picture.strip),
         data=_data(findings, picture),
         moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
-        sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet)) for sheet in picture.sheets],
+        sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
         first_sheet=_first_sheet(findings, picture),
         mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
         measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
@@ -110,7 +110,7 @@ def _doubt(findings: Findings) -> str:
     low, high = words.chance(findings.jam_probability_low), words.chance(findings.jam_probability_high)
     wide = findings.jam_probability_high - findings.jam_probability_low
     if low == high:
-        return f"The range is narrow: {low}."
+        return f"Whatever is not known of this machine and this spool, it stays {low}."
     if wide > 0.8:
         return (
             f"The range is wide, from {low} to {high}: so little is known of this machine and this spool that a lucky "
@@ -137,14 +137,23 @@ def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
     }
 
 
-def _sheet_words(sheet: SheetLayer) -> dict[str, str]:
+def _sheet_words(sheet: SheetLayer, picture: Picture) -> dict[str, str]:
+    span = min(_span_mm(s) for s in picture.sheets)
     fill = 1 / sheet.least_margin if sheet.least_margin > 0 else float("inf")
     return {
         "why": " and ".join(sheet.why),
         "state": words.state_of(fill),
         "full": words.full(fill),
         "alike": words.ranges([k + 1 for k in sheet.alike]),
+        "smaller": ", drawn smaller" if _span_mm(sheet) > 1.01 * span else "",
+        "strings": "no string"
+        if sheet.strings == 0
+        else f"{sheet.strings}{words.NBSP}string{'s' if sheet.strings > 1 else ''}",
     }
+
+
+def _span_mm(sheet: SheetLayer) -> float:
+    return max(sheet.bounds_mm[2] - sheet.bounds_mm[0], sheet.bounds_mm[3] - sheet.bounds_mm[1])
 
 
 def _first_sheet(findings: Findings, picture: Picture) -> int:

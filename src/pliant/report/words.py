@@ -38,7 +38,8 @@ WHY = {
     "slip": "The drive wheel cannot hold the filament against this push: it slips, and grinds a flat into it.",
     "stall": "The drive motor cannot make this push: it skips steps.",
     "starve": "The filament passes the hot end faster than heat reaches its middle; its stiff core blocks the nozzle.",
-    "dam": "The nozzle runs so close to the surface that the melt cannot get out from under it.",
+    "dam": "The melt has to squeeze out sideways from under the flat of the nozzle. The closer the surface, the harder "
+    "that is, and the whole feed path has to bear it.",
     "none": "No mechanism comes near its limit.",
 }
 NBSP = "\u00a0"

@@ -38,7 +38,7 @@
       }
       const a = Math.max(0, 1000 * shareOf(i * width)), b = Math.min(1000, 1000 * shareOf(Math.min(i + step, last + 1) * width));
       let upper = y(high);
-      const lower = Math.max(y(low), upper + (high > data.top ? 14 : 1.5));
+      const lower = Math.max(y(low), upper + (high > data.top ? 14 : 3));
       if (lower < edge) part.beyond += box(a, b, lower, edge);
       if (lower < 400) part.under += box(a, b, Math.max(lower, edge), 400);
       if (fill > data.narrow) {
