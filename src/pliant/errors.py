@@ -3,7 +3,9 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
-__all__ = ["DomainError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+from typing import Any
+
+__all__ = ["DomainError", "NotConvergedError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
 
 
 class PliantError(Exception):
@@ -20,6 +22,14 @@ class RecordError(PliantError, ValueError):
 
 class ProgramError(PliantError, ValueError):
     """A motion program that cannot be read, or whose meaning the file alone does not settle."""
+
+
+class NotConvergedError(PliantError, RuntimeError):
+    """A fit whose draws do not pass their own test; they come along in `draws` and may be looked at."""
+
+    def __init__(self, message: str, draws: Any) -> None:
+        super().__init__(message)
+        self.draws = draws
 
 
 class ValidityWarning(UserWarning):

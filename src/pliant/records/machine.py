@@ -47,6 +47,7 @@ class Span:
     bore_mm: Quantity | None = None
     turn_deg: float = 0.0
     friction: Quantity | None = None
+    end_factor: Quantity | None = None  # of a gap: how its ends hold, times what `ends` says; learned, not measured
 
 
 @dataclass(frozen=True)
@@ -185,14 +186,21 @@ def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:
 def _span(raw: Any, i: int, file: str) -> Span:
     where = f"path[{i}]"
     reject_unknown(
-        raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}"
+        raw,
+        {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction", "end_factor"},
+        file,
+        f"[[path]] number {i + 1}",
     )
     kind = _word(raw.get("kind"), ("gap", "guide"), f"{file}: {where}.kind")
     if "length_mm" not in raw:
         raise RecordError(f"{file}: {where}.length_mm is missing; measure the {kind}")
     length = parse_quantity(raw["length_mm"], f"{where}.length_mm", 1.1 if kind == "gap" else 1.03, file)
     if kind == "gap":
-        return Span(kind, length, _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"))
+        ends, held = _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"), raw.get("end_factor")
+        factor = None if held is None else parse_quantity(held, f"{where}.end_factor", 1.15, file)
+        return Span(kind, length, ends, end_factor=factor)
+    if "end_factor" in raw:
+        raise RecordError(f"{file}: {where}.end_factor belongs to a gap; this span is a guide")
     bore, friction = raw.get("bore_mm"), raw.get("friction")
     turn = raw.get("turn_deg", 0)
     if isinstance(turn, bool) or not isinstance(turn, int | float) or not 0 <= turn <= 7200:
