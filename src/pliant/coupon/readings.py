@@ -125,7 +125,7 @@ def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     mass_g = None if mass in ("", NOT_SURE) else _number(mass, 0.001, 1000.0, f"{name}: mass_g")
     if not told and mass_g is None:
         raise RecordError(f"{name}: nothing filled in; write down at least one step, or leave the file out")
-    marked = json.dumps([data.get("coupon"), mass, raw], sort_keys=True, default=str)
+    marked = json.dumps([data.get("coupon"), mass, notes, raw], sort_keys=True, default=str)
     return Readings(
         kind=kind,
         steps=tuple(steps),
