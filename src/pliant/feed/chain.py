@@ -94,7 +94,7 @@ def correlate(
     names = [name for name in together.names if name in found and (here or name in _FILAMENT or name == "lag_factor")]
     if names:
         root = np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
-        mixed = root @ np.stack([found[name] for name in names])
+        mixed = np.einsum("ij,jn->in", root, np.stack([found[name] for name in names]))
         found |= dict(zip(names, mixed, strict=True))
     return found
 
@@ -122,7 +122,11 @@ def theta_of(
     zero = np.zeros_like(next(iter(scores.values()))) if scores else np.zeros(())
     for name, q in unknowns(machine, filament).items():
         z = scores.get(name, zero)
-        theta[name] = ndtr(z) if name.endswith("column_mix") else q.value * q.spread**z
+        if name.endswith("column_mix"):
+            centre, scale = machine.path[int(name[4:].split(".")[0])].column_mix
+            theta[name] = ndtr(centre + scale * z)
+        else:
+            theta[name] = q.value * q.spread**z
     theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
     consistency, index = filament.consistency_pa_sn, filament.flow_index
     if consistency.assumed and index.assumed:

@@ -27,14 +27,14 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
-__all__ = ["LAPSE", "Sheets", "Space", "outcomes"]
+__all__ = ["LAPSE", "LEAST_MM", "MASS_SCATTER", "MOVED_SCATTER", "Sheets", "Space", "length_scatter", "outcomes"]
 
 LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
-_MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
-_MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
+MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
+MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
 _THREAD_SCATTER = 0.5  # [-] of the logarithm of a thread's section; own guess
-_LEAST_MM = 0.5
+LEAST_MM = 0.5
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
 _NOISE = Quantity("noise", float(np.log(JOB_SCATTER)), 1.5, "own guess", True)
@@ -186,8 +186,8 @@ class _Expected:
         wait = np.array([s.wait_s for s in steps])
         left = flow_after_stop(wait / store, n) ** n
         return (
-            np.maximum(stop_time(share, n) * store * speed, _LEAST_MM),
-            np.maximum(start_time(share, n, left) * store * speed, _LEAST_MM),
+            np.maximum(stop_time(share, n) * store * speed, LEAST_MM),
+            np.maximum(start_time(share, n, left) * store * speed, LEAST_MM),
         )
 
     def thread_chance(self) -> Any:
@@ -217,7 +217,7 @@ class _Expected:
         return (self._alone["density_kg_per_m3"] * 1e-6 * volume * np.maximum(moved, 1e-3).mean(axis=1, keepdims=True))[:, 0]
 
 
-def _length_scatter(length_mm: Any) -> Any:
+def length_scatter(length_mm: Any) -> Any:
     return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
 
 
@@ -253,12 +253,12 @@ def _log_chance(readings: Readings, m: _Expected) -> Any:
     if any(r.tail_mm is not None or r.lead_mm is not None for r in results):
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             at = [k for k, r in enumerate(results) if getattr(r, name) is not None]
-            read = np.log([max(getattr(results[k], name), _LEAST_MM) for k in at])
-            total = total + _normal(read, np.log(lengths[:, at]), _length_scatter(lengths[:, at])).sum(axis=1)
+            read = np.log([max(getattr(results[k], name), LEAST_MM) for k in at])
+            total = total + _normal(read, np.log(lengths[:, at]), length_scatter(lengths[:, at])).sum(axis=1)
     at = [k for k, r in enumerate(results) if r.moved_mm is not None and r.answer != FAILED]
     if at:
         read = np.array([results[k].moved_mm / readings.steps[k].asked_mm for k in at])  # type: ignore[operator]
-        total = total + _normal(read, m.moved_share()[:, at], _MOVED_SCATTER).sum(axis=1)
+        total = total + _normal(read, m.moved_share()[:, at], MOVED_SCATTER).sum(axis=1)
     at = [k for k, r in enumerate(results) if r.strings is not None]
     if at:
         p = np.clip(m.thread_chance()[:, at], 1e-9, 1 - 1e-9)
@@ -267,7 +267,7 @@ def _log_chance(readings: Readings, m: _Expected) -> Any:
         chance = np.exp(ways + count * np.log(p) + (of - count) * np.log1p(-p))
         total = total + np.log((1 - LAPSE) * chance + LAPSE / (of + 1)).sum(axis=1)
     if readings.mass_g is not None and not failed:
-        total = total + _normal(np.log(readings.mass_g), np.log(m.mass_g()), _MASS_SCATTER)
+        total = total + _normal(np.log(readings.mass_g), np.log(m.mass_g()), MASS_SCATTER)
     return total
 
 
@@ -290,12 +290,12 @@ def _simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generato
     if any(r.tail_mm is not None or r.lead_mm is not None for r in readings.results):
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             for k, length in enumerate(lengths[i]):
-                read = float(np.exp(noisy(float(np.log(length)), float(_length_scatter(length)))))
-                results[k] = replace(results[k], **{name: max(read, _LEAST_MM)})
+                read = float(np.exp(noisy(float(np.log(length)), float(length_scatter(length)))))
+                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})
     if any(r.moved_mm is not None for r in readings.results):
         for k, share in enumerate(m.moved_share()[i]):
             if results[k].answer != FAILED and k <= first:
-                results[k] = replace(results[k], moved_mm=noisy(float(share), _MOVED_SCATTER) * steps[k].asked_mm)
+                results[k] = replace(results[k], moved_mm=noisy(float(share), MOVED_SCATTER) * steps[k].asked_mm)
     if any(r.strings is not None for r in readings.results):
         for k, p in enumerate(m.thread_chance()[i]):
             of = steps[k].crossings
@@ -303,7 +303,7 @@ def _simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generato
             results[k] = replace(results[k], strings=int(count))
     mass = None
     if readings.mass_g is not None:
-        mass = float(np.exp(noisy(float(np.log(m.mass_g()[i])), _MASS_SCATTER)))
+        mass = float(np.exp(noisy(float(np.log(m.mass_g()[i])), MASS_SCATTER)))
     return replace(readings, results=tuple(results), mass_g=mass)
 
 
