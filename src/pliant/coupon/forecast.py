@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import PliantError
 from pliant.feed import chain
+from pliant.feed.observe import BITE, SLIP, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
 from pliant.models.bead import bead_area_mm2
@@ -18,7 +19,10 @@ from pliant.records.coupon import Forecast, Step
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["SAFE_CHANCE", "failing_forecast", "middle_c", "range_forecast", "rising_flows", "safe_flow_mm3_per_s"]
+__all__ = [
+    "SAFE_CHANCE", "failing_forecast", "length_forecast", "middle_c", "moved_forecast", "rising_flows",
+    "safe_flow_mm3_per_s", "thread_forecast",
+]  # fmt: skip
 
 SAFE_CHANCE = 0.02  # [-] of the predicted limits that may lie under the first step
 _LAST = 0.97
@@ -69,12 +73,54 @@ def failing_forecast(
     return tuple(Forecast(float((failing <= k).mean())) for k in range(len(steps)))
 
 
-def range_forecast(failing: tuple[Forecast, ...], values: NDArray[np.float64]) -> tuple[Forecast, ...]:
-    """Join the chance of failing with the 5, 50 and 95 % points of what will be read, values `(n, s)`."""
+def length_forecast(
+    machine: Machine, filament: Filament, steps: tuple[Step, ...]
+) -> tuple[tuple[Forecast, ...], tuple[Forecast, ...]]:
+    """Lengths of tail and lead of each row, with the chance of failing."""
+    theta, pressure, _, _ = _sampled(machine, filament, steps)
+    failing = failing_forecast(machine, filament, steps)
+    tail, lead = tapers_mm(machine, theta, steps, pressure)
+    return _with_range(failing, tail), _with_range(failing, lead)
+
+
+def thread_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]) -> tuple[Forecast, ...]:
+    """Threads of each row, with the chance of failing."""
+    theta, pressure, _, rng = _sampled(machine, filament, steps)
+    least = THREAD.value * THREAD.spread ** rng.standard_normal((_SAMPLES, 1))
+    crossings = np.array([s.crossings for s in steps])
+    chance = thread_chance(machine, theta, steps, pressure, least)
+    return _with_range(failing_forecast(machine, filament, steps), crossings * chance)
+
+
+def moved_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]) -> tuple[Forecast, ...]:
+    """Length moved at each step where it holds, with the chance of failing."""
+    theta, _, push, rng = _sampled(machine, filament, steps)
+    slip, bite = (q.value * q.spread ** rng.standard_normal((_SAMPLES, 1)) for q in (SLIP, BITE))
+    asked = np.array([s.asked_mm for s in steps])
+    moved = moved_share(machine, theta, push, slip, bite) * asked
+    return _with_range(failing_forecast(machine, filament, steps), np.maximum(moved, 0.0))
+
+
+def _with_range(failing: tuple[Forecast, ...], values: NDArray[np.float64]) -> tuple[Forecast, ...]:
     low, middle, high = np.quantile(values, [0.05, 0.5, 0.95], axis=0)
     return tuple(
         Forecast(f.failing, float(a), float(b), float(c)) for f, a, b, c in zip(failing, low, middle, high, strict=True)
     )
+
+
+def _sampled(machine: Machine, filament: Filament, steps: tuple[Step, ...], seed: int = 7) -> Any:
+    """Samples of the unknowns, pressure and push at each step, and the generator to go on with."""
+    rng = np.random.default_rng(seed)
+    theta, _, _ = chain.sample(machine, filament, _SAMPLES, rng)
+    _, pressure, push = step_log_margins(
+        machine,
+        theta,
+        flow_mm3_per_s=np.array([s.flow_mm3_per_s for s in steps]),
+        nozzle_c=np.array([s.nozzle_c for s in steps]),
+        width_mm=np.array([s.width_mm or 1.0 for s in steps]),
+        gap_mm=np.array([s.gap_mm for s in steps]),
+    )
+    return theta, pressure, push, rng
 
 
 def _first_failing(machine: Machine, filament: Filament, steps: tuple[Step, ...], seed: int) -> Any:

@@ -86,19 +86,8 @@ def ladder(machine: Machine, filament: Filament, *, nozzle_c: float | None = Non
         steps=steps,
         forecast=failing_forecast(machine, filament, steps),
         marks_mm=tuple(marks),
-        outline_mm=tuple(tuple(s) for s in _thin(w.strokes)),
+        outline_mm=w.drawing(),
         asked_mm=w.fed_mm,
         program=w.text(z),
     )
 
-
-def _thin(strokes: list[list[tuple[float, float]]]) -> list[list[tuple[float, float]]]:
-    """One loop per terrace is enough for the drawing: points that were drawn before are left out."""
-    seen: set[tuple[float, float]] = set()
-    kept: list[list[tuple[float, float]]] = []
-    for stroke in strokes:
-        fresh = [p for p in stroke if p not in seen]
-        seen.update(stroke)
-        if len(fresh) > 1:
-            kept.append(fresh)
-    return kept

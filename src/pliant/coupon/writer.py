@@ -104,6 +104,21 @@ class Writer:
         """Set the nozzle's target without waiting for it."""
         self.lines.append(f"M104 S{nozzle_c:g}")
 
+    def drawing(self) -> tuple[tuple[tuple[float, float], ...], ...]:
+        """Strokes seen from above; what lies exactly over an earlier stroke is left out."""
+        seen: set[tuple[tuple[float, float], tuple[float, float]]] = set()
+        kept: list[list[tuple[float, float]]] = []
+        for stroke in self.strokes:
+            for a, b in zip(stroke, stroke[1:], strict=False):
+                if (a, b) in seen or (b, a) in seen:
+                    continue
+                seen.add((a, b))
+                if kept and kept[-1][-1] == a:
+                    kept[-1].append(b)
+                else:
+                    kept.append([a, b])
+        return tuple(tuple(s) for s in kept)
+
     def text(self, top_mm: float) -> str:
         """End: lift, heaters off, text of the program."""
         self.height(top_mm + _LIFT_MM)

@@ -18,29 +18,22 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.risk import BED_ERROR_MM
-from pliant.feed.starting import flow_after_stop, start_time, stop_time
+from pliant.feed.observe import BITE, LEAST_MM, SLIP, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.steps import JOB_SCATTER, step_log_margins
-from pliant.models.bead import bead_area_mm2
-from pliant.models.drive import grip_force_n, slip_loss
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
-__all__ = ["LAPSE", "LEAST_MM", "MASS_SCATTER", "MOVED_SCATTER", "Sheets", "Space", "length_scatter", "outcomes"]
+__all__ = ["LAPSE", "LEAST_MM", "MASS_SCATTER", "MOVED_SCATTER", "Sheets", "Space", "length_scatter", "log_chance", "outcomes", "simulated"]
 
 LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
 MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
 MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
-_THREAD_SCATTER = 0.5  # [-] of the logarithm of a thread's section; own guess
-LEAST_MM = 0.5
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
 _NOISE = Quantity("noise", float(np.log(JOB_SCATTER)), 1.5, "own guess", True)
-_SLIP = Quantity("slip_size", 0.1, 2.0, "from memory", True)
-_BITE = Quantity("bite", 0.04, 2.0, "common practice: soft filament needs a flow factor of about 1.1", True)
-_THREAD = Quantity("thread_mm2", 0.006, 2.5, "own guess", True)
 _LAG = Quantity("lag_factor", 1.0, 1.4, "own guess: friction along a guide shares the load", True)
 
 
@@ -58,11 +51,11 @@ class Space:
         if any(s.first_layer for r in readings for s in r.steps):
             own["bed_error_mm"] = Quantity("bed_error_mm", BED_ERROR_MM, 1.0, "common practice", True)
         if "free-run" in kinds or any(r.mass_g is not None for r in readings):
-            own |= {"slip_size": _SLIP, "bite": _BITE}
+            own |= {"slip_size": SLIP, "bite": BITE}
         if any(r.mass_g is not None for r in readings):
             own["density_kg_per_m3"] = filament.density_kg_per_m3
         if "threads" in kinds:
-            own["thread_mm2"] = _THREAD
+            own["thread_mm2"] = THREAD
         self.own = own
         self.names = [*self.shared, *own]
 
@@ -129,7 +122,7 @@ class Sheets:
 
     def each(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log likelihood of each sheet, `(n, sheets)`."""
-        found = [_log_chance(p.readings, m) for p, m in self._predictions(x)]
+        found = [log_chance(p.readings, m) for p, m in self._predictions(x)]
         return np.column_stack(found) if found else np.zeros((x.shape[0], 0))
 
     def simulate(self, x: NDArray[np.float64], rng: np.random.Generator, *, lapses: bool = True) -> list[list[Readings]]:
@@ -140,7 +133,7 @@ class Sheets:
         found: list[list[Readings]] = [[] for _ in range(x.shape[0])]
         for piece, m in self._predictions(x):
             for i in range(x.shape[0]):
-                found[i].append(_simulated(piece.readings, m, i, rng, LAPSE if lapses else 0.0))
+                found[i].append(simulated(piece.readings, m, i, rng, LAPSE if lapses else 0.0))
         return found
 
     def predictions(self, x: NDArray[np.float64]) -> list["_Expected"]:
@@ -169,46 +162,18 @@ class _Expected:
         self._machine, self._theta, self._alone, self._readings = machine, theta, alone, readings
         self._pressure, self._push = pressure, push
 
-    def _store_s(self) -> Any:
-        """Time in which the steady flow would empty the store. [s]"""
-        flow = np.array([s.flow_mm3_per_s for s in self._readings.steps])
-        return chain.compliance(self._machine, self._theta) * self._pressure / flow
-
     def tapers_mm(self) -> tuple[Any, Any]:
-        """Lengths of the tail after the stop and of the thin start, to half the width, `(n, s)` each. [mm]"""
-        steps, n = self._readings.steps, self._theta["flow_index"]
-        speed = np.array([s.speed_mm_per_s for s in steps])
-        width, gap = np.array([s.width_mm for s in steps]), np.array([s.gap_mm for s in steps])
-        half = np.maximum(width / 2, gap)
-        share = bead_area_mm2(half, gap) / bead_area_mm2(width, gap)
-        store = self._store_s()
-        n = np.broadcast_to(n, store.shape)
-        wait = np.array([s.wait_s for s in steps])
-        left = flow_after_stop(wait / store, n) ** n
-        return (
-            np.maximum(stop_time(share, n) * store * speed, LEAST_MM),
-            np.maximum(start_time(share, n, left) * store * speed, LEAST_MM),
-        )
+        """Lengths of the tail after the stop and of the thin start, `(n, s)` each. [mm]"""
+        return tapers_mm(self._machine, self._theta, self._readings.steps, self._pressure)
 
     def thread_chance(self) -> Any:
         """Chance that one crossing leaves a thread, `(n, s)`. [-]"""
-        from scipy.special import ndtr
-
-        steps = self._readings.steps
-        speed, flow = (np.array([getattr(s, k) for s in steps]) for k in ("speed_mm_per_s", "flow_mm3_per_s"))
-        time = np.array([s.wait_s + s.distance_mm / (2 * s.speed_mm_per_s) for s in steps])
-        store = self._store_s()
-        section = flow * flow_after_stop(time / store, np.broadcast_to(self._theta["flow_index"], store.shape)) / speed
-        return ndtr(np.log(section / self._alone["thread_mm2"]) / _THREAD_SCATTER)
+        steps, least = self._readings.steps, self._alone["thread_mm2"]
+        return thread_chance(self._machine, self._theta, steps, self._pressure, least)
 
     def moved_share(self) -> Any:
         """Length moved over length asked, `(n, s)`. [-]"""
-        grip = grip_force_n(
-            self._theta["pinch_force_n"], self._theta["grip_friction"], self._machine.driven_wheels
-        )
-        return (1 - slip_loss(np.minimum(self._push, 1e6), grip, np.minimum(self._alone["slip_size"], 1.0))) * (
-            1 - np.minimum(self._alone["bite"], 0.9)
-        )
+        return moved_share(self._machine, self._theta, self._push, self._alone["slip_size"], self._alone["bite"])
 
     def mass_g(self) -> Any:
         """Mass of everything fed, `(n,)`. [g]"""
@@ -237,7 +202,8 @@ def outcomes(log_margin: Any, noise: Any) -> Any:
     return np.diff(np.concatenate([np.zeros_like(failed[:, :1]), failed, np.ones_like(failed[:, :1])], axis=1), axis=1)
 
 
-def _log_chance(readings: Readings, m: _Expected) -> Any:
+def log_chance(readings: Readings, m: _Expected) -> Any:
+    """Log likelihood of one sheet under what is expected of it, `(n,)`."""
     from scipy.special import gammaln, ndtr
 
     total: Any = np.zeros(m.log_margin.shape[0])
@@ -271,7 +237,9 @@ def _log_chance(readings: Readings, m: _Expected) -> Any:
     return total
 
 
-def _simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generator, lapse: float) -> Readings:
+def simulated(
+    readings: Readings, m: _Expected, i: int, rng: np.random.Generator, lapse: float = LAPSE
+) -> Readings:
     """One user's sheet; the asked-for fields are those that the template has filled in."""
     steps, results = readings.steps, [Result() for _ in readings.steps]
 

@@ -81,6 +81,7 @@ class Coupon:
     time_s: float = 0.0
     mass_g: float = 0.0
     cautions: tuple[str, ...] = ()
+    forecast_lead: tuple[Forecast, ...] = ()  # of the second length, where there is one
 
     def to_json(self) -> dict[str, Any]:
         """Return the facts as plain data, without the program and the drawing; a gap in air is null."""

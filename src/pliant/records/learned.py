@@ -14,7 +14,7 @@ import numpy as np
 
 from pliant.errors import RecordError
 
-__all__ = ["Believed", "Learned", "Suspect", "Together", "parse_together"]
+__all__ = ["Believed", "Candidate", "Learned", "NextCoupon", "Suspect", "Together", "parse_together"]
 
 _MOST_NAMES = 64
 
@@ -121,6 +121,29 @@ class Learned:
     before: tuple[float, float, float] | None = None  # chance of a jam, low and high end of its 90 % band
     after: tuple[float, float, float] | None = None
     notes: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A coupon that could be printed next, and how much of the answer's spread it should take away."""
+
+    kind: str
+    label: str
+    shrinkage: float  # expected share of the standard deviation that goes
+    error: float  # standard error of that, from the number of simulated outcomes
+
+
+@dataclass(frozen=True)
+class NextCoupon:
+    """Result of `next`: the candidates, best first."""
+
+    answer: str
+    spread: float
+    ranked: tuple[Candidate, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""
