@@ -48,7 +48,9 @@ def gap_step_settings(machine: Machine, filament: Filament) -> tuple[Step, ...]:
     width, _ = bead_of(machine)
     widest = round(0.75 * machine.nozzle_mm.value, 3)
     if widest < 1.5 * _LEAST_MM:
-        raise PliantError(f"a nozzle of {machine.nozzle_mm.value:g} mm is too fine for gap steps; print a ladder instead")
+        raise PliantError(
+            f"a nozzle of {machine.nozzle_mm.value:g} mm is too fine for gap steps; print a ladder instead"
+        )
     limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=widest)
     most = top_speed_mm_per_s(machine) * float(bead_area_mm2(width, _LEAST_MM))
     best, found = -np.inf, (0.0, np.zeros(0))
@@ -66,7 +68,11 @@ def gap_step_settings(machine: Machine, filament: Filament) -> tuple[Step, ...]:
             best, found = worth, (flow, gaps)
     flow, gaps = found
     inside = gaps[(gaps < 0.999 * widest) & (gaps > _LEAST_MM)]
-    wanted = np.quantile(inside, np.linspace(0.98, 0.02, _STEPS)) if inside.size > 20 else np.linspace(widest, _LEAST_MM, _STEPS)
+    wanted = (
+        np.quantile(inside, np.linspace(0.98, 0.02, _STEPS))
+        if inside.size > 20
+        else np.linspace(widest, _LEAST_MM, _STEPS)
+    )
     wanted[0], wanted[-1] = widest, _LEAST_MM
     kept: list[float] = []
     for gap in wanted:

@@ -90,4 +90,3 @@ def ladder(machine: Machine, filament: Filament, *, nozzle_c: float | None = Non
         asked_mm=w.fed_mm,
         program=w.text(z),
     )
-

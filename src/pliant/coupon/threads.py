@@ -40,7 +40,17 @@ def thread_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
     constant = float(np.median(chain.compliance(machine, theta) * theta["flow_index"] * pressure / flow))
     speed = float(min(_SPEED_MM_PER_S, 0.7 * min(machine.max_speed_mm_per_s[:2])))
     steps = [
-        Step(flow, nozzle_c, width, height, speed, round(min(share * constant, _MOST_WAIT_S), 2), distance, 0.0, 2 * _LAYERS)
+        Step(
+            flow,
+            nozzle_c,
+            width,
+            height,
+            speed,
+            round(min(share * constant, _MOST_WAIT_S), 2),
+            distance,
+            0.0,
+            2 * _LAYERS,
+        )
         for distance in _DISTANCES_MM
         for share in _WAITS
     ]

@@ -14,7 +14,7 @@ from pliant.feed.load import bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["JOB_SCATTER", "failing_gap_mm", "failing_flow_mm3_per_s", "failing_temperature_c", "step_log_margins"]
+__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "failing_temperature_c", "step_log_margins"]
 
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory, as in feed.risk
 _CLIP = np.log(1e6)
@@ -120,7 +120,7 @@ def failing_temperature_c(
     n: int = 1000,
     seed: int = 7,
 ) -> NDArray[np.float64]:
-    """Nozzle temperature at which a falling one gives, `(n,)`; an end of the data sheet where it does not within. [degC]"""
+    """Nozzle temperature at which a falling one gives, `(n,)`; an end of the data sheet if not within. [degC]"""
     low, high = filament.nozzle_c
     at = np.linspace(high, low, 41)
     theta = _theta(machine, filament, n, seed)

@@ -75,7 +75,9 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
         as_early, as_late = float(chance[: high + 1].sum()), float(chance[low:].sum())
         middle = int(np.searchsorted(np.cumsum(chance), 0.5))
         found.append(
-            Suspect(name, _step_words(middle, len(results)), _step_words(high, len(results)), _two_sided(as_early, as_late))
+            Suspect(
+                name, _step_words(middle, len(results)), _step_words(high, len(results)), _two_sided(as_early, as_late)
+            )
         )
     for key, values, scatter, log in _measured(sheet, m):
         for k, r in enumerate(results):
@@ -85,7 +87,9 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
             middle, sd = values[:, k], np.broadcast_to(scatter, values.shape)[:, k]
             y = np.log(max(read, lk.LEAST_MM)) if log else read / sheet.steps[k].asked_mm
             expected = float(np.median(np.exp(middle) if log else middle * sheet.steps[k].asked_mm))
-            found.append(Suspect(f"{name}, step {k + 1}, {key}", f"{expected:.3g}", f"{read:.3g}", _tail(y, middle, sd)))
+            found.append(
+                Suspect(f"{name}, step {k + 1}, {key}", f"{expected:.3g}", f"{read:.3g}", _tail(y, middle, sd))
+            )
     if any(r.strings is not None for r in results):
         from scipy.stats import binom
 
@@ -96,8 +100,8 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
             of = sheet.steps[k].crossings
             early = float(binom.cdf(r.strings, of, p[:, k]).mean())
             late = float(binom.sf(r.strings - 1, of, p[:, k]).mean())
-            expected = f"{of * float(np.median(p[:, k])):.0f} of {of}"
-            found.append(Suspect(f"{name}, step {k + 1}, strings", expected, str(r.strings), _two_sided(early, late)))
+            usual = f"{of * float(np.median(p[:, k])):.0f} of {of}"
+            found.append(Suspect(f"{name}, step {k + 1}, strings", usual, str(r.strings), _two_sided(early, late)))
     if sheet.mass_g is not None and not failed:
         mass = np.log(m.mass_g())
         chance_of = _tail(np.log(sheet.mass_g), mass, np.full(mass.shape, lk.MASS_SCATTER))

@@ -17,23 +17,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.observe import LEAST_MM, LOSS, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.risk import BED_ERROR_MM
-from pliant.feed.observe import BITE, LEAST_MM, SLIP, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.steps import JOB_SCATTER, step_log_margins
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
-__all__ = ["LAPSE", "LEAST_MM", "MASS_SCATTER", "MOVED_SCATTER", "Sheets", "Space", "length_scatter", "log_chance", "outcomes", "simulated"]
+__all__ = [
+    "LAPSE",
+    "LEAST_MM",
+    "MASS_SCATTER",
+    "MOVED_SCATTER",
+    "Sheets",
+    "Space",
+    "length_scatter",
+    "log_chance",
+    "outcomes",
+    "simulated",
+]
 
 LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
 MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
 MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
+_FARTHEST = 6.0
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
 _NOISE = Quantity("noise", float(np.log(JOB_SCATTER)), 1.5, "own guess", True)
+_SHARE = Quantity("slip_share", 0.5, 1.0, "evenly between none and all", True)
 _LAG = Quantity("lag_factor", 1.0, 1.4, "own guess: friction along a guide shares the load", True)
 
 
@@ -51,7 +64,7 @@ class Space:
         if any(s.first_layer for r in readings for s in r.steps):
             own["bed_error_mm"] = Quantity("bed_error_mm", BED_ERROR_MM, 1.0, "common practice", True)
         if "free-run" in kinds or any(r.mass_g is not None for r in readings):
-            own |= {"slip_size": SLIP, "bite": BITE}
+            own |= {"loss": LOSS, "slip_share": _SHARE}
         if any(r.mass_g is not None for r in readings):
             own["density_kg_per_m3"] = filament.density_kg_per_m3
         if "threads" in kinds:
@@ -66,21 +79,25 @@ class Space:
 
     def scores(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Scores as they hang together, `(n, k)`: what a record's median and spread act on."""
-        drawn = chain.correlate(
-            self.machine, self.filament, {name: x[:, i] for i, name in enumerate(self.shared)}
-        )
+        drawn = chain.correlate(self.machine, self.filament, {name: x[:, i] for i, name in enumerate(self.shared)})
         return np.column_stack([*(drawn[name] for name in self.shared), x[:, len(self.shared) :]])
 
     def values(self, x: NDArray[np.float64]) -> tuple[dict[str, Any], dict[str, Any]]:
         """Unknowns of the chain, and of the readings alone, by name: `(n, 1)` each."""
-        z = self.scores(x)
+        from scipy.special import ndtr
+
+        # proposals have long tails; what lies six spreads out is as good as impossible and need not overflow
+        z = np.clip(self.scores(x), -_FARTHEST, _FARTHEST)
         theta = chain.theta_of(
             self.machine, self.filament, {name: z[:, i : i + 1] for i, name in enumerate(self.shared)}
         )
         alone = {}
         for i, (name, q) in enumerate(self.own.items(), len(self.shared)):
             column = z[:, i : i + 1]
-            alone[name] = q.value * column if name == "bed_error_mm" else q.value * q.spread**column
+            if name == "bed_error_mm":
+                alone[name] = q.value * column
+            else:
+                alone[name] = ndtr(column) if name == "slip_share" else q.value * q.spread**column
         return theta, alone
 
     def quantity(self, name: str) -> Quantity:
@@ -125,7 +142,9 @@ class Sheets:
         found = [log_chance(p.readings, m) for p, m in self._predictions(x)]
         return np.column_stack(found) if found else np.zeros((x.shape[0], 0))
 
-    def simulate(self, x: NDArray[np.float64], rng: np.random.Generator, *, lapses: bool = True) -> list[list[Readings]]:
+    def simulate(
+        self, x: NDArray[np.float64], rng: np.random.Generator, *, lapses: bool = True
+    ) -> list[list[Readings]]:
         """Readings that users with these scores would write down: per row of x, one per sheet.
 
         Settings, and which lengths and masses are asked, are those of the readings this was made from.
@@ -148,7 +167,12 @@ class Sheets:
         )
         for piece in self.pieces:
             s = piece.at
-            yield piece, _Expected(self.space.machine, theta, alone, piece.readings, log_margin[:, s], pressure[:, s], push[:, s])
+            yield (
+                piece,
+                _Expected(
+                    self.space.machine, theta, alone, piece.readings, log_margin[:, s], pressure[:, s], push[:, s]
+                ),
+            )
 
 
 class _Expected:
@@ -173,16 +197,19 @@ class _Expected:
 
     def moved_share(self) -> Any:
         """Length moved over length asked, `(n, s)`. [-]"""
-        return moved_share(self._machine, self._theta, self._push, self._alone["slip_size"], self._alone["bite"])
+        return moved_share(self._machine, self._theta, self._push, self._alone["loss"], self._alone["slip_share"])
 
     def mass_g(self) -> Any:
         """Mass of everything fed, `(n,)`. [g]"""
         moved = self.moved_share()
         volume = self._readings.asked_mm * np.pi * self._theta["diameter_mm"] ** 2 / 4
-        return (self._alone["density_kg_per_m3"] * 1e-6 * volume * np.maximum(moved, 1e-3).mean(axis=1, keepdims=True))[:, 0]
+        return (self._alone["density_kg_per_m3"] * 1e-6 * volume * np.maximum(moved, 1e-3).mean(axis=1, keepdims=True))[
+            :, 0
+        ]
 
 
 def length_scatter(length_mm: Any) -> Any:
+    """Spread of the logarithm of a taper's length as it is read. [mm -> -]"""
     return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
 
 
@@ -228,7 +255,10 @@ def log_chance(readings: Readings, m: _Expected) -> Any:
     at = [k for k, r in enumerate(results) if r.strings is not None]
     if at:
         p = np.clip(m.thread_chance()[:, at], 1e-9, 1 - 1e-9)
-        count, of = (np.array(v, dtype=float) for v in ([results[k].strings for k in at], [readings.steps[k].crossings for k in at]))
+        count, of = (
+            np.array(v, dtype=float)
+            for v in ([results[k].strings for k in at], [readings.steps[k].crossings for k in at])
+        )
         ways = gammaln(of + 1) - gammaln(count + 1) - gammaln(of - count + 1)
         chance = np.exp(ways + count * np.log(p) + (of - count) * np.log1p(-p))
         total = total + np.log((1 - LAPSE) * chance + LAPSE / (of + 1)).sum(axis=1)
@@ -237,9 +267,7 @@ def log_chance(readings: Readings, m: _Expected) -> Any:
     return total
 
 
-def simulated(
-    readings: Readings, m: _Expected, i: int, rng: np.random.Generator, lapse: float = LAPSE
-) -> Readings:
+def simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generator, lapse: float = LAPSE) -> Readings:
     """One user's sheet; the asked-for fields are those that the template has filled in."""
     steps, results = readings.steps, [Result() for _ in readings.steps]
 
@@ -252,14 +280,12 @@ def simulated(
         first = int(rng.choice(chance.size, p=chance / chance.sum()))
         if rng.random() < lapse:
             first = int(rng.integers(chance.size))
-        results = [
-            Result(HELD if k < first else FAILED if k == first else UNREACHED) for k in range(len(steps))
-        ]
+        results = [Result(HELD if k < first else FAILED if k == first else UNREACHED) for k in range(len(steps))]
     if any(r.tail_mm is not None or r.lead_mm is not None for r in readings.results):
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             for k, length in enumerate(lengths[i]):
                 read = float(np.exp(noisy(float(np.log(length)), float(length_scatter(length)))))
-                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})
+                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})  # type: ignore[arg-type]
     if any(r.moved_mm is not None for r in readings.results):
         for k, share in enumerate(m.moved_share()[i]):
             if results[k].answer != FAILED and k <= first:
@@ -273,5 +299,3 @@ def simulated(
     if readings.mass_g is not None:
         mass = float(np.exp(noisy(float(np.log(m.mass_g()[i])), MASS_SCATTER)))
     return replace(readings, results=tuple(results), mass_g=mass)
-
-

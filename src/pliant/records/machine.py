@@ -191,7 +191,9 @@ def _mix(raw: Any, where: str) -> tuple[float, float]:
         return 0.0, 1.0
     good = isinstance(raw, list) and len(raw) == 2
     if not good or not all(isinstance(v, float) for v in raw) or not 0 < raw[0] < raw[1] < 1:
-        raise RecordError(f"{where}.column_mix must be a range [low, high] within 0 and 1, got {raw!r}; or leave it out")
+        raise RecordError(
+            f"{where}.column_mix must be a range [low, high] within 0 and 1, got {raw!r}; or leave it out"
+        )
     low, high = (NormalDist().inv_cdf(v) for v in raw)
     return (low + high) / 2, (high - low) / (2 * 1.6449)
 

@@ -1,4 +1,4 @@
-"""`coupon`: a test piece for this machine and this spool, held against our own reader and check before it is given out."""
+"""`coupon`: a test piece for this machine and this spool, read back and checked before it is given out."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -69,7 +69,9 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
     grams *= filament.density_kg_per_m3.value * 1e-6
     wrong = [*facts.dialect_questions, *facts.warnings]
     if wrong:
-        raise PliantError(f"the {kind} for this machine does not read back cleanly ({wrong[0]}); this is a fault of ours")
+        raise PliantError(
+            f"the {kind} for this machine does not read back cleanly ({wrong[0]}); this is a fault of ours"
+        )
     if facts.time_s > LONGEST_S or grams > MOST_G:
         raise PliantError(
             f"a {kind} for this machine and spool would take {facts.time_s / 60:.0f} min and {grams:.1f} g, over "
