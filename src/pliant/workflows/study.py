@@ -21,9 +21,9 @@ from pliant.learn.summary import summarise, updated
 from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.workflows.next_coupon import answer_at, candidates_for
+from pliant.workflows.next_coupon import answer_at, candidates_for, least_log_margin
 
-__all__ = ["FIXED_ORDER", "Outcome", "Shifted", "User", "make_user", "rank_user", "run_user"]
+__all__ = ["FIXED_ORDER", "Outcome", "Shifted", "User", "calibration", "make_user", "rank_user", "run_user"]
 
 FIXED_ORDER = ("ladder", "stop-start", "gap-steps")  # the order in which the design lists them
 _INNER, _OUTER = 700, 40
@@ -65,9 +65,7 @@ class Shifted(Sheets):
             yield piece, expected
 
 
-def make_user(
-    machine: Machine, filament: Filament, *, seed: int, outside: bool = False, errs: bool = False
-) -> User:
+def make_user(machine: Machine, filament: Filament, *, seed: int, outside: bool = False, errs: bool = False) -> User:
     """Draw a user: truth from the records' belief (or `_OUTSIDE` times as far), program at a random flow."""
     rng = np.random.default_rng([seed, 1])
     space = Space(machine, filament, list(candidates_for(machine, filament).values()))
@@ -146,8 +144,34 @@ def rank_user(
     posterior = fit(kind(space, sheets), seed=user.seed)
     picked = posterior.thinned(draws, np.random.default_rng([user.seed, 4]))
     found = {name: int((picked[:, space.names.index(name)] < user.truth[name]).sum()) for name in names}
-    answers = _least(user, space, picked)
-    return found | {"program": int((answers < _least(user, space, x)[0]).sum())}
+    return found | {"program": int((_margin(user, space, picked) < _margin(user, space, x)[0]).sum())}
+
+
+def calibration(ranks: Sequence[int], draws: int, bins: int = 10) -> tuple[float, float]:
+    """Chi-square of ranks against uniform, and its p-value.
+
+    Parameters
+    ----------
+    ranks : sequence of int
+        From 0 to `draws`, one per user.
+    draws : int
+        Draws each truth was ranked among; `draws + 1` should be a multiple of `bins`.
+    bins : int, default 10
+        Of equal width.
+
+    Returns
+    -------
+    chi_square, p_value : float
+
+    References
+    ----------
+    .. [1] S. Talts and others, Validating Bayesian inference algorithms with simulation-based calibration, 2018,
+       arXiv 1804.06788 (from memory).
+    """
+    from scipy.stats import chisquare
+
+    found = chisquare(np.bincount(np.asarray(ranks) * bins // (draws + 1), minlength=bins))
+    return float(found.statistic), float(found.pvalue)
 
 
 def _choice(
@@ -180,7 +204,11 @@ def _misread(sheet: Readings, rng: np.random.Generator) -> Readings:
         first = next((k for k, r in enumerate(sheet.results) if r.answer == FAILED), count)
         first = first + 3 if first + 3 <= count and rng.random() < 0.5 else max(first - 3, 0)
         results = tuple(
-            replace(r, answer=HELD if k < first else FAILED if k == first else "", moved_mm=r.moved_mm if k < first else None)
+            replace(
+                r,
+                answer=HELD if k < first else FAILED if k == first else "",
+                moved_mm=r.moved_mm if k < first else None,
+            )
             for k, r in enumerate(sheet.results)
         )
         return replace(sheet, results=results)
@@ -192,16 +220,23 @@ def _misread(sheet: Readings, rng: np.random.Generator) -> Readings:
     return replace(sheet, results=(*sheet.results[:k], changed, *sheet.results[k + 1 :]))
 
 
-def _least(user: User, space: Space, x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Chance that the program jams at each draw, as the log odds would order it: monotone in the log margin."""
+def _chance(user: User, space: Space, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Chance that the program jams at each draw."""
     theta, alone = space.values(x)
     return answer_at(user.flows, user.machine, user.filament, theta, alone.get("bed_error_mm", np.zeros((len(x), 1))))
+
+
+def _margin(user: User, space: Space, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log margin of the program at each draw: unlike the chance, never twice the same."""
+    theta, alone = space.values(x)
+    bed = alone.get("bed_error_mm", np.zeros((len(x), 1)))
+    return least_log_margin(user.flows, user.machine, user.filament, theta, bed)
 
 
 def _answers(user: User, space: Space, draws: NDArray[np.float64]) -> tuple[float, Any, Any]:
     x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
     prior = np.random.default_rng([user.seed, 7]).standard_normal((2000, space.size))
-    return float(_least(user, space, x)[0]), _least(user, space, draws), _least(user, space, prior)
+    return float(_chance(user, space, x)[0]), _chance(user, space, draws), _chance(user, space, prior)
 
 
 def _covered(user: User, space: Space, draws: NDArray[np.float64]) -> dict[str, bool]:
@@ -212,10 +247,8 @@ def _covered(user: User, space: Space, draws: NDArray[np.float64]) -> dict[str, 
     for i, name in enumerate(space.names):
         low, high = np.quantile(scores[:, i], [0.05, 0.95])
         found[name] = bool(low <= true[i] <= high)
-    answers, answer = _least(user, space, draws), float(_least(user, space, x)[0])
+    answers, answer = _chance(user, space, draws), float(_chance(user, space, x)[0])
     low, high = np.quantile(answers, [0.05, 0.95])
     # a chance that is 0 or 1 to nine digits on both sides is the same answer
     found["program"] = bool(low - 1e-9 <= answer <= high + 1e-9)
     return found
-
-
