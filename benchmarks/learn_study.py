@@ -84,7 +84,7 @@ def table(paths):
         failed = sum("not_converged" in r["next"] for r in told)
         told = [r for r in told if all("not_converged" not in r[h] for h in ("next", "fixed", "random"))]
         print(f"| users ({len(told)}; {failed} not converged and left out) | 90 % intervals that cover: all parameters | "
-              "the program's chance | band of the chance, after/before, median |")  # fmt: skip
+              "the program's log margin | band of the chance, after/before, median |")  # fmt: skip
         print("| --- | --- | --- | --- |")
         for kind in ("all", "plain", "outside", "errs"):
             some = [r for r in told if kind in ("all", r["kind"])]

@@ -41,7 +41,7 @@ __all__ = [
 
 LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
-MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
+MOVED_SCATTER = 0.02  # [-] a pen mark on soft filament, read to a millimetre and a half on 80; own guess
 MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
 _FARTHEST = 6.0
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
@@ -218,7 +218,9 @@ def essential(readings: Readings) -> Readings:
     results = readings.results
     held = [k for k, r in enumerate(results) if r.answer == HELD]
     failed = [k for k, r in enumerate(results) if r.answer == FAILED]
-    keep = {k for k, r in enumerate(results) if any(v is not None for v in (r.tail_mm, r.lead_mm, r.moved_mm, r.strings))}
+    keep = {
+        k for k, r in enumerate(results) if any(v is not None for v in (r.tail_mm, r.lead_mm, r.moved_mm, r.strings))
+    }
     keep |= {*held[-1:], *failed[:1]}
     if not keep or (readings.mass_g is not None and not failed):
         return readings

@@ -1,7 +1,7 @@
 """The posterior: what readings leave of the doubt.
 
-First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, most
-of its moves drawn from a smoothed copy of that cloud, the rest from the ensemble itself. Autocorrelation is the gate:
+First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it: half of its
+moves drawn from a smoothed copy of that cloud, most of the rest strides in the directions that readings inform. Autocorrelation is the gate:
 an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
 `next_coupon` and the checks on left-out sheets use.
 """
@@ -22,7 +22,7 @@ __all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
 LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
 _CLOUD = 4096
 _WANTED, _GOOD, _MOST_ROUNDS = 0.3, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
-_CHUNK, _MOST_STEPS = 150, 2400
+_CHUNK, _MOST_STEPS = 150, 6000
 Floats = NDArray[np.float64]
 
 
@@ -125,7 +125,7 @@ def fit(
         Of the draws.
     walkers : int, optional
         Size of the ensemble; four times the number of parameters when left out.
-    most_steps : int, default 2400
+    most_steps : int, default 6000
         Steps after which the fit is given up.
     progress : callable, optional
         Called with the share of the work done, 0 to 1. [-]
@@ -150,7 +150,7 @@ def fit(
     k = sheets.space.size
     count = walkers or max(4 * k, 96)
     rng = np.random.default_rng(seed + 1)
-    moves = [(_independent(proposal), 0.85), (emcee.moves.DEMove(), 0.15)]
+    moves = [(_independent(proposal), 0.5), (_walk(proposal), 0.4), (emcee.moves.DEMove(), 0.1)]
     sampler = emcee.EnsembleSampler(count, k, sheets.log_posterior, moves=moves, vectorize=True)
     picked = rng.choice(cloud.x.shape[0], size=count, p=cloud.weight)
     # draws picked twice would stand still together: each moves a little off its twin
@@ -215,5 +215,15 @@ def _independent(proposal: Proposal) -> Any:
     def propose(coords: Floats, random: Any) -> tuple[Floats, Floats]:
         new, log_new = proposal.draw(coords.shape[0], np.random.default_rng(random.randint(2**31)))
         return new, proposal.log_density(coords) - log_new
+
+    return emcee.moves.MHMove(propose)
+
+
+def _walk(proposal: Proposal) -> Any:
+    """A move of emcee that strides from where the walker stands."""
+    import emcee
+
+    def propose(coords: Floats, random: Any) -> tuple[Floats, Floats]:
+        return proposal.walk(coords, np.random.default_rng(random.randint(2**31)))
 
     return emcee.moves.MHMove(propose)

@@ -15,6 +15,7 @@ __all__ = ["Proposal"]
 _KERNELS, _TAIL, _WIDER, _FAR = 500, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
 _SLOPES, _EPSILON, _FAINT, _STEEPEST, _MOST_DIRECTIONS = 150, 0.02, 0.03, 30.0, 10
 _FAR_SCALE = 3.0
+_SHORT, _SHORTER = 0.3, 0.3  # share of short strides, and how short
 Floats = NDArray[np.float64]
 
 
@@ -31,7 +32,9 @@ class Proposal:
         r = basis.shape[1]
         enough = min(1 / float(np.sum(weight**2)), float(_KERNELS))
         width = float((4 / ((r + 2) * enough)) ** (1 / (r + 4)))
-        self.basis, self.root = basis, width * np.linalg.cholesky(spread)
+        whole = np.linalg.cholesky(spread)
+        self.basis, self.root = basis, width * whole
+        self.stride = 2.38 / np.sqrt(r) * whole  # of a walk (Roberts, Gelman, Gilks 1997, from memory)
         # drawn together by what the smoothing adds, so that the spread of the whole stays (West 1993)
         self.nodes = centre + np.sqrt(max(1 - width**2, 0.0)) * (picked @ basis - centre)
         self._inverse = np.linalg.inv(self.root)
@@ -46,6 +49,21 @@ class Proposal:
         placed = np.where(rng.random((n, 1)) < _FAR, _FAR_SCALE * inside, near)
         x = normal + np.einsum("nr,kr->nk", placed - inside, self.basis)
         return x, self.log_density(x)
+
+    def walk(self, x: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """One stride from each row in the informed directions, the rest drawn anew from the prior.
+
+        Returns the new rows and the logarithm of the density back over that forth, `(n,)`.
+        """
+        normal = rng.standard_normal(x.shape)
+        here = np.einsum("nk,kr->nr", x, self.basis)
+        inside = np.einsum("nk,kr->nr", normal, self.basis)
+        stride = np.where(rng.random((len(x), 1)) < _SHORT, _SHORTER, 1.0) * inside
+        there = here + np.einsum("ij,nj->ni", self.stride, stride)
+        new = normal + np.einsum("nr,kr->nk", there - inside, self.basis)
+        back = np.sum(here**2, axis=1) - np.sum(x**2, axis=1)
+        forth = np.sum(there**2, axis=1) - np.sum(new**2, axis=1)
+        return new, 0.5 * (back - forth)
 
     def log_density(self, x: Floats) -> Floats:
         """Logarithm of its density, up to a constant that all draws share."""

@@ -293,8 +293,6 @@ def _covered(user: User, space: Space, draws: NDArray[np.float64]) -> dict[str, 
     for i, name in enumerate(space.names):
         low, high = np.quantile(scores[:, i], [0.05, 0.95])
         found[name] = bool(low <= true[i] <= high)
-    answers, answer = _chance(user, space, draws), float(_chance(user, space, x)[0])
-    low, high = np.quantile(answers, [0.05, 0.95])
-    # a chance that is 0 or 1 to nine digits on both sides is the same answer
-    found["program"] = bool(low - 1e-9 <= answer <= high + 1e-9)
+    low, high = np.quantile(_margin(user, space, draws), [0.05, 0.95])
+    found["program"] = bool(low <= _margin(user, space, x)[0] <= high)
     return found
