@@ -1,7 +1,8 @@
 """The posterior: what readings leave of the doubt.
 
-First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it: half of its
-moves drawn from a smoothed copy of that cloud, most of the rest strides in the directions that readings inform. Autocorrelation is the gate:
+First a tempered importance sampler carries a cloud from the prior to the posterior. Then emcee walks it: half of its
+moves are drawn from a smoothed copy of that cloud, most of the rest are strides in the directions that readings inform.
+Autocorrelation is the gate:
 an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
 `next_coupon` and the checks on left-out sheets use.
 """

@@ -73,6 +73,7 @@ _UNKNOWN = {
     "bore_mm": ("how wide the bore is", "a drill shank that just fits"),
     "length_mm": ("how long it is", "a calliper or a ruler"),
     "friction": ("how much the guide rubs", "pull filament through it with a spring balance"),
+    "lag_factor": ("how much filament the push stores", "a stop-start coupon: it cannot be seen"),
     "end_factor": ("how firmly the drive and the inlet hold the filament", "test prints: it cannot be seen"),
     "column_mix": ("which of two theories of bending holds", "test prints: it cannot be seen"),
 }

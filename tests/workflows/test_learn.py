@@ -1,0 +1,89 @@
+"""The verbs coupon, learn and next, as a user runs them one after the other."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from pliant.cli import main
+from pliant.records.starters import starter
+from pliant.workflows.workshop import gasket_program
+
+
+def _run(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("desk")
+    (folder / "m.toml").write_text(starter("machine", "open-gap"))
+    (folder / "f.toml").write_text(starter("filament", "85A"))
+    (folder / "job.gcode").write_text(gasket_program(layers=2))
+    made = _run(
+        "coupon", "ladder", "-m", folder / "m.toml", "-f", folder / "f.toml", "-o", folder / "l.gcode", "--json"
+    )
+    assert made.exit_code == 0, made.output
+    steps = json.loads(made.stdout)["steps"]
+    text = (folder / "l.readings.toml").read_text()
+    for k in range(len(steps)):
+        answer = "held" if k < 4 else "failed" if k == 4 else ""
+        text = text.replace('answer = ""', f'answer = "{answer}" ', 1)
+    (folder / "l.readings.toml").write_text(text)
+    return folder
+
+
+def test_roundtrip_coupon_learn_next(desk):
+    words = ("-m", desk / "m.toml", "-f", desk / "f.toml", "-p", desk / "job.gcode")
+    first = json.loads(_run("next", *words, "--json").stdout)
+    assert first["ranked"][0]["shrinkage"] > 0.3
+    result = _run("learn", desk / "l.readings.toml", *words, "-o", desk / "new", "--json")
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    before, after = found["before"], found["after"]
+    assert after[2] - after[1] < before[2] - before[1]
+    assert (desk / "new" / "m-learned-1.toml").exists()
+    learned = ("-m", found["machine_file"], "-f", found["filament_file"])
+    # check with the new records says what learn said
+    checked = json.loads(_run("check", desk / "job.gcode", *learned, "--json").stdout)
+    assert checked["jam_probability"] == pytest.approx(after[0], abs=0.02)
+    second = json.loads(_run("next", *learned, "-p", desk / "job.gcode", "--json").stdout)
+    assert second["spread"] < first["spread"]
+
+
+def test_limit_learn_tells_in_words_and_refuses_in_one_line(desk, tmp_path):
+    said = _run("learn", desk / "l.readings.toml", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path)
+    assert said.exit_code == 0
+    assert "youngs_modulus_mpa" in said.output
+    assert "the old ones are unchanged" in said.output
+    (tmp_path / "bad.toml").write_text('coupon = "ladder"\n[[step]]\nanswer = "held"\n')
+    bad = _run("learn", tmp_path / "bad.toml", "-m", desk / "m.toml", "-f", desk / "f.toml")
+    assert bad.exit_code == 2
+    assert bad.stderr.count("\n") == 1
+    assert "flow_mm3_per_s is missing" in bad.stderr
+
+
+def test_limit_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):
+    bad = _run("coupon", "tower", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path / "x.gcode")
+    assert bad.exit_code == 2
+    assert "choose from ladder, stop-start" in bad.stderr
+    assert not (tmp_path / "x.gcode").exists()
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ('names = ["a"]\ncorrelation = [[0.5]]', "row 1 must hold"),
+        ('names = ["a", "a"]\ncorrelation = [[1], [0, 1]]', "a name twice"),
+        ('names = ["a", "b", "c"]\ncorrelation = [[1], [0.9, 1], [-0.9, 0.9, 1]]', "no correlation matrix"),
+        ('names = "a"\ncorrelation = [[1]]', "must be a list"),
+        ("wrong = 1", "takes the keys"),
+    ],
+)
+def test_limit_a_damaged_learned_record_is_refused(desk, tmp_path, table, words):
+    path = tmp_path / "f.toml"
+    path.write_text(starter("filament", "85A") + f'\n[together]\nmachine = "x"\n{table}\n')
+    bad = _run("next", "-m", desk / "m.toml", "-f", path)
+    assert bad.exit_code == 2
+    assert words in bad.stderr
+    assert "delete" in bad.stderr
