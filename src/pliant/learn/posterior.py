@@ -2,9 +2,8 @@
 
 First a tempered importance sampler carries a cloud from the prior to the posterior. Then emcee walks it: half of its
 moves are drawn from a smoothed copy of that cloud, most of the rest are strides in the directions that readings inform.
-Autocorrelation is the gate:
-an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
-`next_coupon` and the checks on left-out sheets use.
+Autocorrelation is the gate: an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is
+the first half alone, which the checks on left-out sheets use.
 """
 
 from collections.abc import Callable
