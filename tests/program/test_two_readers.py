@@ -49,6 +49,13 @@ def unknown(reading):
     return found
 
 
+def _xor(data):
+    total = 0
+    for byte in data:
+        total ^= byte
+    return total
+
+
 def shortened(lines):
     return len(lines), lines[: scan.LONGEST_LIST]
 
@@ -132,11 +139,20 @@ _odd = st.sampled_from(
      "N9 G1 X1*00123", "N", "N5", "n2 g1 x4 ;*5", "G1 X3 N7", "G", "M", "*", "G1 X1_0", "G1 X0x10", "G1 Xnan",
      "G1 X12345678901234567890", "G1X.5Y+1.E.25", "G1 X-.Y1", "G2 X5 I2.5 P1", "G2 X5 I2.5 P0 E1", "G90.1", "G5 X1"]
 )  # fmt: skip
-_line = st.one_of(_motion, _motion, _motion, _mode, _mode, _odd)
+_idiom = st.sampled_from(
+    ["M83\nG1 E1.5\nM82\nG1 E2", "M82\nG91\nG1 X1 E1\nG90\nG1 X2 E3", "M83\nG90\nG1 X1 E.5\nG1 X2 E.7", "M106 S300",
+     "M207 S1 F1800\nM208 S.3\nG10\nG1 X2\nG11", "G10\nG1 X8\nG11\nG1 X9 E1", "G2 X33 Y4\nF700\nX31 Y5",
+     "G1 X1 Y1\nG2 X3.004 I1", "G1 X1 Y1\nG2 X201.09 I100", "G1 X1 Y1\nG3 X3.0121 I1", "G3 I2 Z4 E1\nF500\nX3",
+     "M220 B S50\nG1 X1\nM220 R\nG1 X2", "(\u20ac) N7 G1 X8*" + str(_xor("(\u20ac) N7 G1 X8".encode())),
+     "N3 T0*0057", "M201 X9 Y9\nM203 X9",
+     "G28\nG92 Z.2\nG1 X1 Y1\nG1 Z.3", "G28 Z\nG91\nG1 Z3\nG90\nG1 Z1", "M200 D1.75\nG1 X3 E2\nM200 S0\nM200 S1",
+     "G92 E0\nG1 E-1\nG1 Z2\nG1 E0", "G1 X5\nG80\nX6", "M205 X7\nG4 P1\nM205 Y3\nG4 P1\nM205 X2 Y9\nG4 P1"]
+)  # fmt: skip
+_line = st.one_of(_motion, _motion, _motion, _mode, _mode, _odd, _idiom)
 _program = st.lists(st.tuples(_line, st.sampled_from(["\n"] * 6 + ["\r\n", "\r"])), max_size=25).map(
     lambda lines: ("G1 F1200\n" + "".join(a + b for a, b in lines)).encode()
 )
-_steady = st.lists(st.one_of(_motion, _motion, _mode), max_size=25).map(lambda lines: "\n".join(lines).encode())
+_steady = st.lists(st.one_of(_motion, _motion, _mode, _idiom), max_size=25).map(lambda lines: "\n".join(lines).encode())
 _mutation = st.tuples(st.integers(0, 400), st.sampled_from(["put", "drop", "swap"]), st.integers(0, 255))
 
 
