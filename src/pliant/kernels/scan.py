@@ -9,7 +9,10 @@ All of it lives in one file because a compiled function kept on disk is renewed 
 file it calls into does. Helpers get no wrapper of their own: that halves the time of the first compilation.
 """
 
+# ruff: noqa: PLR1714, SIM109  (a chain of comparisons compiles to less than a set)
+
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -19,7 +22,7 @@ from pliant.records.program import KIND_NAMES
 __all__ = [
     "ASK0", "ASKS", "ASK_NAMES", "ASK_WIDTH", "BLOCK", "COLUMNS", "DETAIL_A", "DETAIL_AT", "DETAIL_B", "DETAIL_C",
     "DETAIL_LETTER", "ERRORS", "LINE", "LONGEST_LINE", "LONGEST_LIST", "N_LOG", "N_ROWS", "ROOM", "STATE", "STATUS",
-    "STRANGE0", "STRANGES", "STRANGE_NUMBER", "fresh_machine", "fresh_table", "number_states", "scan", "warm",
+    "STRANGE0", "STRANGES", "STRANGE_NUMBER", "fresh_machine", "number_states", "scan", "warm",
 ]  # fmt: skip
 
 LONGEST_LINE = 1 << 20  # [bytes]
@@ -29,7 +32,7 @@ _FARTHEST_MM = 1e5
 _INCH = 25.4
 _BEAD, _TRAVEL, _RETRACT, _RECOVER, _PRIME, _DWELL_KIND, _HOME = np.arange(len(KIND_NAMES))
 
-# A row of moves. LOG is the row of the log of states that was in force.
+# Moves lie side by side, (15, n); LOG is the row of the log of states, (n, 19), that was in force.
 COLUMNS = ("line", "kind", "x", "y", "z", "length", "filament", "speed", "e_word", "f_word", "log", "dwell", "sweep",
            "centre_x", "centre_y")  # fmt: skip
 (_LINE, _KIND, _PX, _PY, _PZ, _LENGTH, _FILAMENT, _SPEED, _E_WORD, _F_WORD, _LOG, _DWELL, _SWEEP, _CX,
@@ -41,7 +44,8 @@ STATE = 19
  E_ABSOLUTE, ABSOLUTE, UNIT, AREA, TOOL) = np.arange(STATE)  # fmt: skip
 # ... then what is not recorded per move, the last arc, the detail of an error, ...
 (AT, _AY, _AZ, E_HERE, E_OTHER, E_STANDS, FEED, DEBT, DIAMETER, BACK_MM, BACK_SPEED, BACK_LIFT, EXTRA_MM, EXTRA_SPEED,
- CORNER_X, CORNER_Y, SAVED_SPEED, ARC_SWEEP, ARC_CX, ARC_CY, DETAIL_A, DETAIL_B, DETAIL_C) = np.arange(STATE, STATE + 23)  # fmt: skip
+ CORNER_X, CORNER_Y, SAVED_SPEED, ARC_SWEEP, ARC_CX, ARC_CY, DETAIL_A, DETAIL_B,
+ DETAIL_C) = np.arange(STATE, STATE + 23)  # fmt: skip
 # ... the numbers of the words of the line, A to Z, and the numbers of commands that were passed over.
 VALUE = STATE + 23
 STRANGE_NUMBER = VALUE + 26
@@ -99,7 +103,8 @@ _QUIET_M[[
     928,
 ]] = True  # fmt: skip
 
-_part = njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+_HELPER: dict[str, Any] = {"error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+_part = njit(**_HELPER)
 
 
 def _whole(function):
@@ -161,21 +166,21 @@ def _row(w, f, rows, log, kind, x, y, z, length, filament, speed):
         w[DIRTY] = 0
     n = w[N_ROWS]
     w[N_ROWS] = n + 1
-    rows[n, _LINE] = w[LINE]
-    rows[n, _KIND] = kind
-    rows[n, _PX] = f[AT] = x
-    rows[n, _PY] = f[AT + 1] = y
-    rows[n, _PZ] = f[AT + 2] = z
-    rows[n, _LENGTH] = length
-    rows[n, _FILAMENT] = filament
-    rows[n, _SPEED] = speed
-    rows[n, _E_WORD] = np.nan
-    rows[n, _F_WORD] = np.nan
-    rows[n, _LOG] = w[N_LOG] - 1
-    rows[n, _DWELL] = 0.0
-    rows[n, _SWEEP] = 0.0
-    rows[n, _CX] = np.nan
-    rows[n, _CY] = np.nan
+    rows[_LINE, n] = w[LINE]
+    rows[_KIND, n] = kind
+    rows[_PX, n] = f[AT] = x
+    rows[_PY, n] = f[AT + 1] = y
+    rows[_PZ, n] = f[AT + 2] = z
+    rows[_LENGTH, n] = length
+    rows[_FILAMENT, n] = filament
+    rows[_SPEED, n] = speed
+    rows[_E_WORD, n] = np.nan
+    rows[_F_WORD, n] = np.nan
+    rows[_LOG, n] = w[N_LOG] - 1
+    rows[_DWELL, n] = 0.0
+    rows[_SWEEP, n] = 0.0
+    rows[_CX, n] = np.nan
+    rows[_CY, n] = np.nan
     return n
 
 
@@ -395,11 +400,11 @@ def _move(w, f, rows, log, code, has, num):
     factor = f[SPEED] if length > 0 or w[EVERYWHERE] else 1.0
     n = _row(w, f, rows, log, kind, x, y, z, length, filament, f[FEED] * factor)
     if has & _BIT_E:
-        rows[n, _E_WORD] = f[VALUE + _E]
+        rows[_E_WORD, n] = f[VALUE + _E]
     if has & _BIT_F:
-        rows[n, _F_WORD] = f[VALUE + _F]
+        rows[_F_WORD, n] = f[VALUE + _F]
     if f[ARC_SWEEP] != 0:
-        rows[n, _SWEEP], rows[n, _CX], rows[n, _CY] = f[ARC_SWEEP], f[ARC_CX], f[ARC_CY]
+        rows[_SWEEP, n], rows[_CX, n], rows[_CY, n] = f[ARC_SWEEP], f[ARC_CX], f[ARC_CY]
     return 0
 
 
@@ -476,7 +481,7 @@ def _g(w, f, rows, log, code, number, has, num):
         if w[STATUS] > 0:
             return w[STATUS]
         n = _row(w, f, rows, log, _DWELL_KIND, f[AT], f[AT + 1], f[AT + 2], 0.0, 0.0, 1.0)
-        rows[n, _DWELL] = 0.0 if math.isnan(seconds) else seconds
+        rows[_DWELL, n] = 0.0 if math.isnan(seconds) else seconds
     elif code == 170 or code == 180 or code == 190:
         w[PLANE] = code // 10
     elif code == 200 or code == 210:
@@ -639,7 +644,7 @@ def _run(w, f, rows, log, letter, number, has, num):
     ten = number * 10
     code = -1
     if -0.5 < ten < 1e7:
-        code = int(math.floor(ten + 0.5))
+        code = np.int64(math.floor(ten + 0.5))
         if abs(ten - code) > 1e-3:  # within 0.0001, as the standard has it
             code = -1
     motion = w[MOTION]
@@ -854,6 +859,10 @@ def _line(w, f, rows, log, buf, start, end):
         c = np.int64(buf[i]) if i < end else 0
         if c == 46 or c == 44 or c == 58:  # . , :
             return _fail(w, f, ERR_MALFORMED, letter, 0.0, 0.0)
+        if found and w[EXPONENT] and not plain:
+            for q in range(j, i):
+                if buf[q] & 0xDF == 69:
+                    _ask(w, _E_AFTER_DIGIT)
         if found and not plain and c & 0xDF == 69 and i + 1 < end:
             d = buf[i + 1]
             if 48 <= d <= 57 or ((d == 43 or d == 45) and i + 2 < end and 48 <= buf[i + 2] <= 57):
@@ -885,8 +894,8 @@ def _line(w, f, rows, log, buf, start, end):
                         return w[STATUS]
                     letter_now, number_now, has, num = letter, number, _NONE, _NONE
             if letter == _M and (
-                number == 0 or number == 1 or number == 23 or number == 28 or number == 30
-                or number == 117 or number == 118 or number == 928
+                number == 0 or number == 1 or number == 23 or number == 28 or number == 30 or number == 32
+                or number == 98 or number == 117 or number == 118 or number == 928
             ):  # fmt: skip
                 if _free_text(w, f, buf, start, i, end, numbered):
                     return w[STATUS]
@@ -918,7 +927,7 @@ def scan(buf, start, stop, final, w, f, rows, log):
         w[SKIP_LF] = 0
         if buf[i] == 10:
             i += 1
-    room = min(rows.shape[0], log.shape[0])
+    room = min(rows.shape[1], log.shape[0])
     while i < stop:
         end = i
         limit = min(stop, i + LONGEST_LINE + 1)
@@ -1015,7 +1024,7 @@ def fresh_machine(how):
 def warm():
     """Compile, or fetch from disk what was compiled before."""
     text = np.frombuffer(b"G1 X1 F600\n", dtype=np.uint8).copy()
-    rows, log = np.empty((64, len(COLUMNS))), np.empty((64, STATE))
+    rows, log = np.empty((len(COLUMNS), 64)), np.empty((64, STATE))
     w, f = fresh_machine(np.zeros(8, dtype=np.int64))
     scan(text, 0, text.size, True, w, f, rows, log)
     number_states(log, w[N_LOG], np.empty((64, STATE)), 0, np.full(256, -1, np.int32), np.empty(64, np.int32))

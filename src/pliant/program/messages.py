@@ -58,7 +58,8 @@ _ERRORS = {
 _QUESTIONS: dict[str, tuple[str, str, str, str]] = {
     "E_MODE": ("an E move after G90/G91: filament mode ", "g90_sets_e",
                "follows them on some controllers, M82/M83 alone here", "follows them here, M82/M83 alone elsewhere"),
-    "E_AFTER_DIGIT": ("E straight after a digit (X1E5): ", "exponent", "two words here, an exponent to some controllers",
+    "E_AFTER_DIGIT": ("E straight after a digit (X1E5): ", "exponent",
+                      "two words here, an exponent to some controllers",
                       "an exponent here, two words to other controllers"),
     "TWO_COMMANDS": ("two commands on a line: ", "many_commands", "the first counts here, some controllers run both",
                      "both run here, some controllers run the first alone"),
