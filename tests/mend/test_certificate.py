@@ -155,6 +155,20 @@ def test_limit_an_unreadable_input_is_the_callers_error(prove):
         prove(part(), part(), diameter_mm=0.0)
 
 
+def test_limit_auto_proves_every_reading_that_differs(prove):
+    # with G90 after M83 some controllers count filament absolutely: a split right for one is wrong for the other
+    lines = ["M83", "G90", "G1 X0 Y0 Z0.2 F1800", "G1 X10 E0.3", "G1 X20 E0.6", "G1 X30 E0.9"]
+    split = [*lines[:4], "G1 X15 E0.3", "G1 X20 E0.3", lines[5]]
+    certificate = prove(lines, split)
+    assert failed(certificate) == {"READING"}
+    assert "as e-follows-g90 reads both" in certificate.obligations[0].figure
+    assert prove(lines, split, dialect="e-on-its-own").certified
+    slower = swap("E0.6", "E0.6 F900", 4)(lines)
+    certificate = prove(lines, slower)
+    assert certificate.certified
+    assert "proved as well as e-follows-g90" in certificate.obligations[0].figure
+
+
 def test_limit_two_commands_on_a_line(prove):
     lines = ["M83", "G1 X0 Y0 Z0.2 F1800", "M106 S255 G1 X10 E0.3", "G1 Y10 E0.3 M107", "G1 X0 E0.3"]
     assert prove(lines, lines, dialect="many-per-line").certified
@@ -220,8 +234,8 @@ def split(lines, k, share, digits):
     first = base + (e - base) * true
     second = e if absolute(lines) else e - first
     d = digits + 3
-    return [*lines[:k], f"G1 X{mid[0]:.{digits}f} Y{mid[1]:.{digits}f} E{first:.{d}f}",
-            re.sub(r"E\S+", f"E{second:.{d}f}", lines[k]), *lines[k + 1 :]]  # fmt: skip
+    first_half = re.sub(r"X\S+ Y\S+ E\S+", f"X{mid[0]:.{digits}f} Y{mid[1]:.{digits}f} E{first:.{d}f}", lines[k])
+    return [*lines[:k], first_half, f"G1 X{x:.{digits}f} Y{y:.{digits}f} E{second:.{d}f}", *lines[k + 1 :]]
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -18,6 +18,7 @@ from pliant.checks import require_positive
 from pliant.errors import ProgramError
 from pliant.program.alongside import PLACE_MM, Alongside
 from pliant.program.carried import carried_lines
+from pliant.program.dialects import BEHAVIOURS
 from pliant.program.gaps import Gaps
 from pliant.program.layers import find_layers
 from pliant.program.other_lines import numbers_follow, other_lines
@@ -78,7 +79,8 @@ def certify(
     intent : Intent
         What the passes were allowed to do.
     dialect : str, default "auto"
-        How both files are read.
+        How both files are read. With `auto`, the proof is made again for every behaviour that reads the mended file
+        otherwise.
     diameter_mm : float, default 1.75
         Filament diameter, for the width of beads that must not touch. [mm]
     build_mm : tuple of 3 floats, optional
@@ -101,26 +103,27 @@ def certify(
     layer may lie higher by one lift and all other layers by one lift, both from 0 to `height_mm`; filament stays.
     """
     require_positive(diameter_mm=diameter_mm)
-    proofs: dict[str, Callable[[_Case], str]] = {
-        READING: _reading, BEADS: _beads, VOLUME: _volume, ORDER: _order, STATES: _states, SPEED: _speed,
-        DEBT: _debt, PUSH: _push, SPACE: _space, LINES: _lines, END: _end,
-    }  # fmt: skip
     first = read_program(original, dialect)
     try:
         second = read_program(mended, dialect)
     except ProgramError as error:
         unproved = "not proved: the mended file cannot be read"
-        return Certificate(tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in proofs))
+        return Certificate(tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in _PROOFS))
     case = _Case(first, second, intent, diameter_mm, build_mm)
+    certificate = Certificate(tuple(_prove(case)))
+    return _proved_otherwise(case, certificate) if certificate.certified else certificate
+
+
+def _prove(case: "_Case") -> list[Obligation]:
     found = []
-    for name, proof in proofs.items():
+    for name, proof in _PROOFS.items():
         try:
             figure = proof(case)
             _refute(_unproved(case, name))
             found.append(Obligation(name, True, figure))
         except _Refuted as why:
             found.append(Obligation(name, False, str(why)))
-    return Certificate(tuple(found))
+    return found
 
 
 class _Case(Alongside):
@@ -169,15 +172,40 @@ def _reading(case: _Case) -> str:
         said = [*program.questions, *program.warnings]
         return {re.sub(r"[0-9][0-9,.]*", "#", text.split(" (line ", 1)[0]) for text in said}
 
-    new = {text: text for text in kinds(case.q) - kinds(case.p)}
+    new = {text for text in kinds(case.q) - kinds(case.p) if not text.startswith(tuple(BEHAVIOURS))}
     if case.factor != 1.0:  # whether a flow factor scales a retraction is the controller's choice; both are allowed
-        new = {text: text for text in new if not text.startswith("M#/M#")}
+        new = {text for text in new if not text.startswith("M#/M#")}
     if new:
         raise _Refuted(f"new: {min(new)}")
     if numbers_follow(case.p.path) and not numbers_follow(case.q.path):
         raise _Refuted("line numbers of the mended file do not follow one another, those of the input do")
     stand = f"; {len(case.p.questions)} questions of the input stand" if case.p.questions else ""
     return f"{case.q.n_lines:,} lines of {Path(case.q.path).name}, checksums right, no new question{stand}"
+
+
+def _proved_otherwise(case: _Case, certificate: Certificate) -> Certificate:
+    """Prove again for every behaviour that reads the mended file otherwise; the outcome is part of the reading."""
+    others = [name for name in BEHAVIOURS if any(text.startswith(name) for text in case.q.questions)]
+    wrong = next((text for name in others if (text := _read_otherwise(case, name))), "")
+    if not others:
+        return certificate
+    reading, *rest = certificate.obligations
+    figure = wrong or f"{reading.figure}; proved as well as {' and '.join(others)} would read both files"
+    return Certificate((Obligation(reading.obligation, not wrong, figure), *rest))
+
+
+def _read_otherwise(case: _Case, dialect: str) -> str:
+    """What fails where a controller of another behaviour reads both files; empty if it refuses the input anyway."""
+    try:
+        first = read_program(case.p.path, dialect)
+    except ProgramError:
+        return ""
+    try:
+        second = read_program(case.q.path, dialect)
+    except ProgramError as error:
+        return f"{dialect} would refuse the mended file, not the input: {error}"
+    broken = [o for o in _prove(_Case(first, second, case.intent, case.diameter_mm, case.build_mm)) if not o.holds]
+    return f"as {dialect} reads both, {broken[0].obligation} fails: {broken[0].figure}" if broken else ""
 
 
 def _beads(case: _Case) -> str:
@@ -203,7 +231,7 @@ def _beads(case: _Case) -> str:
 def _prime_wrong(case: _Case) -> str:
     """What speaks against an added priming run: it lies on the part or too low, or machine or melt is not ready."""
     p, q = case.p, case.q
-    start, bead = int(case.prime[0]), int(case.b[0])
+    start, bead = int(case.prime[0]), case.start
     if q.point_mm[case.prime + 1, 2].min() < p.point_mm[1:][case.lays_p, 2].min() - PLACE_MM:
         return "the priming run lies lower than the first layer"
     if np.any(q.kind[start:bead] == HOME):
@@ -442,7 +470,7 @@ def _space(case: _Case) -> str:
     box = extent_mm(p, np.ones(p.kind.size, dtype=bool))
     counts = np.ones(q.kind.size, dtype=bool)
     if case.prime.size and case.build_mm is not None:
-        counts[: case.b[0]] = False  # within the build volume priming may go beyond the input's space
+        counts[: case.start] = False  # within the build volume priming may go beyond the input's space
     used = extent_mm(q, counts, case.lift_mm)
     if np.any(used[0] < box[0] - _MARGIN_MM) or np.any(used[1] > box[1] + _MARGIN_MM):
         raise _Refuted(f"goes to {_corner(used)}; the input stays within {_corner(box)}")
@@ -501,3 +529,9 @@ def _end(case: _Case) -> str:
         raise _Refuted("ends with another offset of G92")
     x, y, z = q.point_mm[-1]
     return f"ends at X{x:.3f} Y{y:.3f} Z{z:.3f} in the modes of the input"
+
+
+_PROOFS: dict[str, Callable[[_Case], str]] = {
+    READING: _reading, BEADS: _beads, VOLUME: _volume, ORDER: _order, STATES: _states, SPEED: _speed,
+    DEBT: _debt, PUSH: _push, SPACE: _space, LINES: _lines, END: _end,
+}  # fmt: skip

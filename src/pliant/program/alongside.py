@@ -45,8 +45,8 @@ class Alongside:
         self.unit = float(second.states["unit"].max())
         self.extra_beads = np.setdiff1d(pairs.extra[self.lays_q[pairs.extra]], pairs.moved_b)
         self.lost_beads = np.setdiff1d(pairs.lost[self.lays_p[pairs.lost]], pairs.moved_a)
-        start = int(pairs.b[self.wet].min()) if self.wet.any() else 0
-        self.prime = self.extra_beads[self.extra_beads < start] if intent.prime_mm > 0 else self.extra_beads[:0]
+        self.start = int(pairs.b[self.wet].min()) if self.wet.any() else 0  # move of the mended: its first bead
+        self.prime = self.extra_beads[self.extra_beads < self.start] if intent.prime_mm > 0 else self.extra_beads[:0]
         self.added = np.setdiff1d(self.extra_beads, self.prime)
 
     @cached_property
