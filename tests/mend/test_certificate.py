@@ -238,7 +238,7 @@ def split(lines, k, share, digits):
     return [*lines[:k], first_half, f"G1 X{x:.{digits}f} Y{y:.{digits}f} E{second:.{d}f}", *lines[k + 1 :]]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=programs(), data=st.data())
 def test_roundtrip_random_legal_rewriting_is_certified(prove, lines, data):
     mended, intent = lines, {}
@@ -267,7 +267,7 @@ def test_roundtrip_random_legal_rewriting_is_certified(prove, lines, data):
     assert [o for o in certificate.obligations if not o.holds] == []
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=3000, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=programs(), data=st.data())
 def test_roundtrip_random_damage_is_not_certified(prove, lines, data):
     kind = data.draw(st.sampled_from(["drop", "double", "swap", "word", "cut"]))

@@ -448,6 +448,12 @@ def _retraction_kept(case: _Case, one: Gaps, two: Gaps, tolerance: float) -> Non
     wrong[0] &= case.intent.prime_mm <= 0
     if (k := _first(wrong)) >= 0:
         raise _Refuted(f"the retraction {_gap_name(case, k)} is not the input's; retractions were to be kept")
+    mine, theirs = case.debts_mm
+    a, b = case.pairs.a[~case.bead], case.pairs.b[~case.bead]
+    still = (case.p.filament_mm[a] == 0) & (case.q.filament_mm[b] == 0)
+    if (k := _first(still & ~_near(theirs, mine, case.factor, tolerance))) >= 0:
+        what = f"{theirs[k]:.4f} mm withdrawn on the way to {_where(case.p, int(a[k]))}"
+        raise _Refuted(f"{what}; the input has {mine[k]:.4f}, and retractions were to be kept")
 
 
 def _push(case: _Case) -> str:
@@ -498,7 +504,20 @@ def _space(case: _Case) -> str:
             f"line {q.line[other[0]]} of the mended file" if other.size else f"line {p.line[missing[0]]} of the input"
         )
         raise _Refuted(f"travel takes another way at {where}; ways were to be kept")
+    if case.intent.prime_mm <= 0:
+        _homing_kept(case)
     return f"within {_corner(used)}; travel {'nowhere lower' if case.ways_free else 'on the ways of the input'}"
+
+
+def _homing_kept(case: _Case) -> None:
+    """After homing the file does not tell the way to the first place, but the places have to be the same."""
+    homes = [np.flatnonzero(program.kind == HOME) + 1 for program in (case.p, case.q)]
+    if homes[0].size == homes[1].size:
+        off = case.q.point_mm[homes[1]] - case.p.point_mm[homes[0]]
+        off[:, 2] -= np.clip(off[:, 2], 0.0, np.max(case.lift_mm))
+        if not np.any(np.abs(off) > PLACE_MM):
+            return
+    raise _Refuted("the first places after homing are not those of the input")
 
 
 def _corner(box: Floats) -> str:

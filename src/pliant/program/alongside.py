@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.program.gaps import Gaps, between_beads, gap_numbers
+from pliant.program.gaps import Gaps, between_beads, debt_before, gap_numbers
 from pliant.program.pairing import Pairing, Path, pair_programs
 from pliant.records.mending import Intent
 from pliant.records.program import HOME, Program
@@ -110,13 +110,29 @@ class Alongside:
         return out
 
     @cached_property
-    def _between(self) -> tuple[Ints, tuple[Gaps, Gaps]]:
+    def _off_beads(self) -> list[tuple[Program, Ints, Ints]]:
+        """Of either program the moves that lie on no bead, and the gap of each."""
         beads, paths = self.on_bead, []
         for program, lays, paired in ((self.p, self.lays_p, self.pairs.a), (self.q, self.lays_q, self.pairs.b)):
             on_path = lays.copy()
             on_path[paired[beads]] = True
             off = np.flatnonzero(~on_path)
             paths.append((program, off, gap_numbers(program, paired[beads])[off]))
+        return paths
+
+    @cached_property
+    def debts_mm(self) -> tuple[Floats, Floats]:
+        """Filament withdrawn since the gap began, before each pair that lies on no bead. [mm]"""
+        both = []
+        for (program, off, where), paired in zip(self._off_beads, (self.pairs.a, self.pairs.b), strict=True):
+            debt = np.zeros(program.kind.size)
+            debt[off] = debt_before(program.filament_mm[off], where)
+            both.append(debt[paired[~self.bead]])
+        return both[0], both[1]
+
+    @cached_property
+    def _between(self) -> tuple[Ints, tuple[Gaps, Gaps]]:
+        beads, paths = self.on_bead, self._off_beads
         gap = np.unique(
             np.concatenate([[0, beads.size], self.held_mm[0], *(np.unique(where) for _, _, where in paths)])
         )

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from pliant.program.alongside import Alongside
 from pliant.program.other_lines import other_lines
 from pliant.records.mending import Intent
-from pliant.records.program import Program
+from pliant.records.program import HOME, Program
 
 __all__ = ["carried_lines"]
 
 _CHUNK = 4096  # [lines] compared at a time
-_Line = tuple[int, bytes, int]  # line, text, place
+_Place = tuple[int, int]
+_Line = tuple[int, bytes, _Place]  # line, text, place
 _NOZZLE = re.compile(rb"M10([49])(?![0-9])", re.I)
 _FLOW = re.compile(rb"M221(?![0-9])", re.I)
 # comments, and words whose state is compared at every bead: their order within a permuted layer tells nothing more
@@ -42,7 +43,7 @@ def carried_lines(case: Alongside) -> tuple[str, str]:
     layer, not to a bead.
     """
     count = 0
-    waits: tuple[set[int], set[int]] = (set(), set())
+    waits: tuple[set[_Place], set[_Place]] = (set(), set())
     layers: dict[int, list[_Bag]] = {}
     streams = [
         _in_order(_kept(program, case.intent, _Places(case, program, paired), wait), layers, k)
@@ -101,21 +102,25 @@ class _Places:
         at = np.searchsorted(case.gap, bead, side="right") - 1
         self.loose = case.loose[at]
         self.block = case.block[at]
+        # a priming run changes the first places after homing
+        home = (program.kind == HOME) & (case.intent.prime_mm <= 0)
+        self.homes = program.line[home]
         lays = case.lays_p if program is case.p else case.lays_q
         self.last_line = int(program.line[lays][-1]) if lays.any() else 0
 
-    def of(self, numbers: list[int]) -> list[int]:
-        """Place of lines; -2 - block where the runs of a layer changed places."""
+    def of(self, numbers: list[int]) -> list[tuple[int, int]]:
+        """Place of lines, -2 - block where the runs of a layer changed places; and the ways after homing so far."""
+        homes: list[int] = np.searchsorted(self.homes, numbers).tolist()
         before = np.searchsorted(self.line, numbers) - 1
         if self.place.size == 0:
-            return [-1] * len(numbers)
+            return [(-1, home) for home in homes]
         place = np.where(before >= 0, self.place[np.maximum(before, 0)], -1)
         loose = (place >= 0) & self.loose[np.maximum(place, 0)]
         out: list[int] = np.where(loose, -2 - self.block[np.maximum(place, 0)], place).tolist()
-        return out
+        return list(zip(out, homes, strict=True))
 
 
-def _kept(program: Program, intent: Intent, places: _Places, waits: set[int]) -> Iterator[_Line]:
+def _kept(program: Program, intent: Intent, places: _Places, waits: set[_Place]) -> Iterator[_Line]:
     """Lines that the intent does not allow to change, with their places."""
     lines = other_lines(program.path)
     while chunk := list(islice(lines, _CHUNK)):
@@ -132,8 +137,8 @@ def _kept(program: Program, intent: Intent, places: _Places, waits: set[int]) ->
 def _in_order(stream: Iterator[_Line], layers: dict[int, list[_Bag]], which: int) -> Iterator[_Line]:
     """Pass lines on; those of layers laid in another order go into their layer's bag."""
     for number, text, place in stream:
-        if place <= -2:
-            layers.setdefault(-2 - place, [_Bag(), _Bag()])[which].add(number, text)
+        if place[0] <= -2:
+            layers.setdefault(-2 - place[0], [_Bag(), _Bag()])[which].add(number, text)
         else:
             yield number, text, place
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pliant.records.program import HOME, Program
 
-__all__ = ["Gaps", "between_beads", "gap_numbers"]
+__all__ = ["Gaps", "between_beads", "debt_before", "gap_numbers"]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -95,9 +95,7 @@ def between_beads(program: Program, moves: Ints, gap: Ints, size: int, lift_mm: 
     def total(mask: Bools) -> Floats:
         return np.bincount(gap[mask], filament[mask], size).astype(np.float64)
 
-    fed = np.concatenate([[0.0], np.cumsum(filament)])
-    opens = np.flatnonzero(np.diff(gap, prepend=-1))
-    debt = fed[opens][np.cumsum(np.diff(gap, prepend=-1) != 0) - 1] - fed[:-1] if moves.size else fed[:0]
+    debt = debt_before(filament, gap)
     return Gaps(
         net_mm=total(filament != 0),
         back_mm=-total(back),
@@ -112,3 +110,28 @@ def between_beads(program: Program, moves: Ints, gap: Ints, size: int, lift_mm: 
         lift_speed=most(known & ~flat, speed, 0.0),
         words=np.bincount(gap[filament != 0], minlength=size),
     )
+
+
+def debt_before(filament_mm: Floats, gap: Ints) -> Floats:
+    """Filament withdrawn since the gap began, before each move.
+
+    Parameters
+    ----------
+    filament_mm : ndarray
+        Of moves that lay nothing, `(n,)`. [mm]
+    gap : ndarray of int
+        The gap of each, `(n,)`.
+
+    Returns
+    -------
+    ndarray
+        `(n,)`, negative if more was fed. [mm]
+
+    Examples
+    --------
+    >>> debt_before(np.array([-1.0, 0.0, 1.0, 0.0]), np.array([0, 0, 0, 1])).tolist()
+    [0.0, 1.0, 1.0, 0.0]
+    """
+    new = np.diff(gap, prepend=-1) != 0
+    fed = np.cumsum(filament_mm) - filament_mm
+    return fed[new][np.cumsum(new) - 1] - fed
