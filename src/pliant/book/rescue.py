@@ -1,0 +1,152 @@
+"""Save what is whole from a damaged book into a new one.
+
+The file is copied first and only the copy is read. Tables are read row by row, going around what cannot be read; a
+record counts as whole if its checksum fits. A record that refers to a lost one is kept out, and said.
+"""
+
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import insert
+
+from pliant.book.fields import KINDS, Kind, checked, restored
+from pliant.book.open_book import open_book
+from pliant.book.schema import TABLES
+from pliant.errors import BookError
+from pliant.records.book import Transfer
+
+__all__ = ["rescue"]
+
+_MOST_BYTES = 1 << 34
+
+
+def rescue(source: Path, target: Path) -> Transfer:
+    """Save what is whole.
+
+    Parameters
+    ----------
+    source : Path
+        The damaged book; it is left as it is.
+    target : Path
+        The new book; must not exist.
+
+    Returns
+    -------
+    Transfer
+        How many records of each kind were saved, and what is known of the lost ones.
+
+    Raises
+    ------
+    BookError
+        If not even its list of tables can be read.
+    """
+    if target.exists():
+        raise BookError(f"{target}: already there, and kept; choose another name")
+    lost: list[str] = []
+    with tempfile.TemporaryDirectory(prefix="pliant-rescue-") as folder:
+        copy = _copy(source, Path(folder))
+        found = {kind.name: list(_whole(copy, kind, str(source), lost)) for kind in KINDS.values()}
+    if not any(found.values()):
+        raise BookError(f"{source}: nothing in it can be read; restore the book from a backup")
+    kept: dict[str, set[str]] = {}
+    for kind in KINDS.values():  # nothing refers forward, so one pass is enough; recipes refer to older recipes
+        rows = found[kind.name]
+        before = -1
+        kept[kind.name] = {r["uid"] for r in rows}
+        while len(rows) != before:
+            before = len(rows)
+            rows = [r for r in rows if all(_there(f.refers, r[f.name], kept) for f in kind.fields)]
+            kept[kind.name] = {r["uid"] for r in rows}
+        orphans = len(found[kind.name]) - len(rows)
+        if orphans:
+            lost.append(f"{kind.name}: {orphans} whole, but refer to what is lost")
+        found[kind.name] = rows
+    with open_book(target, create=True) as new, new.writing() as connection:
+        for name, rows in found.items():
+            if rows:
+                connection.execute(insert(TABLES[name]), rows)
+    return Transfer(
+        "rescued", str(source), str(target), {name: len(rows) for name, rows in found.items()}, 0, tuple(lost)
+    )
+
+
+def _there(kind: str | None, uid: str | None, kept: dict[str, set[str]]) -> bool:
+    return kind is None or uid is None or uid in kept[kind]
+
+
+def _copy(source: Path, folder: Path) -> Path:
+    try:
+        if source.stat().st_size > _MOST_BYTES:
+            raise BookError(f"{source}: larger than 16 GiB; no book")
+        for tail in ("", "-wal"):
+            part = source.with_name(source.name + tail)
+            if part.exists():
+                shutil.copyfile(part, folder / f"copy{tail}")
+    except OSError as error:
+        raise BookError(f"{source}: cannot be copied ({error.strerror}); is the disk failing, or full?") from error
+    copy = folder / "copy"
+    head = bytearray(copy.read_bytes()[:100])
+    if len(head) == 100 and head[:16] != b"SQLite format 3\0" and head[20:24] == b"\0\x40\x20\x20":
+        with copy.open("r+b") as file:  # only the opening words are gone; they are always the same
+            file.write(b"SQLite format 3\0")
+    return copy
+
+
+def _whole(copy: Path, kind: Kind, where: str, lost: list[str]) -> Iterator[dict[str, Any]]:
+    """The whole rows of one table."""
+    connection = sqlite3.connect(copy, isolation_level=None)
+    connection.row_factory = sqlite3.Row
+    bad: set[int] = set()
+    try:
+        columns = {r["name"] for r in connection.execute(f"PRAGMA table_info({kind.table})")}
+        if not columns:
+            return
+        for raw in _rows(connection, kind.table, copy.stat().st_size, bad):
+            row = {f.name: raw[f.name] if f.name in columns else None for f in kind.fields}
+            row["digest"] = raw["digest"]
+            for f in kind.fields:
+                if f.what == "flag" and row[f.name] in (0, 1):
+                    row[f.name] = bool(row[f.name])
+            try:
+                restored(kind, row, where)
+                yield checked(kind, {k: v for k, v in row.items() if k != "digest"}) | {"digest": row["digest"]}
+            except BookError:
+                bad.add(-len(bad) - 1)
+    except sqlite3.Error as error:
+        lost.append(f"{kind.name}: the table cannot be read ({error})")
+    finally:
+        connection.close()
+        if bad:
+            lost.append(f"{kind.name}: {len(bad)} places damaged")
+
+
+def _rows(connection: sqlite3.Connection, table: str, size: int, bad: set[int]) -> Iterator[sqlite3.Row]:
+    """Rows by number, halving a range that cannot be read until only the damaged places are left out."""
+    try:
+        last = connection.execute(f"SELECT max(rowid) FROM {table} NOT INDEXED").fetchone()[0] or 0
+        top = min(last, size // 64)
+    except (sqlite3.Error, TypeError):
+        top = size // 64  # no record is smaller, so no table has more rows
+    ranges = [(1, top)]
+    seen: set[int] = set()
+    while ranges:
+        low, high = ranges.pop()
+        if low > high:
+            continue
+        try:
+            query = f"SELECT rowid AS number, * FROM {table} NOT INDEXED WHERE rowid BETWEEN ? AND ? ORDER BY rowid"
+            for row in connection.execute(query, (low, high)):
+                low = row["number"] + 1
+                if row["number"] not in seen:
+                    seen.add(row["number"])
+                    yield row
+        except (sqlite3.Error, ValueError):  # ValueError: bytes that are no text
+            if low == high:
+                bad.add(low)
+                continue
+            middle = (low + high) // 2
+            ranges += [(middle + 1, high), (low, middle)]
