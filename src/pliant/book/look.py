@@ -326,20 +326,21 @@ def _key(path: tuple[str | int, ...]) -> str:
 def _entries(c: Connection, kind: str, where: ColumnElement[bool] | None, limit: int) -> list[Entry]:
     """The newest records of a kind, each as one line."""
     t = TABLES[kind]
-    query, joined = [t.c.uid, t.c.made_at], t
+    query: list[ColumnElement[Any]] = [t.c.uid, t.c.made_at]
+    joined: FromClause = t
     skip = ("uid", "made_at", "record", "text", "sha256", "size_bytes")
     query += [t.c[f.name] for f in KINDS[kind].fields if f.name not in skip and not f.refers]
     # outer joins, so that the newest are found by the index first and only then given names
     for f in KINDS[kind].fields:
         if f.refers in ("machine", "filament", "program", "recipe"):
             other = TABLES[f.refers].alias(f"the_{f.name}")
-            joined = joined.outerjoin(other, other.c.uid == t.c[f.name])  # type: ignore[assignment]
+            joined = joined.outerjoin(other, other.c.uid == t.c[f.name])
             query.append(other.c.name.label(f"{f.name}_name"))
             if f.refers != "program":
                 query.append(other.c.version.label(f"{f.name}_version"))
     if kind == "print":
         o = TABLES["outcome"]
-        joined = joined.outerjoin(o, and_(o.c.print == t.c.uid, _is_last(o, t)))  # type: ignore[assignment]
+        joined = joined.outerjoin(o, and_(o.c.print == t.c.uid, _is_last(o, t)))
         query += [o.c.outcome, o.c.at_line, o.c.at_time_s, o.c.note]
     asked = select(*query).select_from(joined).order_by(t.c.made_at.desc(), t.c.uid.desc()).limit(limit)
     rows = c.execute(asked if where is None else asked.where(where)).mappings()

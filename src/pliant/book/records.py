@@ -31,6 +31,7 @@ __all__ = [
     "add_program",
     "add_recipe",
     "add_toml",
+    "check_outcome",
     "insert_row",
     "prepare_program",
     "prepare_toml",
@@ -125,6 +126,12 @@ def add_program(book: Book, name: str, sha256: str, size_bytes: int | None = Non
     """Keep which program it was, by the hash of its bytes; the file itself stays where it is."""
     row = {"name": name, "sha256": sha256, "size_bytes": size_bytes, "lines": lines}
     return _in_one(book, lambda c: _program(c, row))
+
+
+def check_outcome(outcome: str, at_line: int | None, at_time_s: float | None, note: str | None) -> None:
+    """Refuse nonsense before a book is opened or begun."""
+    row = {"uid": "0" * 16, "made_at": now(), "print": "0" * 16, "version": 1, "outcome": outcome, "note": note}
+    checked(KINDS["outcome"], row | {"at_line": at_line, "at_time_s": at_time_s})
 
 
 def add_print(

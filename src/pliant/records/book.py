@@ -26,7 +26,7 @@ class _Plain:
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""
-        return asdict(self)  # type: ignore[call-overload, no-any-return]
+        return asdict(self)  # type: ignore[call-overload]
 
 
 @dataclass(frozen=True)

@@ -76,6 +76,7 @@ def record_outcome(
     BookError, RecordError
         Naming the key; nothing is written then.
     """
+    records.check_outcome(outcome, at_line, at_time_s, note)
     when = None if printed_at is None else _moment(printed_at)
     ready = {
         "machine": records.prepare_toml("machine", machine) if Path(machine).is_file() else machine,
