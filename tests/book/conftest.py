@@ -11,7 +11,9 @@ import pytest
 from pliant.book.open_book import open_book
 from pliant.records.starters import starter
 
-HOW = "these tests need PostgreSQL: run `apt-get install postgresql` as root (they do it by themselves when run as root)"
+HOW = (
+    "these tests need PostgreSQL: run `apt-get install postgresql` as root (they do it by themselves when run as root)"
+)
 
 
 def pytest_configure(config):
@@ -47,7 +49,9 @@ def server():
     log = folder / "log"
 
     def run(*words):
-        done = subprocess.run([str(w) for w in words], capture_output=True, text=True, user=user, cwd=folder, check=False)
+        done = subprocess.run(
+            [str(w) for w in words], capture_output=True, text=True, user=user, cwd=folder, check=False
+        )
         assert done.returncode == 0, done.stderr + (log.read_text() if log.exists() else "")
 
     data = folder / "data"

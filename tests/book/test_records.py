@@ -163,7 +163,13 @@ def test_roundtrip_a_later_word_on_a_print_counts_and_the_first_stays(book, file
 
 def test_roundtrip_a_check_is_remembered_once_and_stands_with_its_print(book, files):
     machine, filament, program = files
-    findings = {"verdict": "jams", "jam_probability": 0.93, "mechanism": "bow", "least_margin": float("inf"), "worst": ()}
+    findings = {
+        "verdict": "jams",
+        "jam_probability": 0.93,
+        "mechanism": "bow",
+        "least_margin": float("inf"),
+        "worst": (),
+    }
     hash_ = records.prepare_program(program).values["sha256"]
     made = records.remember_check(book, findings, machine, filament, hash_, "p.gcode")
     again = records.remember_check(book, findings, machine, filament, hash_, "p.gcode")

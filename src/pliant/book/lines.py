@@ -32,7 +32,7 @@ def rows_of(connection: Connection, where: str) -> Iterator[tuple[Kind, dict[str
             continue
         table = Table(kind.table, MetaData(), autoload_with=connection, resolve_fks=False)
         query = table.select().order_by(table.c.made_at, table.c.uid)
-        for row in connection.execution_options(yield_per=1000).execute(query).mappings():
+        for row in connection.execute(query, execution_options={"yield_per": 1000}).mappings():
             values = dict(row)
             for f in kind.fields:
                 values.setdefault(f.name, None)
