@@ -185,7 +185,7 @@ def test_roundtrip_a_check_is_remembered_once_and_stands_with_its_print(book, fi
 
 
 def test_roundtrip_past_outcomes_span_versions_and_keep_pairs_apart(book, files):
-    machine, filament, _ = files
+    filament = files[1]
     for _ in range(3):
         _print(book, files, "ok")
     filament.write_text(filament.read_text() + "\nwater_percent = 0.2\n")
@@ -235,7 +235,7 @@ def test_roundtrip_compare_shows_every_key_and_what_differs(book):
     ]
     assert (told.differences, told.first, told.second, told.first_note) == (3, "a@1", "b@1", "base")
     records.add_recipe(book, "a", {"speed": 20})
-    assert [(r.key, r.first, r.second) for r in look.compare(book, "a").rows][0] == ("speed", 40, 20)
+    assert next((r.key, r.first, r.second) for r in look.compare(book, "a").rows) == ("speed", 40, 20)
     with pytest.raises(BookError, match="no earlier version"):
         look.compare(book, "b")
     with pytest.raises(BookError, match="no machine or filament or recipe 'c'"):

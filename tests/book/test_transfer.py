@@ -146,9 +146,9 @@ def _break(name, lines):
 
 
 BROKEN = [
-    "empty", "other json", "a list", "not json", "binary", "newer form", "half", "no end", "cut in a line", "line left out",
-    "line twice", "bit flipped", "wrong count", "more after the end", "unknown kind", "unknown key", "bad outcome", "nan",
-    "key twice", "deep", "huge number", "foreign uid",
+    "empty", "other json", "a list", "not json", "binary", "newer form", "half", "no end", "cut in a line",
+    "line left out", "line twice", "bit flipped", "wrong count", "more after the end", "unknown kind", "unknown key",
+    "bad outcome", "nan", "key twice", "deep", "huge number", "foreign uid",
 ]  # fmt: skip
 
 

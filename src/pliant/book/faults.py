@@ -72,6 +72,8 @@ def spoken(where: str) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise _fault(where, error.orig or error) from error
+    except UnicodeDecodeError as error:
+        raise damaged(where, "bytes that are no text") from error
     except (sqlite3.Error, SQLAlchemyError) as error:
         raise _fault(where, error) from error
 

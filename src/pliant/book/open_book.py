@@ -29,6 +29,7 @@ __all__ = ["BUSY_S", "Book", "copy_sqlite", "default_location", "is_server", "op
 
 BUSY_S = 10.0  # [s] how long a writer waits for another
 _SERVER_LOCK = 0x506C6961  # advisory lock that creation and migration hold on a server
+_SETTINGS = ("foreign_keys = ON", "synchronous = FULL", "trusted_schema = OFF", "cell_size_check = ON")
 _MAGIC = b"SQLite format 3\0"
 
 
@@ -176,10 +177,12 @@ def _file_engine(path: Path, read_only: bool) -> Engine:
         connection = sqlite3.connect(
             address, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False, cached_statements=256
         )
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA trusted_schema = OFF")
-        connection.execute("PRAGMA cell_size_check = ON")
+        try:
+            for setting in _SETTINGS:
+                connection.execute(f"PRAGMA {setting}")
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)

@@ -1,7 +1,8 @@
 """Save what is whole from a damaged book into a new one.
 
-The file is copied first and only the copy is read. Tables are read row by row, going around what cannot be read; a
-record counts as whole if its checksum fits. A record that refers to a lost one is kept out, and said.
+The file is copied first and only the copy is read: row by row through the database, going around what it cannot read,
+and then page by page without it. A record counts as whole if its checksum fits. A record that refers to a lost one is
+kept out, and said.
 """
 
 import shutil
@@ -13,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import insert
 
+from pliant.book.carve import carve
 from pliant.book.fields import KINDS, Kind, checked, restored
 from pliant.book.open_book import open_book
 from pliant.book.schema import TABLES
@@ -49,7 +51,12 @@ def rescue(source: Path, target: Path) -> Transfer:
     lost: list[str] = []
     with tempfile.TemporaryDirectory(prefix="pliant-rescue-") as folder:
         copy = _copy(source, Path(folder))
-        found = {kind.name: list(_whole(copy, kind, str(source), lost)) for kind in KINDS.values()}
+        by_uid = {kind.name: {r["uid"]: r for r in _whole(copy, kind, lost)} for kind in KINDS.values()}
+        for kind, row in carve(copy):
+            known = by_uid[kind.name]
+            if row["uid"] not in known and (fits := _fitting(kind, row)) is not None:
+                known[row["uid"]] = fits
+    found = {name: list(rows.values()) for name, rows in by_uid.items()}
     if not any(found.values()):
         raise BookError(f"{source}: nothing in it can be read; restore the book from a backup")
     kept: dict[str, set[str]] = {}
@@ -89,14 +96,27 @@ def _copy(source: Path, folder: Path) -> Path:
     except OSError as error:
         raise BookError(f"{source}: cannot be copied ({error.strerror}); is the disk failing, or full?") from error
     copy = folder / "copy"
-    head = bytearray(copy.read_bytes()[:100])
-    if len(head) == 100 and head[:16] != b"SQLite format 3\0" and head[20:24] == b"\0\x40\x20\x20":
-        with copy.open("r+b") as file:  # only the opening words are gone; they are always the same
-            file.write(b"SQLite format 3\0")
+    with copy.open("r+b") as file:
+        head = file.read(100)
+        if len(head) == 100 and head[20:24] == b"\0\x40\x20\x20":
+            file.seek(0)
+            file.write(b"SQLite format 3\0")  # always the same, so it can be put back if only that is gone
+            page = int.from_bytes(head[16:18], "big")
+            wants = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
+            if copy.stat().st_size < wants <= _MOST_BYTES:
+                file.truncate(wants)  # holes where the end is missing, or else the database reads nothing at all
     return copy
 
 
-def _whole(copy: Path, kind: Kind, where: str, lost: list[str]) -> Iterator[dict[str, Any]]:
+def _fitting(kind: Kind, row: dict[str, Any]) -> dict[str, Any] | None:
+    try:
+        restored(kind, row, "")
+        return checked(kind, {f.name: row[f.name] for f in kind.fields}) | {"digest": row["digest"]}
+    except BookError:
+        return None
+
+
+def _whole(copy: Path, kind: Kind, lost: list[str]) -> Iterator[dict[str, Any]]:
     """The whole rows of one table."""
     connection = sqlite3.connect(copy, isolation_level=None)
     connection.row_factory = sqlite3.Row
@@ -111,13 +131,13 @@ def _whole(copy: Path, kind: Kind, where: str, lost: list[str]) -> Iterator[dict
             for f in kind.fields:
                 if f.what == "flag" and row[f.name] in (0, 1):
                     row[f.name] = bool(row[f.name])
-            try:
-                restored(kind, row, where)
-                yield checked(kind, {k: v for k, v in row.items() if k != "digest"}) | {"digest": row["digest"]}
-            except BookError:
+            fits = _fitting(kind, row)
+            if fits is None:
                 bad.add(-len(bad) - 1)
-    except sqlite3.Error as error:
-        lost.append(f"{kind.name}: the table cannot be read ({error})")
+            else:
+                yield fits
+    except (sqlite3.Error, ValueError) as error:
+        lost.append(f"{kind.name}: the table is damaged ({' '.join(str(error).split())}), so its pages were searched")
     finally:
         connection.close()
         if bad:
