@@ -1,7 +1,8 @@
 """Read rows from the pages of an SQLite file without its help, for files whose index or list of tables is gone.
 
-Only leaf pages of tables are looked at, as the format is published ("Database File Format", sqlite.org/fileformat2.html,
-sections 1.6 and 2.1). What a row is shows from its number of columns and its own checksum, so nothing is guessed.
+Only leaf pages of tables are looked at, as the format is published ("Database File Format",
+sqlite.org/fileformat2.html, sections 1.6 and 2.1). What a row is shows from its number of columns and its own checksum,
+so nothing is guessed.
 """
 
 import struct
@@ -112,7 +113,8 @@ def _payload(file: Any, page: bytes, at: int, size: int) -> bytes:
 
 def _values(payload: bytes) -> list[Any]:
     head, at = _varint(payload, 0)
-    body, found = head, []
+    body = head
+    found: list[Any] = []
     while at < head:
         sort, at = _varint(payload, at)
         if len(found) > 64:

@@ -109,6 +109,7 @@ def _copy(source: Path, folder: Path) -> Path:
 
 
 def _fitting(kind: Kind, row: dict[str, Any]) -> dict[str, Any] | None:
+    """The row if it is whole."""
     try:
         restored(kind, row, "")
         return checked(kind, {f.name: row[f.name] for f in kind.fields}) | {"digest": row["digest"]}
@@ -117,56 +118,34 @@ def _fitting(kind: Kind, row: dict[str, Any]) -> dict[str, Any] | None:
 
 
 def _whole(copy: Path, kind: Kind, lost: list[str]) -> Iterator[dict[str, Any]]:
-    """The whole rows of one table."""
+    """The whole rows of one table as far as the database can read it, from both ends."""
     connection = sqlite3.connect(copy, isolation_level=None)
     connection.row_factory = sqlite3.Row
-    bad: set[int] = set()
+    spoilt: set[int] = set()
     try:
         columns = {r["name"] for r in connection.execute(f"PRAGMA table_info({kind.table})")}
-        if not columns:
-            return
-        for raw in _rows(connection, kind.table, copy.stat().st_size, bad):
-            row = {f.name: raw[f.name] if f.name in columns else None for f in kind.fields}
-            row["digest"] = raw["digest"]
-            for f in kind.fields:
-                if f.what == "flag" and row[f.name] in (0, 1):
-                    row[f.name] = bool(row[f.name])
-            fits = _fitting(kind, row)
-            if fits is None:
-                bad.add(-len(bad) - 1)
-            else:
-                yield fits
-    except (sqlite3.Error, ValueError) as error:
+        for way in ("ASC", "DESC") if columns else ():
+            try:
+                for raw in connection.execute(
+                    f"SELECT rowid AS number, * FROM {kind.table} NOT INDEXED ORDER BY rowid {way}"
+                ):
+                    row = {f.name: raw[f.name] if f.name in columns else None for f in kind.fields}
+                    row["digest"] = raw["digest"]
+                    for f in kind.fields:
+                        if f.what == "flag" and row[f.name] in (0, 1):
+                            row[f.name] = bool(row[f.name])
+                    fits = _fitting(kind, row)
+                    if fits is None:
+                        spoilt.add(raw["number"])
+                    else:
+                        yield fits
+                break
+            except (sqlite3.Error, ValueError):  # ValueError: bytes that are no text
+                if way == "DESC":
+                    raise
+    except (sqlite3.Error, ValueError, IndexError) as error:
         lost.append(f"{kind.name}: the table is damaged ({' '.join(str(error).split())}), so its pages were searched")
     finally:
         connection.close()
-        if bad:
-            lost.append(f"{kind.name}: {len(bad)} places damaged")
-
-
-def _rows(connection: sqlite3.Connection, table: str, size: int, bad: set[int]) -> Iterator[sqlite3.Row]:
-    """Rows by number, halving a range that cannot be read until only the damaged places are left out."""
-    try:
-        last = connection.execute(f"SELECT max(rowid) FROM {table} NOT INDEXED").fetchone()[0] or 0
-        top = min(last, size // 64)
-    except (sqlite3.Error, TypeError):
-        top = size // 64  # no record is smaller, so no table has more rows
-    ranges = [(1, top)]
-    seen: set[int] = set()
-    while ranges:
-        low, high = ranges.pop()
-        if low > high:
-            continue
-        try:
-            query = f"SELECT rowid AS number, * FROM {table} NOT INDEXED WHERE rowid BETWEEN ? AND ? ORDER BY rowid"
-            for row in connection.execute(query, (low, high)):
-                low = row["number"] + 1
-                if row["number"] not in seen:
-                    seen.add(row["number"])
-                    yield row
-        except (sqlite3.Error, ValueError):  # ValueError: bytes that are no text
-            if low == high:
-                bad.add(low)
-                continue
-            middle = (low + high) // 2
-            ranges += [(middle + 1, high), (low, middle)]
+    if spoilt:
+        lost.append(f"{kind.name}: {len(spoilt)} spoilt")
