@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, func, insert, select
+from sqlalchemy.exc import IntegrityError
 
 from pliant.book.fields import KINDS, Kind
 from pliant.book.lines import read_lines, rows_of, write_lines
@@ -56,8 +57,7 @@ def import_book(book: Book, source: str | Path) -> Transfer:
             while batch := list(itertools.islice(records, _BATCH)):
                 for name, rows in itertools.groupby(batch, key=lambda item: item[1].name):
                     new = _unknown(connection, KINDS[name], list(rows), str(source))
-                    if new:
-                        connection.execute(insert(TABLES[name]), new)
+                    _put(connection, KINDS[name], new, str(source))
                     counts[name] += len(new)
                 here += len(batch)
     except OSError as error:
@@ -109,15 +109,13 @@ def verify(book: Book) -> Transfer:
 
 
 def _counts(book: Book) -> dict[str, int]:
-    from sqlalchemy import func
-
     with book.reading() as connection:
         return {n: connection.execute(select(func.count()).select_from(t)).scalar_one() for n, t in TABLES.items()}
 
 
 def _unknown(
     connection: Connection, kind: Kind, rows: list[tuple[int, Kind, dict[str, Any]]], source: str
-) -> list[dict[str, Any]]:
+) -> list[tuple[int, dict[str, Any]]]:
     """The rows that are not in the book yet; a contradiction is an error."""
     t = TABLES[kind.name]
     by_uid: dict[str, dict[str, Any]] = {}
@@ -130,14 +128,25 @@ def _unknown(
     for line, _, row in rows:
         mine = known.get(row["uid"])
         if mine is None:
-            _no_rival(connection, kind, row, f"{source} line {line}")
-            new.append(row)
+            new.append((line, row))
         elif any(mine[f] != row[f] for f in (kind.identity or ("digest",))):
             raise BookError(
                 f"{source} line {line}: {kind.name} {row['uid']} is already here with another content; "
                 f"nothing was taken in; import into a new book with --book NEW"
             )
     return new
+
+
+def _put(connection: Connection, kind: Kind, rows: list[tuple[int, dict[str, Any]]], source: str) -> None:
+    if not rows:
+        return
+    try:
+        with connection.begin_nested():
+            connection.execute(insert(TABLES[kind.name]), [row for _, row in rows])
+    except IntegrityError:
+        for line, row in rows:
+            _no_rival(connection, kind, row, f"{source} line {line}")
+        raise
 
 
 def _no_rival(connection: Connection, kind: Kind, row: dict[str, Any], at: str) -> None:
