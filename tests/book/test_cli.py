@@ -1,12 +1,15 @@
 """The verbs of the book: what they print, what they refuse, how they exit."""
 
 import json
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+import pliant
 from pliant.cli import main
 from pliant.records.starters import starter
 
@@ -15,6 +18,7 @@ from pliant.records.starters import starter
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PLIANT_BOOK", str(tmp_path / "book.sqlite"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     (tmp_path / "m.toml").write_text(starter("machine", "open-gap"))
     (tmp_path / "f.toml").write_text(starter("filament", "85A"))
     (tmp_path / "p.gcode").write_text("G1 X1 Y1 E1\nG1 X2 E2")
@@ -155,7 +159,26 @@ def test_limit_the_book_loads_neither_alembic_nor_numpy_to_be_read(run, tmp_path
         f"with open_book({str(tmp_path / 'book.sqlite')!r}) as b: assert look.listing(b).entries\n"
         "sys.exit(any(m in sys.modules for m in ('alembic', 'numpy', 'pliant.feed', 'pliant.program')))"
     )
-    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+    env = os.environ | {"PYTHONPATH": str(Path(pliant.__file__).parents[1])}  # the working directory is another one
+    assert subprocess.run([sys.executable, "-c", code], check=False, env=env).returncode == 0
+
+
+def test_roundtrip_a_check_stands_beside_what_happened_before(run):
+    """The real findings of a real check, kept and recalled."""
+    from pliant.report.book import past_outcomes_text
+    from pliant.workflows.book import remember_and_recall
+    from pliant.workflows.check import check
+
+    Path("p.gcode").write_text("G21\nG90\nM83\nM104 S220\nG1 Z0.2 F600\nG1 X50 E2 F1200\nG1 Y50 E2\n")
+    findings = check("p.gcode", "m.toml", "f.toml")
+    before = remember_and_recall(None, findings, "p.gcode", "m.toml", "f.toml")
+    assert "no print of Soft spool 85A on My open-gap machine in the book yet" in past_outcomes_text(before)
+    run("record", "jammed", *PAIR, "--program", "p.gcode", "--line", 6, "--note", "clicking")
+    run("record", "ok", *PAIR)
+    told = past_outcomes_text(remember_and_recall(None, findings, "p.gcode", "m.toml", "f.toml"))
+    assert told.splitlines()[0] == "record      Soft spool 85A on My open-gap machine: 1 jammed, 1 ok"
+    assert f"p.gcode: jammed at line 6 (check had said {100 * findings.jam_probability:.0f} %): clicking" in told
+    assert json.loads(run("list", "--json"))["counts"]["finding"] == 1  # the same check twice is one finding
 
 
 def test_limit_every_verb_has_help_and_json():

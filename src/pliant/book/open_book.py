@@ -103,8 +103,8 @@ def open_book(location: str | Path | None = None, *, create: bool = False) -> Bo
     location = default_location() if location is None else location
     if is_server(location):
         return _open_server(str(location), create)
-    path = Path(location)
-    where = str(path)
+    where = str(location)
+    path = Path(location).expanduser().absolute()
     _look_at_file(path, create)
     read_only = path.exists() and not (os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK))
     book = Book(_file_engine(path, read_only), where, path, read_only)

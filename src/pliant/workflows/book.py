@@ -11,6 +11,7 @@ from pliant.book.open_book import default_location, is_server, open_book
 from pliant.book.rescue import rescue
 from pliant.errors import BookError
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
+from pliant.records.findings import Findings
 
 __all__ = [
     "add_file",
@@ -23,6 +24,7 @@ __all__ = [
     "list_records",
     "past",
     "record_outcome",
+    "remember_and_recall",
     "rescue_book",
     "show",
     "verify",
@@ -97,6 +99,36 @@ def record_outcome(
             opened, ready["machine"], ready["filament"], outcome=outcome, at_line=at_line, at_time_s=at_time_s,
             note=note, program=ran, recipe=used, printed_at=when,
         )  # fmt: skip
+
+
+def remember_and_recall(
+    book: str | Path | None, findings: Findings, program: str | Path, machine: str | Path, filament: str | Path
+) -> PastOutcomes:
+    """Keep what a check found, and say how earlier prints with this spool on this machine went.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    findings : Findings
+        What the check found.
+    program, machine, filament : str or Path
+        The files it was made for.
+
+    Returns
+    -------
+    PastOutcomes
+        To stand beside the findings; `pliant.report.book.past_outcomes_text` words it.
+    """
+    ran = records.prepare_program(program).values
+    with open_book(book, create=True) as opened:
+        pair = [
+            records.prepare_toml(kind, path).values["name"]
+            for kind, path in (("machine", machine), ("filament", filament))
+        ]
+        past = look.past_outcomes(opened, *pair)
+        records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"])
+    return past
 
 
 def correct_outcome(
