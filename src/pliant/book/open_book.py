@@ -33,11 +33,14 @@ _SETTINGS = ("foreign_keys = ON", "synchronous = FULL", "trusted_schema = OFF", 
 _MAGIC = b"SQLite format 3\0"
 
 
-def default_location() -> Path:
-    """The book of this user: in the folder of the system for data of applications."""
+def default_location() -> str:
+    """The book of this user: what `PLIANT_BOOK` names, else a file in the folder for data of applications."""
+    return os.environ.get("PLIANT_BOOK") or str(_data_folder() / "book.sqlite")
+
+
+def _data_folder() -> Path:
     base = os.environ.get("XDG_DATA_HOME", "")
-    folder = Path(base) if os.path.isabs(base) else Path.home() / ".local" / "share"
-    return folder / "pliant" / "book.sqlite"
+    return (Path(base) if os.path.isabs(base) else Path.home() / ".local" / "share") / "pliant"
 
 
 def is_server(location: str | Path) -> bool:
@@ -279,9 +282,8 @@ def _upgrade_server(book: Book) -> None:
         if form == HEAD:
             return
         if form is not None:
-            folder = default_location().parent
             name = f"server.form-{form}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.jsonl"
-            write_lines(connection, folder / name)
+            write_lines(connection, _data_folder() / name)
         try:
             upgrade(connection)
         except DBAPIError as error:

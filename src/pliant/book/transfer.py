@@ -1,6 +1,7 @@
 """Move whole books: export, import (all or nothing), backup, verification."""
 
 import itertools
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -140,8 +141,10 @@ def _unknown(
 def _put(connection: Connection, kind: Kind, rows: list[tuple[int, dict[str, Any]]], source: str) -> None:
     if not rows:
         return
+    # a server gives up the whole transaction at the first fault, a file only the statement (or, if full, everything)
+    inner = nullcontext() if connection.dialect.name == "sqlite" else connection.begin_nested()
     try:
-        with connection.begin_nested():
+        with inner:
             connection.execute(insert(TABLES[kind.name]), [row for _, row in rows])
     except IntegrityError:
         for line, row in rows:
@@ -154,7 +157,8 @@ def _no_rival(connection: Connection, kind: Kind, row: dict[str, Any], at: str) 
     if not kind.unique:
         return
     t = TABLES[kind.name]
-    rival = connection.execute(select(t.c.uid).where(*(t.c[name] == row[name] for name in kind.unique))).scalar()
+    same = [t.c[name] == row[name] for name in kind.unique]
+    rival = connection.execute(select(t.c.uid).where(t.c.uid != row["uid"], *same)).scalar()
     if rival is not None:
         what = " ".join(str(row[name]) for name in kind.unique)
         raise BookError(

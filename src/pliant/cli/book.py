@@ -13,7 +13,7 @@ from pliant.cli.shell import user_errors as _user_errors
 __all__ = ["book"]
 
 _place = click.option(
-    "--book", "place", envvar="PLIANT_BOOK", default=None, metavar="PLACE",
+    "--book", "place", default=None, metavar="PLACE",
     help="The book: a file, or postgresql://user@host/name. Default: PLIANT_BOOK, else your own book.",
 )  # fmt: skip
 _limit = click.option(
