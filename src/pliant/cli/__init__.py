@@ -1,41 +1,20 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
-import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pliant import __version__
+from pliant.cli.book import book
+from pliant.cli.shell import debug as _debug
+from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import show as _show
+from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
 
 __all__ = ["main"]
-
-
-@contextmanager
-def _user_errors(debug: bool = False) -> Iterator[None]:
-    """The one place where an error becomes a line and an exit code."""
-    try:
-        yield
-    except PliantError as error:
-        if debug:
-            raise
-        click.echo(f"pliant: {error}", err=True)
-        sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
-    except Exception as error:
-        if debug:
-            raise
-        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
-        sys.exit(3)
-
-
-def _show(result: Any, as_json: bool, text: Any) -> None:
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
 
 
 def _write_page(path: str, page: str) -> None:
@@ -43,10 +22,6 @@ def _write_page(path: str, page: str) -> None:
         Path(path).write_text(page, encoding="utf-8")
     except OSError as error:
         raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
-
-
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-_debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -248,3 +223,6 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+
+
+main.add_command(book)
