@@ -10,6 +10,7 @@ from pliant import __version__
 from pliant.cli.book import book
 from pliant.cli.shell import debug as _debug
 from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import progress as _progress
 from pliant.cli.shell import show as _show
 from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
@@ -18,10 +19,9 @@ __all__ = ["main"]
 
 
 def _write_page(path: str, page: str) -> None:
-    try:
-        Path(path).write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
+    from pliant.workflows.picture import save_whole
+
+    save_whole(Path(path), page)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -41,7 +41,9 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
         from pliant.report.text import facts_text
         from pliant.workflows.read import read
 
-        _show(read(program, dialect=dialect), as_json, facts_text)
+        with _progress() as tell:
+            facts = read(program, dialect=dialect, progress=tell)
+        _show(facts, as_json, facts_text)
 
 
 @main.command("check")
@@ -49,21 +51,32 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
-def check_command(program: str, machine: str, filament: str, html: str | None, as_json: bool, debug: bool) -> None:
+def check_command(
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, book_path: str | None,
+    as_json: bool, debug: bool,
+) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
+        from pliant.workflows.picture import check_with_report
 
-        if html is None:
-            findings = check(program, machine, filament)
-        else:
-            from pliant.workflows.picture import check_with_report
-
-            findings = check_with_report(program, machine, filament, html)
+        with _progress() as tell:
+            if html is None:
+                findings = check(program, machine, filament, dialect=dialect, progress=tell)
+            else:
+                findings = check_with_report(program, machine, filament, html, dialect=dialect, progress=tell)
         _show(findings, as_json, findings_text)
+        if book_path is not None:
+            from pliant.report.book import past_outcomes_text
+            from pliant.workflows.book import remember_and_recall
+
+            past = remember_and_recall(book_path, findings, program, machine, filament)
+            click.echo(past_outcomes_text(past), err=as_json)
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
@@ -95,7 +108,8 @@ def mend_command(
             if name not in PASSES:
                 raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
         passes = [name for name in PASSES if name not in skip]
-        mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+        with _progress():
+            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 
