@@ -34,7 +34,9 @@ m, f = read_machine(machine), read_filament(filament)
 begin = time.process_time()
 p = read_program(program)
 read = time.process_time() - begin
+lines = p.n_lines
 if what == "check":
+    del p
     begin = time.process_time()
     check(program, m, f)
 else:
@@ -43,7 +45,7 @@ else:
     find_coverage(p, layering, sections.width_mm)
     follow(job_of(p, timing, layering, sections, f)[0], m, f)
 spent = time.process_time() - begin
-print(json.dumps([read, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, p.n_lines]))
+print(json.dumps([read, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, lines]))
 """
 
 
