@@ -31,20 +31,22 @@ from pliant.workflows.warm import warm
 warm()
 what, program, machine, filament = sys.argv[1:]
 m, f = read_machine(machine), read_filament(filament)
-begin = time.process_time()
-p = read_program(program)
-read = time.process_time() - begin
-lines = p.n_lines
 if what == "check":
-    del p
     begin = time.process_time()
     check(program, m, f)
+    read, spent, lines = 0.0, time.process_time() - begin, 0
 else:
-    timing, layering = time_program(p, motion_of(m)), find_layers(p)
-    sections = bead_sections(p, layering, 1.75)
-    find_coverage(p, layering, sections.width_mm)
-    follow(job_of(p, timing, layering, sections, f)[0], m, f)
-spent = time.process_time() - begin
+    rounds = []
+    for _ in range(3):
+        begin = time.process_time()
+        p = read_program(program)
+        read = time.process_time() - begin
+        timing, layering = time_program(p, motion_of(m)), find_layers(p)
+        sections = bead_sections(p, layering, 1.75)
+        find_coverage(p, layering, sections.width_mm)
+        follow(job_of(p, timing, layering, sections, f)[0], m, f)
+        rounds.append((time.process_time() - begin, read))
+    (spent, _), read, lines = min(rounds), min(r[1] for r in rounds), p.n_lines
 print(json.dumps([read, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, lines]))
 """
 
@@ -91,12 +93,12 @@ def main() -> None:
         write_program(small, lines)
         write_program(large, 5 * lines)
         read, spent, _, n = _run("walk", small, folder)
-        print(f"reader    {read:.2f} s for {n} lines")
-        print(f"check     {spent:.2f} s without the chance of a jam: {spent / read:.1f} times the reader (want <= 6)")
+        print(f"reader    {read:.2f} s for {n:.0f} lines (best of three, as below)")
+        print(f"check     {spent:.2f} s with reading, without the chance of a jam: {spent / read:.1f} x (want <= 6)")
         one = _run("check", small, folder)
         five = _run("check", large, folder)
         print(f"whole     {one[1]:.2f} s, {one[2]:.2f} GB (want < 10 s)")
-        growth = (five[1] / one[1]) / (five[3] / one[3])
+        growth = five[1] / one[1] / 5
         print(f"5 x       {five[1]:.2f} s, {five[2]:.2f} GB (want < 1.5 GB); time per line x {growth:.2f} (want <= 1)")
 
 
