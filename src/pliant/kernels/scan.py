@@ -970,7 +970,7 @@ def scan(buf, start, stop, final, w, f, rows, log):
         limit = min(stop, i + LONGEST_LINE + 1)
         while end < limit:
             # four bytes at a time; only a few control codes, the ends of lines among them, are below 14
-            while end + 4 <= limit and min(min(buf[end], buf[end + 1]), min(buf[end + 2], buf[end + 3])) > 13:
+            while end + 4 <= limit and min(buf[end], buf[end + 1], buf[end + 2], buf[end + 3]) > 13:
                 end += 4
             if end == limit:
                 break
@@ -1017,18 +1017,18 @@ def scan(buf, start, stop, final, w, f, rows, log):
 
 
 @_whole
-def number_states(log, n_log, states, n_states, table, number):
-    """Distinct states of a log: (cap,19), (), (cap2,19), (), (2^k,) int32 hash, (cap,) int32 out -> n_states.
+def number_states(log, bits, n_log, states, n_states, table, number):
+    """Distinct states of a log; (cap,19), same as int64, (), (cap2,19), (), (2^k,) int32, (cap,) int32 -> n_states.
 
-    `states` grows by the new ones in order of appearance; `number` says which state each row of the log is. There
-    must be room for all of them, in `states` and, four times over, in `table`.
+    `states` grows by the new ones in order of appearance; `number` says which state each row of the log is; `table`
+    is the hash table, -1 where empty. There must be room for all, in `states` and, four times over, in `table`.
     """
     for r in range(n_log):
         h = 2166136261
-        for s in range(STATE):  # exact for the values that occur; a collision only costs time
-            v = log[r, s]
-            v = -1.5 if v != v else v * 1048573.0  # noqa: PLR0124
-            h = ((h ^ (np.int64(v * 8.0) & 0xFFFFFFFF)) * 16777619) & 0xFFFFFFFF
+        for s in range(STATE):
+            for half in (bits[r, s] & 0xFFFFFFFF, bits[r, s] >> 32 & 0xFFFFFFFF):
+                h = ((h ^ half) * 16777619) & 0xFFFFFFFF
+                h ^= h >> 13
         h = (h ^ (h >> 15)) & (table.size - 1)
         while table[h] >= 0:
             same = True
@@ -1069,4 +1069,6 @@ def warm():
     rows, log = np.empty((len(COLUMNS), 64)), np.empty((64, STATE))
     w, f = fresh_machine(np.zeros(8, dtype=np.int64))
     scan(text, 0, text.size, True, w, f, rows, log)
-    number_states(log, w[N_LOG], np.empty((64, STATE)), 0, np.full(256, -1, np.int32), np.empty(64, np.int32))
+    number_states(
+        log, log.view(np.int64), w[N_LOG], np.empty((64, STATE)), 0, np.full(256, -1, np.int32), np.empty(64, np.int32)
+    )

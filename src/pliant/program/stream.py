@@ -42,6 +42,8 @@ class Reading:
 
     def run(self, take: Take, progress: Progress | None = None) -> None:
         """Read to the end; `take(rows, log, line, share)` gets the moves of whole lines up to `line`."""
+        if "\0" in self.path:
+            raise ProgramError(f"{self.path!r}: cannot be read (a NUL in the name); check the name")
         try:
             with Path(self.path).open("rb", buffering=0) as file:
                 size = file.seek(0, 2) if file.seekable() else 0
@@ -52,10 +54,6 @@ class Reading:
             raise ProgramError(
                 f"{self.path}: cannot be read ({error.strerror}); check the name and the rights"
             ) from error
-        except ValueError as error:
-            if isinstance(error, ProgramError):
-                raise
-            raise ProgramError(f"{self.path!r}: cannot be read ({error}); check the name") from error
 
     def _pieces(self, file: Any, size: int, take: Take, progress: Progress | None) -> None:
         room = min(_CHUNK, size + 1) if size else _CHUNK
@@ -168,10 +166,11 @@ class Moves:
             states = np.empty((2 * (self.n_states + len(log)), scan.STATE))
             table = np.full(1 << (4 * len(states) - 1).bit_length(), -1, dtype=np.int32)
             again = np.empty(max(self.n_states, 1), np.int32)
-            scan.number_states(self.states, self.n_states, states, 0, table, again)
+            scan.number_states(self.states, self.states.view(np.int64), self.n_states, states, 0, table, again)
             self.states, self.table = states, table
         number = np.empty(len(log), np.int32)
-        self.n_states = scan.number_states(log, len(log), self.states, self.n_states, self.table, number)
+        bits = log.view(np.int64)
+        self.n_states = scan.number_states(log, bits, len(log), self.states, self.n_states, self.table, number)
         if self.n_states > _MOST_STATES:
             raise ProgramError(f"{self.path} line {line}: more than {_MOST_STATES:,} machine states; wrong file?")
         return number
