@@ -146,7 +146,8 @@ _idiom = st.sampled_from(
      "G1 X1 Y1\nG2 X3.004 I1", "G1 X1 Y1\nG2 X201.09 I100", "G1 X1 Y1\nG3 X3.0121 I1", "G3 I2 Z4 E1\nF500\nX3",
      "M220 B S50\nG1 X1\nM220 R\nG1 X2", "(\u20ac) N7 G1 X8*" + str(_xor("(\u20ac) N7 G1 X8".encode())),
      "N3 T0*0057", "M201 X9 Y9\nM203 X9",
-     "G28\nG92 Z.2\nG1 X1 Y1\nG1 Z.3", "G28 Z\nG91\nG1 Z3\nG90\nG1 Z1", "M200 D1.75\nG1 X3 E2\nM200 S0\nM200 S1",
+     "G28\nG92 Z.2\nG1 X1 Y1\nG1 Z.3", "G28 Z\nG91\nG1 Z3\nG90\nG1 Z1",
+     "G1 X1 Y1\nG28 W\nG1 X5 Y5", "M200 D1.75\nG1 X3 E2\nM200 S0\nM200 S1",
      "G92 E0\nG1 E-1\nG1 Z2\nG1 E0", "G1 X5\nG80\nX6", "M205 X7\nG4 P1\nM205 Y3\nG4 P1\nM205 X2 Y9\nG4 P1"]
 )  # fmt: skip
 _line = st.one_of(_motion, _motion, _motion, _mode, _mode, _odd, _idiom)
