@@ -81,9 +81,7 @@ def _together(pa, ca, wa, i, ta, pb, cb, wb, j, tb, tolerance, spot, spot_b, out
     turns = wa[i] != 0.0
     if turns != (wb[j] != 0.0):
         return False
-    if turns and (
-        wa[i] * wb[j] < 0.0 or math.hypot(ca[i, 0] - cb[j, 0], ca[i, 1] - cb[j, 1]) > 1.5 * tolerance
-    ):
+    if turns and (wa[i] * wb[j] < 0.0 or math.hypot(ca[i, 0] - cb[j, 0], ca[i, 1] - cb[j, 1]) > 1.5 * tolerance):
         return False
     _place(pa, ca, wa, i, ta, spot)
     _place(pb, cb, wb, j, tb, spot_b)
@@ -102,7 +100,20 @@ def _together(pa, ca, wa, i, ta, pb, cb, wb, j, tb, tolerance, spot, spot_b, out
 
 @njit(cache=True)
 def pair_pieces(
-    point_a, centre_a, sweep_a, move_a, lays_a, point_b, centre_b, sweep_b, move_b, lays_b, free, tolerance, window, most
+    point_a,
+    centre_a,
+    sweep_a,
+    move_a,
+    lays_a,
+    point_b,
+    centre_b,
+    sweep_b,
+    move_b,
+    lays_b,
+    free,
+    tolerance,
+    window,
+    most,
 ):
     """Pair the stretches of two paths.
 

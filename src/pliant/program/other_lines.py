@@ -127,6 +127,6 @@ def _kept(raw: bytes) -> bytes:
     if _REBASE_MORE.match(text):
         return _E_WORD.sub(b"", text, count=1).strip()
     commands = [c.strip() for c in _COMMANDS.split(text) if c.strip()]
-    if len(commands) > 1 and not _FREE_TEXT.match(text):
+    if len(commands) > 1 and not _FREE_TEXT.match(text) and not text.lstrip().startswith(b"/"):
         return b" ".join(c for c in commands if not _ONLY_MOTION.fullmatch(c))
     return raw.strip()
