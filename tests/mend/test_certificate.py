@@ -112,6 +112,14 @@ def test_limit_a_build_volume_is_kept(prove):
     assert failed(prove(lines, primed, Intent(prime_mm=1), build_mm=(100, 100, 100))) == set()
 
 
+def test_limit_a_coast_is_given_back_no_faster_than_beads_take_it(prove):
+    # no line of the input moves filament alone; its beads take 0.34 mm in 10 mm at 30 mm/s, 1.02 mm/s
+    lines = ["M83", "G1 X0 Y0 Z0.2 F1800", "G1 X10 E0.34", "G0 X10 Y5", "G1 X0 E0.34"]
+    for feed, well in ((61, True), (62, False)):
+        coasted = [*lines[:2], "G1 X9 E0.306", "G1 X10", lines[3], f"G1 E0.034 F{feed}", "G1 X0 E0.34 F1800"]
+        assert (failed(prove(lines, coasted, Intent(coast_mm_per_run=0.04))) == set()) is well
+
+
 def test_limit_the_prime_waits_for_home_and_heat(prove):
     lines = part()
     prime = ["G0 X18 Y60 Z0.2 F7200", "G1 X48 Y60 E0.9 F1200"]
@@ -327,8 +335,8 @@ def test_roundtrip_islands_in_any_order_are_certified(prove, layers, data):
 
 WORDS = st.one_of(
     st.sampled_from([
-        "G90", "G91", "M82", "M83", "G20", "G21", "G28", "G28 X0", "G92 E0", "G92 X5", "M104 S210", "M109 S210", "M106 S99",
-        "M107", "M221 S90", "M220 S80", "G1 F900", "; note", "(note)", "", "G4 P10", "M204 P500", "G1 E-1", "G1 E1",
+        "G90", "G91", "M82", "M83", "G20", "G21", "G28", "G28 X0", "G92 E0", "G92 X5", "M104 S210", "M109 S210",
+        "M106 S99", "M107", "M221 S90", "M220 S80", "G1 F900", "; note", "(note)", "", "G4 P10", "M204 P500", "G1 E-1", "G1 E1",
         "G1 Z0.4", "M117 G1 X5", "T0", "M400", "G10", "G11", "M207 S1 F1200", "/G1 X3", "M200 D1.75", "X3 Y4", "G92",
     ]),
     st.builds("G1 X{:.2f} Y{:.2f} E{:.3f}".format, *[st.floats(0, 60)] * 2, st.floats(-1, 3)),
