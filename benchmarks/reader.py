@@ -76,9 +76,17 @@ def best(function, repeats: int = 7):
 
 def main() -> None:
     n_lines = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
+<<<<<<< HEAD
     cpu = next(iter(re.findall("model name[^:]*: (.*)", Path("/proc/cpuinfo").read_text())), "")
     load = os.getloadavg()[0]
     print(f"machine   {platform.machine()} {cpu}, {os.cpu_count()} cores (one used; processor time), load {load:.1f}")
+=======
+    cpu = re.findall("model name[^:]*: (.*)", Path("/proc/cpuinfo").read_text())[:1]
+    print(
+        f"machine   {platform.machine()} {cpu}, {os.cpu_count()} cores (one used; processor time), "
+        f"load {os.getloadavg()[0]:.1f}"
+    )
+>>>>>>> main
     print(f"versions  Python {platform.python_version()}, numpy {np.__version__}, numba {numba.__version__}")
     start = time.perf_counter()
     scan.warm()

@@ -18,6 +18,9 @@ class Facts:
     filament_forward_mm: float
     filament_back_mm: float
     travel_mm: float
+    open_travel_mm: float  # travel that crosses air between two beads of the job
+    strings: int  # threads that could hang there
+    strings_by_layer: tuple[int, ...]
     retractions: int
     end: dict[str, float]
     dialect: str

@@ -33,19 +33,20 @@ def remedy_words(remedy: Remedy) -> str:
     return f"feeds at {100 * remedy.speed_factor:.0f} % of the speed ({percent(remedy.jam_probability)} at full speed)"
 
 
-def _minutes(seconds: float) -> str:
+def minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
 def facts_text(facts: Facts) -> str:
     """The facts of a program, one a line."""
     lines = [
-        f"time        {_minutes(facts.time_s)}",
+        f"time        {minutes(facts.time_s)}",
         f"layers      {facts.layers}, in {facts.runs} runs",
         f"bead        {facts.bead_mm / 1000:.2f} m, {facts.bead_mm3:.0f} mm3",
         f"filament    {facts.filament_forward_mm:.0f} mm forward, {facts.filament_back_mm:.0f} mm back, "
         f"{facts.retractions} retractions",
-        f"travel      {facts.travel_mm / 1000:.2f} m",
+        f"travel      {facts.travel_mm / 1000:.2f} m, of it {facts.open_travel_mm / 1000:.2f} m over air; "
+        f"{facts.strings} strings expected",
         f"read as     {facts.dialect}",
     ]
     lines += [f"question    {q}" for q in facts.dialect_questions]
@@ -79,7 +80,7 @@ def findings_text(findings: Findings) -> str:
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [
-        f"  {m.line:>8}  {m.layer + 1:>4}  {_minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
+        f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
     lines += [f"caution     {c}" for c in f.cautions]

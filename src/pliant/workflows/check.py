@@ -1,24 +1,29 @@
 """`check`: will this job feed on this machine with this spool?"""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import Envelope, Job, Load, envelope, follow, jam_risk, speed_that_meets
+from pliant.feed.load import Job, Load, follow
+from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
+from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
+from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
-from pliant.workflows.read import facts_of
+from pliant.workflows.read import Progress, facts_of, told
 
-__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "check", "passes_through_drive"]
+__all__ = [
+    "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
+    "passes_through_drive",
+]  # fmt: skip
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
@@ -39,7 +44,9 @@ def passes_through_drive(filament_mm: NDArray[np.float64]) -> int:
     return int(np.cumsum(step[np.argsort(at, kind="stable")]).max())
 
 
-def _job(program: Program, timing: Timing, layering: Layering, filament: Filament) -> tuple[Job, tuple[str, ...]]:
+def job_of(
+    program: Program, timing: Timing, layering: Layering, sections: Sections, filament: Filament
+) -> tuple[Job, tuple[str, ...]]:
     """See the program as the feed path does: what is fed when, at which temperature, squeezed how much."""
     assumed: tuple[str, ...] = ()
     sheet = float(np.mean(filament.nozzle_c))
@@ -50,7 +57,6 @@ def _job(program: Program, timing: Timing, layering: Layering, filament: Filamen
         assumed = (f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",)
     nozzle_c, heat = np.unique(np.where(np.isnan(nozzle), sheet, nozzle), return_inverse=True)
     advance = np.nan_to_num(program.states["advance_s"])
-    sections = bead_sections(program, layering, filament.diameter_mm.value)
     job = Job(
         length_mm=timing.length_mm,
         acceleration_mm_per_s2=timing.acceleration_mm_per_s2,
@@ -133,7 +139,7 @@ def _remedies(
     tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
     scored = []
     for what, m, f in tried:
-        chance = jam_risk(job, m, f, n=1000).probability
+        chance = jam_risk(job, m, f, shares=False).probability
         factor = speed_that_meets(job, m, f, FEEDS_BELOW)
         if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
             scored.append(Remedy(what, chance, factor))
@@ -146,6 +152,7 @@ def check(
     filament: str | Path | Filament,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -157,6 +164,8 @@ def check(
         The user's records.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
 
     Returns
     -------
@@ -168,18 +177,47 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
+    return examine(program, machine, filament, dialect=dialect, progress=progress).findings
+
+
+@dataclass(frozen=True)
+class Examined:
+    """The findings, and what they were made from; `workflows.picture` draws it."""
+
+    findings: Findings
+    program: Program
+    machine: Machine
+    filament: Filament
+    timing: Timing
+    layering: Layering
+    coverage: Coverage
+    job: Job
+    load: Load
+
+
+def examine(
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
+) -> Examined:
+    """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    read = read_program(program, dialect or machine.dialect)
-    motion = Motion(
-        _number(machine.acceleration_mm_per_s2),
-        _number(machine.retract_acceleration_mm_per_s2),
-        _number(machine.corner_deviation_mm),
-        tuple(_number(v) for v in machine.max_speed_mm_per_s),  # type: ignore[arg-type]
-    )
-    timing, layering = time_program(read, motion), find_layers(read)
-    job, assumed = _job(read, timing, layering, filament)
-    load, flows = follow(job, machine, filament), envelope(job, filament.diameter_mm.value)
+    tell = progress or _silent
+    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    tell("planning the motion", 0)
+    timing, layering = time_program(read, motion_of(machine)), find_layers(read)
+    diameter = filament.diameter_mm.value
+    sections = bead_sections(read, layering, diameter)
+    tell("comparing travel with beads", 0)
+    coverage = find_coverage(read, layering, sections.width_mm)
+    job, assumed = job_of(read, timing, layering, sections, filament)
+    tell("following the push", 0)
+    load, flows = follow(job, machine, filament), envelope(job, diameter)
+    tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
@@ -193,7 +231,7 @@ def check(
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
-    return Findings(
+    findings = Findings(
         verdict=verdict,
         jam_probability=risk.probability,
         jam_probability_low=risk.low,
@@ -212,15 +250,28 @@ def check(
             read,
             timing,
             layering,
-            filament.diameter_mm.value,
+            coverage,
+            diameter,
             (*assumed, *machine.assumed, *filament.assumed),
         ),
         cautions=_cautions(machine, verdict),
     )
+    return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
 
 
-def _number(value: object) -> float:
-    return float(getattr(value, "value", value))  # type: ignore[arg-type]
+def _silent(what: str, share: float) -> None:
+    """Tell nobody."""
+
+
+def motion_of(machine: Machine) -> Motion:
+    """The motion limits of a machine record."""
+    x, y, z, e = machine.max_speed_mm_per_s
+    return Motion(
+        machine.acceleration_mm_per_s2,
+        machine.retract_acceleration_mm_per_s2,
+        machine.corner_deviation_mm,
+        (x, y, z, e),
+    )
 
 
 def _cautions(machine: Machine, verdict: str) -> tuple[str, ...]:
