@@ -3,7 +3,7 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
-__all__ = ["DomainError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+__all__ = ["DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
 
 
 class PliantError(Exception):
@@ -12,6 +12,10 @@ class PliantError(Exception):
 
 class DomainError(PliantError, ValueError):
     """A number outside what is physically possible."""
+
+
+class MeshError(PliantError, ValueError):
+    """A mesh file that cannot be used as written."""
 
 
 class RecordError(PliantError, ValueError):
