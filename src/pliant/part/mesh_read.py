@@ -160,10 +160,13 @@ def _number(token: str, file: str, line: int) -> float:
 def _lines(stream: BinaryIO, file: str) -> Iterator[str]:
     """Lines with any of the three line ends, none longer than the cap."""
     text = io.TextIOWrapper(stream, encoding="latin-1", newline=None)
-    while line := text.readline(MAX_LINE_BYTES):
-        if len(line) == MAX_LINE_BYTES:
-            raise MeshError(f"{file}: a line longer than {MAX_LINE_BYTES} bytes; save it again")
-        yield line
+    try:
+        while line := text.readline(MAX_LINE_BYTES):
+            if len(line) == MAX_LINE_BYTES:
+                raise MeshError(f"{file}: a line longer than {MAX_LINE_BYTES} bytes; save it again")
+            yield line
+    finally:
+        text.detach()  # the caller owns the stream
 
 
 _WORDS = {"facet": 5, "outer": 2, "vertex": 4, "endloop": 1, "endfacet": 1}
