@@ -1,6 +1,7 @@
 """Solids made by formula, so that tests know volume, sections and overhang exactly."""
 
 import struct
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,7 +24,7 @@ def _rings(profile, n):
         else:
             rows.append(list(range(len(v), len(v) + n)))
             v += [(r * np.cos(2 * np.pi * k / n), r * np.sin(2 * np.pi * k / n), z) for k in range(n)]
-    for low, high in zip(rows[:-1], rows[1:], strict=True):
+    for low, high in pairwise(rows):
         for k in range(n):
             a, b, c, d = low[k], low[(k + 1) % n], high[(k + 1) % n], high[k]
             f += [t for t in ((a, b, c), (a, c, d)) if len(set(t)) == 3]

@@ -24,25 +24,37 @@ _RIGID = 1e-12
 
 def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) -> list[NDArray[np.float64]]:
     """How far each island gives way per newton of side force in its weakest direction. [mm/N], (n_islands,) a layer."""
-    carried: list[NDArray[np.float64]] = []
+    whole: list[NDArray[np.float64]] = []
+    trunk: list[NDArray[np.float64]] = []  # of what the feature is rooted in, seen from here
     out: list[NDArray[np.float64]] = []
     roots = _roots(layers)
     z_below = 0.0
     for level, layer in enumerate(layers):
-        now = np.zeros((len(layer), 4, 4))
+        now, base = [], []
         found = np.zeros(len(layer))
         for i, island in enumerate(layer):
-            step = island.z_mm - z_below
-            now[i] = _raise(_joined([carried[j] for j in island.below]), step, island, youngs_modulus_mpa)
-            give = float(np.linalg.eigvalsh(now[i, :2, :2])[-1])
-            height = island.z_mm - roots[level][i]
+            step, root = island.z_mm - z_below, roots[level][i]
+            under = _joined([whole[j] for j in island.below])
+            goes_on = len(island.below) == 1 and roots[level - 1][island.below[0]] == root
+            now.append(_raise(under, step, island, youngs_modulus_mpa))
+            base.append(_carry(trunk[island.below[0]] if goes_on else under, step))
+            give, rooted = (float(np.linalg.eigvalsh(c[:2, :2])[-1]) for c in (now[i], base[i]))
+            height = island.z_mm - root
             if island.length_mm > _WALL * island.thickness_mm and height > 0:
-                give *= island.length_mm / float(wall_spread_mm(island.length_mm, height))
+                share = float(wall_spread_mm(island.length_mm, height)) / island.length_mm
+                give = rooted + max(give - rooted, 0.0) / share
             found[i] = give
-        carried = list(now)
+        whole, trunk = now, base
         out.append(found)
         z_below = layer[0].z_mm if layer else z_below
     return out
+
+
+def _carry(c: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Flexibility seen from a rigid arm one step higher."""
+    move = np.eye(4)
+    move[:2, 2:] = step * np.eye(2)
+    return move @ c @ move.T
 
 
 def _joined(parents: list[NDArray[np.float64]]) -> NDArray[np.float64]:
@@ -57,13 +69,11 @@ def _joined(parents: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 def _raise(c: NDArray[np.float64], step: float, island: Island, e: float) -> NDArray[np.float64]:
     """Flexibility (displacement, slope against force, moment) one step higher."""
     bend = np.linalg.inv(e * (island.moments_mm4 + 1e-9 * np.eye(2)))
-    move = np.eye(4)
-    move[:2, 2:] = step * np.eye(2)
     local = np.zeros((4, 4))
     local[:2, :2] = step**3 / 3 * bend + step / (5 / 6 * e / 3 * island.area_mm2) * np.eye(2)
     local[:2, 2:] = local[2:, :2] = step**2 / 2 * bend
     local[2:, 2:] = step * bend
-    return move @ c @ move.T + local
+    return _carry(c, step) + local
 
 
 def _roots(layers: list[list[Island]]) -> list[NDArray[np.float64]]:
