@@ -280,6 +280,7 @@ def _orientation(
         overhang_mm2=overhang,
         unsupported_mm2=test.unsupported_mm2,
         islands_on_air=test.islands_on_air,
+        births_mm=test.birth_mm[:20],
         bridges=test.bridges,
         longest_bridge_mm=test.longest_bridge_mm,
         longest_ledge_mm=test.longest_ledge_mm,

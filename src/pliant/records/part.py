@@ -100,6 +100,7 @@ class Orientation:
     overhang_mm2: float  # surface steeper than the limit, the bed excepted
     unsupported_mm2: float  # layer test: area beyond the reach of the layer below, bridges excepted
     islands_on_air: int
+    births_mm: tuple[float, ...]  # heights at which they begin
     bridges: int
     longest_bridge_mm: float
     longest_ledge_mm: float
@@ -107,7 +108,8 @@ class Orientation:
     score: float
     reasons: tuple[str, ...]
     forecast: Forecast | None = None
-    drawing: str = ""  # SVG
+    drawing: str = ""  # SVG, as it stands
+    drawing_below: str = ""  # SVG, from below: footprint and overhang
 
 
 @dataclass(frozen=True)

@@ -147,6 +147,7 @@ def part(
             f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
             "close it in the program that made it"
         )
+    from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
     from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
@@ -159,7 +160,19 @@ def part(
     full = []
     for stand in stands:
         points = turned(solid.vertices, stand.rotation)
-        full.append(replace(stand, forecast=foresee(points, solid.faces, twin, stand, job)))
+        forecast = foresee(points, solid.faces, twin, stand, job)
+        marks = [(s.wobble_mm, "#c98a1b", "wobbles") for s in forecast.soft_features[:1]]
+        marks += [(z, "#7d2e68", "on air") for z in stand.births_mm[:2]]
+        full.append(
+            replace(
+                stand,
+                forecast=forecast,
+                drawing=standing(points, solid.faces, twin, tuple(marks), f"{Path(mesh).stem}, {stand.turn}"),
+                drawing_below=underside(
+                    points, solid.faces, limits.overhang_deg, job.layer_height_mm, f"underside, {stand.turn}"
+                ),
+            )
+        )
     full.sort(key=lambda o: (o.needs_support, _RANK[o.forecast.verdict] if o.forecast else 9, o.score))
     best = full[0].forecast
     assert best is not None
