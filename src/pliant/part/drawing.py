@@ -4,6 +4,8 @@
 like a map; `underside` shows what the bed and the air see: the footprint, and what leans out beyond the limit.
 """
 
+from html import escape
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -207,7 +209,7 @@ def _contours(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArr
 def _in_sight(lines: NDArray[np.float64], depth: NDArray[np.float64], span: float) -> str:
     """Path data of the pieces of lines that are in sight."""
     length = np.linalg.norm(lines[:, 1, :2] - lines[:, 0, :2], axis=1)
-    words = []
+    words: list[str] = []
     for pieces in (1, 4, 24, 80):
         at_least = {1: 0.0, 4: 3.0, 24: 12.0, 80: 60.0}[pieces]
         below = {1: 3.0, 4: 12.0, 24: 60.0, 80: np.inf}[pieces]
@@ -244,12 +246,12 @@ def _ruler(points: NDArray[np.float64], bed: float, scale: float, marks: tuple[t
 
 
 def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
-    safe = words.replace("&", "&amp;").replace("<", "&lt;")
+    safe = escape(words)
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" fill="{INK}" text-anchor="{anchor}">{safe}</text>'
 
 
 def _frame(body: str, title: str) -> str:
-    safe = title.replace("&", "&amp;").replace("<", "&lt;")
+    safe = escape(title)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" '
         f'font-family="Georgia, serif"><title>{safe}</title>{body}</svg>'

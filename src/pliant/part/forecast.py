@@ -11,7 +11,7 @@ from pliant.models.bead import bead_area_mm2
 from pliant.part.islands import Island, islands_of
 from pliant.part.sections import cut, layer_levels_mm
 from pliant.part.slender import soft_features
-from pliant.records.part import Forecast, Job, Orientation, SoftFeature
+from pliant.records.part import Forecast, Job, Orientation
 
 __all__ = ["foresee"]
 
@@ -58,16 +58,13 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     strings = round(float(gap[:, 1].sum() * stands_for))
     longest = _longest_run_mm3(layers, step)
     section = float(bead_area_mm2(job.bead_width_mm, job.layer_height_mm))
-    soft: tuple[SoftFeature, ...] = ()
-    if job.side_force_n is not None:
-        limit = job.wobble_limit_mm
-        soft = soft_features(layers, job.youngs_modulus_mpa, job.modulus_spread, job.side_force_n, limit)
+    soft = soft_features(layers, job.youngs_modulus_mpa, job.modulus_spread, job.side_force_n, job.wobble_limit_mm)
     n_layers = max(1, round(height / job.layer_height_mm))
-    time = None
-    if job.flow_mm3_per_s:
-        # covered hops are about two beads long; a layer change is a lift of one layer
-        travel = (open_mm + 2 * job.bead_width_mm * covered) / job.travel_mm_per_s
-        time = float(beads.sum()) / job.flow_mm3_per_s + travel + n_layers * job.layer_height_mm / job.lift_mm_per_s
+    # covered hops are about two beads long; a layer change is a lift of one layer
+    travel_s = (open_mm + 2 * job.bead_width_mm * covered) / job.travel_mm_per_s + height / job.lift_mm_per_s
+    time, time_even = (
+        float(beads.sum()) / flow + travel_s if flow else None for flow in (job.flow_mm3_per_s, job.flow_even_mm3_per_s)
+    )
     single = float((count <= 1).mean())
     facts = {
         "layers": n_layers,
@@ -84,6 +81,7 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
         "bead_mm3": float(beads.sum()),
         "flow_mm3_per_s": job.flow_mm3_per_s,
         "time_s": time,
+        "time_even_s": time_even,
         "longest_run_mm": longest / section,
         "longest_run_s": longest / job.flow_mm3_per_s if job.flow_mm3_per_s else None,
         "side_force_n": job.side_force_n,
@@ -142,6 +140,9 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     if stand.needs_support:
         said.append("it needs support, which soft filament cannot be freed from cleanly")
         poor = True
+    elif stand.longest_ledge_mm > job.ledge_limit_mm:
+        said.append(f"a ledge of {stand.longest_ledge_mm:.1f} mm may sag")
+        doubt = True
     soft = len(f.soft_features)
     if f.islands_mean >= _FOREST and soft >= _MANY_SOFT:
         said.append(f"a forest of thin posts: {f.islands_mean:.0f} islands to a layer, {soft} of them soft")

@@ -39,7 +39,8 @@ class Limits:
     """What is taken to be printable without support; see the module's first lines."""
 
     overhang_deg: float = 45.0  # from the vertical; customary, Jiang, Xu, Stringer 2019 (second hand)
-    ledge_mm: float = 0.5  # low end of 0.5-1.5, Mazlan et al. 2020 (abstract)
+    ledge_mm: float = 0.5  # low end of 0.5-1.5, Mazlan et al. 2020 (abstract); beyond it is a doubt
+    ledge_most_mm: float = 1.5  # high end; beyond it needs support
     bridge_mm: float = 10.0  # "10 mm rule", empirical, He et al. 2026 (second hand)
 
 
@@ -205,10 +206,11 @@ def best_orientations(
     measured = facets.measure(ups, limits, layer_height_mm)
     score = facets.score(measured)
     tried = len(ups)
+    same = np.array([0.01 * facets.span_mm, *(2 * [0.004 * facets.surface_mm2]), 0.5])  # a turned twin
     picked: list[NDArray[np.float64]] = []
     seen: list[NDArray[np.float64]] = []
     for i in np.argsort(np.round(score / facets.surface_mm2, 7), kind="stable"):  # ties go to the axes, as drawn first
-        alike = any(np.allclose(measured[i], m, rtol=2e-3, atol=1e-3 * facets.span_mm) for m in seen)
+        alike = any((np.abs(measured[i] - m) <= same).all() for m in seen)
         if alike or any(float(np.dot(ups[i], p)) > np.cos(np.deg2rad(_APART_DEG)) for p in picked):
             continue
         up, extra = _refine(facets, ups[i], float(score[i]), limits, layer_height_mm)
@@ -265,7 +267,9 @@ def _orientation(
 ) -> Orientation:
     height, foot, overhang, births = (float(v) for v in measured)
     needs = (
-        test.islands_on_air > 0 or test.longest_bridge_mm > limits.bridge_mm or test.longest_ledge_mm > limits.ledge_mm
+        test.islands_on_air > 0
+        or test.longest_bridge_mm > limits.bridge_mm
+        or test.longest_ledge_mm > limits.ledge_most_mm
     )
     # from here on the layer test speaks: it also sees what overlapping shells hide
     score = cost - overhang + test.unsupported_mm2
@@ -300,13 +304,13 @@ def _reasons(o: Orientation, test: LayerTest, limits: Limits) -> tuple[str, ...]
     if o.longest_ledge_mm > limits.ledge_mm:
         said.append(
             f"a ledge reaches {o.longest_ledge_mm:.1f} mm beyond {limits.overhang_deg:g}°, "
-            f"at {test.ledge_at_mm:.1f} mm; {limits.ledge_mm:g} mm is taken to hold"
+            f"at {test.ledge_at_mm:.1f} mm; {limits.ledge_mm:g} to {limits.ledge_most_mm:g} mm held in rigid filament"
         )
     if o.longest_bridge_mm > limits.bridge_mm:
         said.append(f"a bridge spans {o.longest_bridge_mm:.1f} mm; {limits.bridge_mm:g} mm is taken to hold")
     elif o.bridges:
         said.append(f"{o.bridges} bridges, the longest {o.longest_bridge_mm:.1f} mm")
-    if not o.needs_support:
+    if not o.needs_support and o.longest_ledge_mm <= limits.ledge_mm:
         said.insert(0, f"needs no support: nothing leans out beyond {limits.overhang_deg:g}° further than it holds")
     said.append(f"stands on {o.footprint_mm2:.0f} mm², {o.height_mm:.1f} mm tall")
     if o.footprint_mm2 < 0.002 * o.height_mm**2:

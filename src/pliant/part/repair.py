@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import MeshError
 
-__all__ = ["half_edge_twins", "mesh_volume_mm3", "weld_and_wind"]
+__all__ = ["half_edge_twins", "mesh_volume_mm3", "shells_of", "weld_and_wind"]
 
 _ROUNDING = 4.0  # weld within this many float32 spacings of the largest coordinate; own choice
 _MAX_SHELLS = 100_000
@@ -63,7 +63,7 @@ def weld_and_wind(
         faces = _wind(faces, said)
         twin = half_edge_twins(faces)
     open_edges = int((twin < 0).sum())
-    label, shells = _shells(faces, vertices.shape[0])
+    label, shells = shells_of(faces, vertices.shape[0])
     if shells > _MAX_SHELLS:
         raise MeshError(f"{file}: {shells} separate shells, more than {_MAX_SHELLS}; save one part at a time")
     if open_edges == 0:
@@ -178,7 +178,7 @@ def _wind(faces: NDArray[np.int32], said: list[str]) -> NDArray[np.int32]:
     return faces
 
 
-def _shells(faces: NDArray[np.int32], n_vertices: int) -> tuple[NDArray[np.int64], int]:
+def shells_of(faces: NDArray[np.int32], n_vertices: int) -> tuple[NDArray[np.int64], int]:
     """Label of each triangle's connected shell."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components

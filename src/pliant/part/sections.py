@@ -92,7 +92,7 @@ def layer_levels_mm(vertices: NDArray[np.float64], step_mm: float) -> NDArray[np
     """Middle height of every layer of a part whose z is up; at least one. [mm]"""
     low, high = float(vertices[:, 2].min()), float(vertices[:, 2].max())
     count = max(1, round((high - low) / step_mm))
-    return low + (np.arange(count) + 0.5) * min(step_mm, (high - low) / count)
+    return np.asarray(low + (np.arange(count) + 0.5) * min(step_mm, (high - low) / count), dtype=np.float64)
 
 
 def turned(vertices: NDArray[np.float64], rotation: Any) -> NDArray[np.float64]:

@@ -32,9 +32,10 @@ class Job:
     bead_width_mm: float
     walls: int
     flow_mm3_per_s: float | None  # the largest that meets the target; None if none does
+    flow_even_mm3_per_s: float | None  # at which a jam is as likely as not
     travel_mm_per_s: float
     lift_mm_per_s: float
-    side_force_n: float | None
+    side_force_n: float
     side_force_spread: float
     youngs_modulus_mpa: float
     modulus_spread: float
@@ -78,9 +79,10 @@ class Forecast:
     bead_mm3: float
     flow_mm3_per_s: float | None
     time_s: float | None
+    time_even_s: float | None  # at the flow at which a jam is as likely as not: a bound of what measuring may win
     longest_run_mm: float
     longest_run_s: float | None
-    side_force_n: float | None
+    side_force_n: float
     side_force_spread: float
     soft_features: tuple[SoftFeature, ...]
     verdict: str

@@ -1,8 +1,8 @@
 """The findings about a part as plain sentences for a terminal."""
 
-from pliant.records.part import Orientation, PartFindings
+from pliant.records.part import Forecast, Orientation, PartFindings
 
-__all__ = ["VERDICT", "duration", "part_text"]
+__all__ = ["VERDICT", "duration", "how_long", "part_text"]
 
 VERDICT = {
     "good": "a good idea in soft filament",
@@ -20,6 +20,15 @@ def duration(seconds: float | None) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
+def how_long(f: Forecast) -> str:
+    """Time at the flow that is safe to count on, and what measuring may win."""
+    if f.time_s is None:
+        return "no flow meets the target"
+    if f.time_even_s is not None and f.time_even_s < 0.8 * f.time_s:
+        return f"{duration(f.time_s)}, down to {duration(f.time_even_s)} if measuring shows that it feeds"
+    return duration(f.time_s)
+
+
 def _stand(place: int, o: Orientation) -> list[str]:
     lines = [f"{place}. {o.turn}: " + ("needs support" if o.needs_support else "no support needed")]
     lines += [f"   {r}" for r in o.reasons if not r.startswith("needs no support")]
@@ -28,7 +37,7 @@ def _stand(place: int, o: Orientation) -> list[str]:
         return lines
     lines.append(
         f"   {f.verdict}: {f.layers} layers, {f.islands_mean:.1f} islands each (at most {f.islands_most}), "
-        f"{duration(f.time_s)}"
+        f"{how_long(f)}"
     )
     lines += [f"   {r}" for r in f.reasons]
     lines.append(

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from pliant.errors import PliantError
 from pliant.records.part import Forecast, Orientation, PartFindings
-from pliant.report.part import VERDICT, duration
+from pliant.report.part import VERDICT, duration, how_long
 
 __all__ = ["part_html", "write_part_html"]
 
@@ -15,25 +15,28 @@ _STYLE = """
 body{margin:0;background:var(--paper);color:var(--ink);font:17px/1.5 Georgia,"Times New Roman",serif}
 main{max-width:62rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}
 h1{font-size:1.9rem;line-height:1.2;margin:.2rem 0 .6rem;font-weight:normal}
-h2{font-size:1.25rem;margin:2.2rem 0 .5rem;font-weight:normal;border-bottom:1px solid var(--ink);padding-bottom:.2rem}
+h2{font-size:1.25rem;margin:2.2rem 0 .5rem;font-weight:normal;border-bottom:1px solid var(--ink);
+padding-bottom:.2rem}
 h3{font-size:1.1rem;margin:0 0 .2rem}
 p,ul{margin:.3rem 0 .6rem;max-width:44rem}
 ul{padding-left:1.2rem}
 .facts{color:#4a5160;font-size:.92rem;max-width:none}
-.mark{display:inline-block;width:.9em;height:.9em;margin-right:.35em;vertical-align:-.08em;border:1.5px solid var(--ink)}
+.mark{display:inline-block;width:.9em;height:.9em;margin-right:.35em;vertical-align:-.08em;
+border:1.5px solid var(--ink)}
 .good .mark{background:var(--moss);border-radius:50%}
 .workable .mark{background:var(--ochre)}
 .poor .mark{background:var(--plum);transform:rotate(45deg)}
 .change{border-left:4px solid var(--ochre);padding:.1rem 0 .1rem .9rem;margin:1rem 0}
-.stand{border-top:1px solid var(--rule);padding:1.1rem 0;display:grid;grid-template-columns:repeat(3,minmax(0,1fr));gap:.4rem 1.2rem}
+.stand{border-top:1px solid var(--rule);padding:1.1rem 0;display:grid;
+grid-template-columns:repeat(3,minmax(0,1fr));gap:.4rem 1.2rem}
 .stand>div{min-width:0}.stand .words{grid-column:1/-1}
 .stand:first-of-type{border-top:0}
-svg{display:block;width:100%;height:auto}
+svg{display:block;width:100%;max-width:26rem;margin:0 auto;height:auto}
 figure{margin:0}figcaption{font-size:.86rem;color:#4a5160;text-align:center}
 .wide{overflow-x:auto}
 table{border-collapse:collapse;font-size:.95rem;width:100%;font-variant-numeric:tabular-nums}
 th,td{text-align:right;padding:.25rem .5rem;border-bottom:1px solid var(--rule);vertical-align:top}
-th:first-child,td:first-child{text-align:left;padding-left:0}
+th:first-child,td:first-child{text-align:left;padding-left:0;min-width:8.5rem}
 thead th{font-weight:normal;border-bottom:1px solid var(--ink)}
 .small{font-size:.9rem}
 @media(max-width:640px){main{padding:1rem .9rem 2rem}h1{font-size:1.5rem}
@@ -73,7 +76,7 @@ def part_html(findings: PartFindings) -> str:
     body.append(
         f"<p>{f.candidates} directions were tried; these are worth comparing. {escape(_sentence(f.angle_convention))} "
         f"Taken to hold without support: slopes up to {f.limits['overhang_deg']:g}°, ledges of "
-        f"{f.limits['ledge_mm']:g} mm, bridges of {f.limits['bridge_mm']:g} mm.</p>"
+        f"{f.limits['ledge_mm']:g} to {f.limits['ledge_most_mm']:g} mm, bridges of {f.limits['bridge_mm']:g} mm.</p>"
     )
     body.append(_comparison(f.orientations))
     body += [_stand(k, o) for k, o in enumerate(f.orientations, 1)]
@@ -123,8 +126,7 @@ def _stand(place: int, o: Orientation) -> str:
         f"{f.open_travel_mm / 1000:.1f} m in all"
     )
     run = f"Longest run without crossing air: {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}"
-    flow = f"at {f.flow_mm3_per_s:.2f} mm³/s" if f.flow_mm3_per_s else "no flow meets the target"
-    time = f"{f.layers} layers; {duration(f.time_s)} {flow}"
+    time = f"{f.layers} layers; {how_long(f)}"
     # the pattern of each drawing needs its own name on one page
     below = o.drawing_below.replace('id="air"', f'id="air{place}"').replace("url(#air)", f"url(#air{place})")
     return (
@@ -172,8 +174,9 @@ def _profile(o: Orientation, f: Forecast) -> str:
         if up[0] - up[1] > 14:
             out.append(_label(x + 8, up[0] - 1, "perhaps"))
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" role="img" font-family="Georgia, serif">'
-        f"<title>islands by height: at most {f.islands_most}, on average {f.islands_mean:.1f}</title>"
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" role="img" '
+        f'font-family="Georgia, serif"><title>islands by height: at most {f.islands_most}, on average '
+        f"{f.islands_mean:.1f}</title>"
         f"{''.join(out)}</svg>"
     )
 

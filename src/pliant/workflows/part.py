@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,14 +19,16 @@ _LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle d
 _WIDTH_OF_NOZZLE = 1.125  # common practice, no source: bead width over nozzle diameter
 _WALLS = 3  # common practice, no source
 _WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears its layer; own choice
+_NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
+_INLET_C, _REFERENCE_C = 25.0, 220.0  # room temperature; where consistency_pa_sn is stated
 _TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
 _RANK = {"good": 0, "workable": 1, "poor": 2}
 
 
 def largest_flow_mm3_per_s(
-    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float
+    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float, chance: float = TARGET
 ) -> float | None:
-    """Largest steady flow at which the chance of a jam stays within the target; None if there is none.
+    """Largest steady flow at which the chance of a jam stays within a target; None if there is none.
 
     Parameters
     ----------
@@ -33,6 +36,8 @@ def largest_flow_mm3_per_s(
         The records, with their spreads.
     layer_height_mm, bead_width_mm : float
         The bead. [mm]
+    chance : float, default 0.02
+        The target. [-]
 
     Returns
     -------
@@ -57,7 +62,7 @@ def largest_flow_mm3_per_s(
     )
 
     def meets(scale: float) -> bool:
-        return jam_risk(job, machine, filament, scale=scale, n=400).probability <= TARGET
+        return jam_risk(job, machine, filament, scale=scale, n=400).probability <= chance
 
     if meets(1.0):
         return top
@@ -83,25 +88,28 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
     nozzle = machine.nozzle_mm.value
     h, w = _LAYER_OF_NOZZLE * nozzle, _WIDTH_OF_NOZZLE * nozzle
     flow = largest_flow_mm3_per_s(machine, filament, h, w)
-    force = None
-    if flow is not None:
-        hot = float(np.mean(filament.nozzle_c))
-        melt = melting.mean_temperature_c(
-            flow, machine.heated_length_mm.value, hot, 25.0, filament.diffusivity_mm2_per_s.value
-        )
-        shift = pressure.temperature_shift(melt, 220.0, filament.activation_kj_per_mol.value)
-        contact = pressure.slit_drop_mpa(
-            flow, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
-        )
-        force = float(side_force_n(contact, bead_area_mm2(w, h)))
+    even = largest_flow_mm3_per_s(machine, filament, h, w, 0.5)
+    presses = flow or even or _NOMINAL_FLOW_MM3_PER_S
+    melt = melting.mean_temperature_c(
+        presses,
+        machine.heated_length_mm.value,
+        float(np.mean(filament.nozzle_c)),
+        _INLET_C,
+        filament.diffusivity_mm2_per_s.value,
+    )
+    shift = pressure.temperature_shift(melt, _REFERENCE_C, filament.activation_kj_per_mol.value)
+    contact = pressure.slit_drop_mpa(
+        presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
+    )
     return Job(
         layer_height_mm=h,
         bead_width_mm=w,
         walls=_WALLS,
         flow_mm3_per_s=flow,
+        flow_even_mm3_per_s=even,
         travel_mm_per_s=min(_TRAVEL_MM_PER_S, *(_plain(v) for v in machine.max_speed_mm_per_s[:2])),
         lift_mm_per_s=_plain(machine.max_speed_mm_per_s[2]),
-        side_force_n=force,
+        side_force_n=float(side_force_n(contact, bead_area_mm2(w, h))),
         side_force_spread=SIDE_FORCE_SPREAD,
         youngs_modulus_mpa=filament.youngs_modulus_mpa.value,
         modulus_spread=filament.youngs_modulus_mpa.spread,
@@ -152,8 +160,10 @@ def part(
     from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
+    from pliant.part.unite import united
 
     limits = Limits()
+    as_read, solid = solid, united(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
     stands, candidates = best_orientations(solid, job.layer_height_mm, limits=limits, keep=keep)
     twin = half_edge_twins(solid.faces)
@@ -188,8 +198,8 @@ def part(
         surface_mm2=float(
             np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2
         ),
-        triangles=int(solid.faces.shape[0]),
-        shells=solid.shells,
+        triangles=int(as_read.faces.shape[0]),
+        shells=as_read.shells,
         mesh_kind=solid.kind,
         unit=solid.unit,
         repairs=solid.repairs,
@@ -200,12 +210,13 @@ def part(
         limits={
             "overhang_deg": limits.overhang_deg,
             "ledge_mm": limits.ledge_mm,
+            "ledge_most_mm": limits.ledge_most_mm,
             "bridge_mm": limits.bridge_mm,
             "wobble_mm": job.wobble_limit_mm,
         },
         reasons=best.reasons,
         changes=best.changes,
-        assumed=_assumed(job, limits.ledge_mm, limits.bridge_mm),
+        assumed=_assumed(job, limits),
         cautions=_CAUTIONS,
     )
 
@@ -218,17 +229,22 @@ _CAUTIONS = (
 )
 
 
-def _assumed(job: Job, ledge_mm: float, bridge_mm: float) -> tuple[str, ...]:
+def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
     said = [
         f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
         "(by the nozzle; common practice)",
         f"solid, with {job.walls} walls: less infill takes less time",
-        f"ledges of {ledge_mm:g} mm and bridges of {bridge_mm:g} mm hold, slopes up to 45° from the vertical "
-        "(rigid filament, extrapolated)",
+        f"ledges of {limits.ledge_mm:g} to {limits.ledge_most_mm:g} mm, bridges of {limits.bridge_mm:g} mm and slopes "
+        f"up to {limits.overhang_deg:g}° from the vertical hold (rigid filament, extrapolated)",
     ]
-    if job.flow_mm3_per_s is not None and job.side_force_n is not None:
+    if job.flow_mm3_per_s is not None:
         said.append(f"flow {job.flow_mm3_per_s:.2f} mm3/s: the largest with a chance of a jam within 2 %")
-        low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
-        said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
-        said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
+        if job.flow_even_mm3_per_s and job.flow_even_mm3_per_s > 1.2 * job.flow_mm3_per_s:
+            said.append(
+                f"at {job.flow_even_mm3_per_s:.2f} mm3/s it jams as likely as not: what lies between is ignorance "
+                "that measuring removes"
+            )
+    low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
+    said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
+    said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
     return tuple(said)
