@@ -247,7 +247,7 @@ def _ruler(points: NDArray[np.float64], bed: float, scale: float, marks: tuple[t
 
 def _text(x: float, y: float, words: str, anchor: str = "start") -> str:
     safe = escape(words)
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" fill="{INK}" text-anchor="{anchor}">{safe}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="14" fill="{INK}" text-anchor="{anchor}">{safe}</text>'
 
 
 def _frame(body: str, title: str) -> str:

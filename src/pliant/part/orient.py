@@ -79,7 +79,7 @@ def turn_words(up: Any) -> str:
         return "upside down (180° about x)"
     steps = [f"{angle:.0f}° about {axis}" if angle == round(angle) else f"{angle:.1f}° about {axis}"
              for angle, axis in ((a, "x"), (b, "y")) if abs(angle) >= 0.1]  # fmt: skip
-    return "turned " + ", then ".join(steps)
+    return ("turned " + ", then ".join(steps)).replace("-", "−")
 
 
 @dataclass(frozen=True)
@@ -209,23 +209,30 @@ def best_orientations(
     same = np.array([0.01 * facets.span_mm, *(2 * [0.004 * facets.surface_mm2]), 0.5])  # a turned twin
     picked: list[NDArray[np.float64]] = []
     seen: list[NDArray[np.float64]] = []
+    looked = 0
     for i in np.argsort(np.round(score / facets.surface_mm2, 7), kind="stable"):  # ties go to the axes, as drawn first
-        alike = any((np.abs(measured[i] - m) <= same).all() for m in seen)
-        if alike or any(float(np.dot(ups[i], p)) > np.cos(np.deg2rad(_APART_DEG)) for p in picked):
+        if _near(ups[i], picked) or any((np.abs(measured[i] - m) <= same).all() for m in seen):
             continue
         up, extra = _refine(facets, ups[i], float(score[i]), limits, layer_height_mm)
         tried += extra
-        picked.append(up)
-        seen.append(measured[i])
-        if len(picked) == _FINALISTS:
+        looked += 1
+        now = facets.measure(up[None], limits, layer_height_mm)[0]
+        if not _near(up, picked) and not any((np.abs(now - m) <= same).all() for m in seen):
+            picked.append(up)
+        seen += [measured[i], now]
+        if len(picked) == _FINALISTS or looked == 2 * _FINALISTS:
             break
-    if not any(np.dot(p, [0, 0, 1]) > np.cos(np.deg2rad(_APART_DEG)) for p in picked):
+    if not _near(np.array([0.0, 0.0, 1.0]), picked):
         picked.append(np.array([0.0, 0.0, 1.0]))  # as drawn, always, to compare with
     final = facets.measure(np.array(picked), limits, layer_height_mm)
     order_score = facets.score(final)
     twin = half_edge_twins(mesh.faces)
-    ranked = []
+    ranked: list[Orientation] = []
     for up, m, cost in zip(picked, final, order_score, strict=True):
+        # the layer test cannot bring the score under this
+        least = cost - m[2] - _ISLAND_SHARE * facets.surface_mm2 * m[3]
+        if ranked and turn_words(up) != "as drawn" and least > _WORTH * min(o.score for o in ranked):
+            continue
         points = turned(mesh.vertices, rotation_to(up))
         step = max(layer_height_mm, m[0] / _TEST_LAYERS)
         test = layer_test(cut(points, mesh.faces, layer_levels_mm(points, step), twin), step, limits.overhang_deg)
@@ -233,6 +240,10 @@ def best_orientations(
     ranked.sort(key=lambda o: (o.needs_support, o.score))
     useful = [o for o in ranked if o is ranked[0] or o.turn == "as drawn" or o.score < _WORTH * ranked[0].score]
     return tuple(useful[:keep]), tried
+
+
+def _near(up: NDArray[np.float64], others: list[NDArray[np.float64]]) -> bool:
+    return any(float(np.dot(up, o)) > np.cos(np.deg2rad(_APART_DEG)) for o in others)
 
 
 def _refine(

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.models.slender import SIDE_FORCE_SPREAD, wall_spread_mm
-from pliant.part.islands import Island
+from pliant.part.islands import Island, principal
 from pliant.records.part import SoftFeature
 
 __all__ = ["flexibility_mm_per_n", "soft_features"]
@@ -20,6 +20,7 @@ _Z90 = 1.6449  # normal score of the 95 % point
 _WALL = 3.0  # longer than this many thicknesses is a wall
 _JUMP = 6.0  # a section this much stiffer below is where a feature is rooted
 _RIGID = 1e-12
+_TWO, _FOUR, _LEVER = np.eye(2), np.eye(4), np.eye(4, k=2)
 
 
 def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) -> list[NDArray[np.float64]]:
@@ -38,7 +39,7 @@ def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) 
             goes_on = len(island.below) == 1 and roots[level - 1][island.below[0]] == root
             now.append(_raise(under, step, island, youngs_modulus_mpa))
             base.append(_carry(trunk[island.below[0]] if goes_on else under, step))
-            give, rooted = (float(np.linalg.eigvalsh(c[:2, :2])[-1]) for c in (now[i], base[i]))
+            give, rooted = (principal(c)[1] for c in (now[i], base[i]))
             height = island.z_mm - root
             if island.length_mm > _WALL * island.thickness_mm and height > 0:
                 share = float(wall_spread_mm(island.length_mm, height)) / island.length_mm
@@ -52,9 +53,8 @@ def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) 
 
 def _carry(c: NDArray[np.float64], step: float) -> NDArray[np.float64]:
     """Flexibility seen from a rigid arm one step higher."""
-    move = np.eye(4)
-    move[:2, 2:] = step * np.eye(2)
-    return move @ c @ move.T
+    move = _FOUR + step * _LEVER
+    return np.asarray(move @ c @ move.T)
 
 
 def _joined(parents: list[NDArray[np.float64]]) -> NDArray[np.float64]:
@@ -68,9 +68,10 @@ def _joined(parents: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 
 def _raise(c: NDArray[np.float64], step: float, island: Island, e: float) -> NDArray[np.float64]:
     """Flexibility (displacement, slope against force, moment) one step higher."""
-    bend = np.linalg.inv(e * (island.moments_mm4 + 1e-9 * np.eye(2)))
+    (a, b), (_, d) = (island.moments_mm4 + 1e-9 * _TWO).tolist()
+    bend = np.array([[d, -b], [-b, a]]) / (e * (a * d - b * b))
     local = np.zeros((4, 4))
-    local[:2, :2] = step**3 / 3 * bend + step / (5 / 6 * e / 3 * island.area_mm2) * np.eye(2)
+    local[:2, :2] = step**3 / 3 * bend + step / (5 / 6 * e / 3 * island.area_mm2) * _TWO
     local[:2, 2:] = local[2:, :2] = step**2 / 2 * bend
     local[2:, 2:] = step * bend
     return _carry(c, step) + local
@@ -92,8 +93,7 @@ def _roots(layers: list[list[Island]]) -> list[NDArray[np.float64]]:
                 root[i] = here if island.below else (here if level else 0.0)
                 continue
             j = island.below[0]
-            weak = np.linalg.eigvalsh(island.moments_mm4)[0]
-            stiffer = np.linalg.eigvalsh(under[j].moments_mm4)[0] > _JUMP * weak
+            stiffer = under[j].weak_mm4 > _JUMP * island.weak_mm4
             root[i] = here if stiffer or shares[j] > 1 else out[-1][j]
         out.append(root)
     return out

@@ -19,6 +19,7 @@ __all__ = ["LayerTest", "layer_test", "shape_of"]
 _SLACK = 0.03  # of the step: drawn exactly at the limit is within it; covers the chords below, layer after layer
 _CHORD = 0.01  # of the step: outlines and grown corners keep no finer corners, or they would double at every layer
 _SPECK_MM2 = 0.02  # smaller patches are rounding
+_TOUCH_MM = 0.02  # a patch that, grown by this, still misses the rest of its layer is an island
 _CHORD_DEG = 22.5
 _CHORDS = 40  # across the patch, in each direction
 _GRID = 25  # points a side of the grid on which ledges are measured
@@ -77,13 +78,17 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float) -> Layer
         carried = here ^ grown(held)
         if beyond.area() > _SPECK_MM2:
             anchored = here ^ reach
-            for island in here.decompose():
-                if island.area() > _SPECK_MM2 and (island ^ reach).area() < _SPECK_MM2:
-                    births.append(z)
-                    unsupported += island.area()
-                    beyond = beyond - island
-                    carried = carried + island  # counted once; what stands on it stands
-            patches = sorted((p for p in beyond.decompose() if p.area() > _SPECK_MM2), key=lambda p: -p.area())
+            patches = []
+            for patch in beyond.decompose():
+                if patch.area() <= _SPECK_MM2:
+                    continue
+                if (patch.offset(_TOUCH_MM, JoinType.Miter) ^ anchored).area() > _TOUCH_MM * _TOUCH_MM:
+                    patches.append(patch)
+                    continue
+                births.append(z)
+                unsupported += patch.area()
+                carried = carried + patch  # counted once; what stands on it stands
+            patches.sort(key=lambda p: -p.area())
             wide = reach.offset(2 * step_mm, JoinType.Round, 2.0, 12) if patches else reach
             for k, patch in enumerate(patches):
                 # a strip along an edge is a ledge, whatever it touches

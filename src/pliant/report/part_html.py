@@ -36,7 +36,8 @@ figure{margin:0}figcaption{font-size:.86rem;color:#4a5160;text-align:center}
 .wide{overflow-x:auto}
 table{border-collapse:collapse;font-size:.95rem;width:100%;font-variant-numeric:tabular-nums}
 th,td{text-align:right;padding:.25rem .5rem;border-bottom:1px solid var(--rule);vertical-align:top}
-th:first-child,td:first-child{text-align:left;padding-left:0;min-width:8.5rem}
+td{white-space:nowrap}
+th:first-child,td:first-child{text-align:left;padding-left:0;min-width:8.5rem;white-space:normal}
 thead th{font-weight:normal;border-bottom:1px solid var(--ink)}
 .small{font-size:.9rem}
 @media(max-width:640px){main{padding:1rem .9rem 2rem}h1{font-size:1.5rem}
@@ -113,7 +114,9 @@ def _comparison(stands: tuple[Orientation, ...]) -> str:
     head = ("standing", "support", "unsupported mm²", "born on air", "height mm", "footprint mm²", "islands a layer",
             "strings", "time", "verdict")  # fmt: skip
     return (
-        '<div class="wide"><table><thead><tr>' + "".join(f"<th>{h}</th>" for h in head) + "</tr></thead><tbody>"
+        '<div class="wide" tabindex="0" role="region" aria-label="table"><table><thead><tr>'
+        + "".join(f"<th>{h}</th>" for h in head)
+        + "</tr></thead><tbody>"
         f"{''.join(rows)}</tbody></table></div>"
     )
 
@@ -182,7 +185,7 @@ def _profile(o: Orientation, f: Forecast) -> str:
 
 
 def _label(x: float, y: float, words: str, anchor: str = "start") -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" fill="#1d2430" text-anchor="{anchor}">{words}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="14" fill="#1d2430" text-anchor="{anchor}">{words}</text>'
 
 
 def _soft_table(o: Orientation, limit_mm: float) -> str:
@@ -210,6 +213,8 @@ def _soft_table(o: Orientation, limit_mm: float) -> str:
         "<h2>Slender features, standing as 1</h2>"
         f"<p>Side force assumed: {force:.2g} N, which may be {f.side_force_spread:g} times more or less. A tip that "
         f"gives way by more than {limit_mm:.2f} mm smears its layer.</p>"
-        '<div class="wide"><table><thead><tr>' + "".join(f"<th>{h}</th>" for h in head) + "</tr></thead><tbody>"
+        '<div class="wide" tabindex="0" role="region" aria-label="table"><table><thead><tr>'
+        + "".join(f"<th>{h}</th>" for h in head)
+        + "</tr></thead><tbody>"
         f"{''.join(rows)}</tbody></table></div>{more}"
     )
