@@ -3,7 +3,9 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
-__all__ = ["BookError", "DomainError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+__all__ = [
+    "BookError", "DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning",
+]  # fmt: skip
 
 
 class PliantError(Exception):
@@ -12,6 +14,10 @@ class PliantError(Exception):
 
 class DomainError(PliantError, ValueError):
     """A number outside what is physically possible."""
+
+
+class MeshError(PliantError, ValueError):
+    """A mesh file that cannot be used as written."""
 
 
 class RecordError(PliantError, ValueError):

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 import plain_reader
 from pliant.errors import ProgramError
-from pliant.kernels import scan
+from pliant.kernels import commands, machine, moves, scan, states
+from pliant.program import stream
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.stream import Moves, Reading
 from pliant.records.program import KIND_NAMES, STATE_DTYPE
@@ -33,8 +34,8 @@ def fast(path, data, dialect):
 
 def asked(reading):
     found = {}
-    for k, name in enumerate(scan.ASK_NAMES):
-        count, _, *lines = reading.w[scan.ASK0 + k * scan.ASK_WIDTH :][: scan.ASK_WIDTH].tolist()
+    for k, name in enumerate(machine.ASK_NAMES):
+        count, _, *lines = reading.w[machine.ASK0 + k * machine.ASK_WIDTH :][: machine.ASK_WIDTH].tolist()
         if count:
             found[name] = (count, lines[:count])
     return found
@@ -42,10 +43,10 @@ def asked(reading):
 
 def unknown(reading):
     found = {}
-    for k in range(scan.STRANGES):
-        letter, count, *lines = reading.w[scan.STRANGE0 + k * scan.ASK_WIDTH :][: scan.ASK_WIDTH].tolist()
+    for k in range(machine.STRANGES):
+        letter, count, *lines = reading.w[machine.STRANGE0 + k * machine.ASK_WIDTH :][: machine.ASK_WIDTH].tolist()
         if count:
-            found[chr(65 + letter), f"{reading.f[scan.STRANGE_NUMBER + k]:.12g}"] = (count, lines[:count])
+            found[chr(65 + letter), f"{reading.f[machine.STRANGE_NUMBER + k]:.12g}"] = (count, lines[:count])
     return found
 
 
@@ -57,7 +58,7 @@ def _xor(data):
 
 
 def shortened(lines):
-    return len(lines), lines[: scan.LONGEST_LIST]
+    return len(lines), lines[: machine.LONGEST_LIST]
 
 
 def assert_same(path, data, dialect):
@@ -222,10 +223,11 @@ def test_limit_pieces_of_any_size_read_the_same(tmp_path, monkeypatch, dialect):
 
 def test_limit_kernel_reads_the_same_uncompiled(tmp_path, monkeypatch):
     """The plain-Python body of every kernel, on a small program with a bit of everything."""
-    for name, kernel in list(vars(scan).items()):
-        if hasattr(kernel, "py_func"):
-            monkeypatch.setattr(scan, name, kernel.py_func)
-    assert not hasattr(scan.scan, "py_func")
+    for module in (machine, moves, commands, scan, states, stream):
+        for name, kernel in list(vars(module).items()):
+            if hasattr(kernel, "py_func"):
+                monkeypatch.setattr(module, name, kernel.py_func)
+    assert not hasattr(stream.scan, "py_func")
     data = (
         b"%\nN1 G21*42\nM104 S210\nM109 R215\nM106 S99\nM204 P900 T1200\nM205 X8 J.02\nG28\nG92 E0\n"
         b"G1 X1 Y2 Z.2 F1800\nG1 X9.5 E.25 ; c\nG3 X2 Y7 I-4 J-3 E1\nG2 X9 R6 E1.5\nM83\nG1 E-1\nG10\nM220 S90\n"

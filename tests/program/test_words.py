@@ -426,6 +426,8 @@ def test_limit_states_are_distinct_and_in_order(load):
     many = load("G1 F600\n" + "".join(f"M221 S{100 + k / 100}\nG1 X{k}\n" for k in range(1, 5001)))
     assert len(many.states) == 5000
     assert many.state.tolist() == list(range(5000))
+    close = load("G1 F600\n" + "".join(f"M106 S{k / 1e9:.9f}\nG1 X{k}\n" for k in range(1, 20001)), ALONE)
+    assert len(close.states) == 20000
 
 
 def test_limit_factors_on_filament_alone(load):

@@ -227,6 +227,28 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
         _show(found, as_json, feel_text)
 
 
+@main.command("part")
+@click.argument("mesh", type=click.Path())
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("--html", "html", type=click.Path(dir_okay=False), help="Also write the report as one page.")
+@_json
+@_debug
+def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
+    """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
+    with _user_errors(debug):
+        from pliant.report.part import part_text
+        from pliant.workflows.part import part
+
+        findings = part(mesh, filament, machine)
+        if html is not None:
+            from pliant.report.part_html import write_part_html
+
+            write_part_html(findings, html)
+        _show(findings, as_json, part_text)
+        sys.exit(1 if findings.verdict == "poor" else 0)
+
+
 @main.command("demo")
 @click.option("-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files.")
 @_debug

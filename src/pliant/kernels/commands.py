@@ -3,8 +3,6 @@
 A code is ten times the number of its word, so that G92.1 is 921. Compiled into `scan`.
 """
 
-# ruff: noqa: PLR1714  (a chain of comparisons compiles to less than a set)
-
 import math
 
 import numpy as np

@@ -4,8 +4,6 @@ Start at `scan`: it walks the lines of a buffer and `_line` splits one into word
 section 1); `commands.run` does what they say, `machine` names what is kept.
 """
 
-# ruff: noqa: PLR1714, SIM109  (a chain of comparisons compiles to less than a set)
-
 import zlib
 from pathlib import Path
 

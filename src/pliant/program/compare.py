@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels import scan
+from pliant.kernels import machine
 from pliant.program.messages import with_lines
 from pliant.program.stream import COLUMN
 from pliant.records.program import KIND_NAMES, STATE_DTYPE, Program
@@ -60,11 +60,11 @@ class Comparison:
             first_pair = p.line[mine[different][0]] if different.any() else np.inf
             self.first = said if first_pair == found[0] else "another number of moves"
         self.count += found.size
-        self.lines += found[: scan.LONGEST_LIST - len(self.lines)].tolist()
+        self.lines += found[: machine.LONGEST_LIST - len(self.lines)].tolist()
 
     def finish(self, line: int) -> str | None:
         """Word the differences, counting moves up to `line` that the second reading did not make."""
-        self.take(np.empty((len(scan.COLUMNS), 0)), np.empty((0, scan.STATE)), line, 1.0)
+        self.take(np.empty((len(machine.COLUMNS), 0)), np.empty((0, machine.STATE)), line, 1.0)
         if not self.count:
             return None
         text = f"{self.other} reads lines otherwise, the first with {self.first}; {self.assumed} assumed"
