@@ -44,18 +44,20 @@ def test_roundtrip_check_json_has_the_promised_keys(workshop):
     assert set(data) >= KEYS
     assert result.exit_code == (0 if data["verdict"] == "feeds" else 1)
     assert data["jam_probability_low"] <= data["jam_probability"] <= data["jam_probability_high"]
-    assert data["layers"] == 8
+    assert data["layers"] == 16
     assert data["worst"][0]["line"] > 0
 
 
 def test_limit_read_counts_what_the_generator_made(workshop):
     folder, _ = workshop
     data = json.loads(_run("read", folder / "feet.gcode", "--json").stdout)
-    assert data["layers"] == 8
-    assert data["retractions"] == 96
+    assert data["layers"] == 16
+    assert data["retractions"] == 12 * 16
     gasket = json.loads(_run("read", folder / "gasket.gcode", "--json").stdout)
-    assert gasket["retractions"] == 0
-    assert gasket["runs"] == 8 * 30
+    assert gasket["layers"] == 8
+    assert gasket["retractions"] == (folder / "gasket.gcode").read_text().count("E-1.00000")
+    spiral = json.loads(_run("read", folder / "bellows.gcode", "--json").stdout)
+    assert spiral["layers"] == 2
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,9 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
-__all__ = ["DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+__all__ = [
+    "BookError", "DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning",
+]  # fmt: skip
 
 
 class PliantError(Exception):
@@ -24,6 +26,10 @@ class RecordError(PliantError, ValueError):
 
 class ProgramError(PliantError, ValueError):
     """A motion program that cannot be read, or whose meaning the file alone does not settle."""
+
+
+class BookError(PliantError, ValueError):
+    """A record that the book refuses, or a book that cannot be used."""
 
 
 class ValidityWarning(UserWarning):

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pliant.feed import chain, load
-from pliant.feed.load import Job, follow, jam_risk
-from pliant.kernels.load import pressure_along
+from pliant.feed import chain, risk
+from pliant.feed.load import Job, follow
+from pliant.feed.risk import jam_risk
+from pliant.kernels.load import push_along
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
@@ -25,24 +26,43 @@ def _job(flow_mm3_per_s, rng, n=3000):
     on = rng.random(n) < 0.8
     filament = np.where(on, flow_mm3_per_s * seconds / 2.405282, 0.0)
     filament[rng.random(n) < 0.02] = -0.5
-    return Job(seconds, filament, np.zeros(n, dtype=np.int64), np.array([220.0]), np.array([0.45]),
-               np.array([0.2]), np.array([False]))  # fmt: skip
+    return Job.steady(seconds, filament, 220.0, 0.45, 0.2)
 
 
 def test_limit_volume_is_conserved_through_the_lag(records):
     job = _job(3.0, np.random.default_rng(1), 100_000)
     run = follow(job, *records)
     fed = job.filament_mm.sum() * np.pi * records[1].diameter_mm.value ** 2 / 4
+    assert run.fed_mm3 == pytest.approx(fed, rel=1e-9)
     assert run.delivered_mm3.sum() + run.stored_mm3 == pytest.approx(fed, rel=1e-9)
+
+
+def _push_along(seconds, volume, resistance, compliance, advance=0.0, ends=None):
+    """The kernel with a linear law P = R Q, on stretches of constant speed (or given end speeds)."""
+    n = len(seconds)
+    x = np.linspace(-14.0, 7.0, 400)
+    ones, zeros = np.ones(n), np.zeros(n)
+    law = (x + np.log(resistance))[None, :]
+    kin = (np.asarray(seconds, dtype=float), ones, ones, ones, ones, zeros) if ends is None else ends
+    return push_along(*kin, np.asarray(volume, dtype=float), np.full(n, advance), np.zeros(n, dtype=np.int32),
+                      np.ones(n, dtype=np.float32), x[0], x[1] - x[0], law, law[:, 0].copy(),
+                      (law[:, -1] - law[:, 0]) / (x.size - 1), x[None, :].copy(), compliance)  # fmt: skip
 
 
 def test_limit_linear_law_is_an_exact_exponential():
     # P = R Q with R = 2 MPa s/mm3, C = 0.5 mm3/MPa: time constant 1 s
-    flow = np.geomspace(1e-6, 1e3, 50)
-    table = np.log(2.0 * flow)[None, :]
-    pressure, _, _ = pressure_along(np.full(40, 0.1), np.full(40, 0.3), np.zeros(40, dtype=np.int64),
-                                    np.log(flow), table, 0.5)  # fmt: skip
-    assert pressure == pytest.approx(6.0 * (1 - np.exp(-0.1 * np.arange(1, 41))), rel=1e-6)
+    pressure = _push_along(np.full(40, 0.1), np.full(40, 0.3), 2.0, 0.5)[0]
+    assert pressure == pytest.approx(6.0 * (1 - np.exp(-0.1 * np.arange(1, 41))), rel=1e-5)
+
+
+def test_limit_compensation_of_the_time_constant_gives_the_flow_at_once():
+    # a ramp of 0.1 s to 10 mm/s and a hold: pushing K u ahead with K = R C holds pressure at R times the flow asked
+    length, accel = np.array([0.5 + 20.0]), np.array([100.0])
+    ends = (length, accel, np.zeros(1), np.array([10.0]), np.array([10.0]), np.zeros(1))
+    top, _, flow, delivered, fed, stored = _push_along([0.0], length * 0.2, 2.0, 0.5, advance=1.0, ends=ends)
+    assert top[0] == pytest.approx(4.0, rel=0.02)
+    assert flow[0] == pytest.approx(2.0, rel=0.02)
+    assert delivered.sum() + stored == pytest.approx(fed, rel=1e-12)
 
 
 def test_limit_envelope_agrees_with_the_full_run(records):
@@ -50,8 +70,8 @@ def test_limit_envelope_agrees_with_the_full_run(records):
     job = _job(3.0, np.random.default_rng(2))
     run = follow(job, machine, filament)
     theta = {k: np.array([[v]]) for k, v in chain.central(machine, filament).items()}
-    flows = load.envelope(job, filament.diameter_mm.value)
-    _, push = load.log_margins(job, flows, machine, theta, 0.0, 1.0)
+    flows = risk.envelope(job, filament.diameter_mm.value)
+    _, push = risk.log_margins(flows, machine, theta, 0.0, 1.0)
     # the envelope's lag is linear, the full run's is not: a tenth is what that costs here
     assert push[0] == pytest.approx(run.push_n.max(), rel=0.10)
 
@@ -72,11 +92,7 @@ def test_limit_directions(records):
 
 def test_limit_a_recover_only_refills_what_the_retraction_emptied():
     # E -1 mm3 then +1 mm3 from rest: no melt moves, no pressure rises
-    flow = np.geomspace(1e-6, 1e3, 50)
-    dt, volume = np.array([0.05, 1.0, 0.05]), np.array([-1.0, 0.0, 1.0])
-    pressure, delivered, stored = pressure_along(
-        dt, volume, np.zeros(3, dtype=np.int64), np.log(flow), np.log(2.0 * flow)[None, :], 0.5
-    )
+    pressure, _, _, delivered, _, stored = _push_along([0.05, 1.0, 0.05], [-1.0, 0.0, 1.0], 2.0, 0.5)
     assert pressure.max() == pytest.approx(0.0, abs=1e-9)
     assert delivered == pytest.approx(np.zeros(3), abs=1e-9)
     assert stored == pytest.approx(0.0, abs=1e-9)

@@ -1,9 +1,11 @@
 """Timing against closed-form trapezoids; values computed from the formulas, a = 1000 mm/s2, d = 0.02 mm."""
 
+import math
+
 import pytest
 
 from pliant.program.read import read_program
-from pliant.program.timing import Motion, time_program
+from pliant.program.timing import Motion, square_corner_deviation_mm, time_program
 
 
 def _moves(tmp_path, text, **motion):
@@ -44,3 +46,34 @@ def test_limit_a_move_the_machine_cannot_make_is_named(tmp_path):
     path = tmp_path / "p.gcode"
     path.write_text("G1 X10 F600\nG1 X100 F60000\n")
     assert list(time_program(read_program(path)).too_fast_line) == [2]
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "corner"),
+    # Jeon's law, a = 1000 mm/s2, d = 0.02 mm; computed from the formula
+    [(10, 72.358999), (30, 23.810813), (60, 11.370226), (90, 6.948689), (135, 3.521120), (170, 1.381862)],
+)
+def test_published_corner_speed_by_turn(tmp_path, turn_deg, corner):
+    x, y = 50 + 50 * math.cos(math.radians(turn_deg)), 50 * math.sin(math.radians(turn_deg))
+    path = tmp_path / "p.gcode"
+    path.write_text(f"G1 X50 F30000\nG1 X{x:.12f} Y{y:.12f}\n")
+    timing = time_program(read_program(path), Motion(max_speed_mm_per_s=(1e4, 1e4, 1e4, 1e4)))
+    assert timing.in_mm_per_s[1] == pytest.approx(corner, rel=1e-6)
+
+
+@pytest.mark.parametrize(("turn_deg", "corner"), [(30, 17.133314), (90, 5.0), (150, 1.901596)])
+def test_published_square_corner_is_the_same_law(tmp_path, turn_deg, corner):
+    # square corner 5 mm/s, a = 3000 mm/s2; computed from the formula
+    x, y = 50 + 50 * math.cos(math.radians(turn_deg)), 50 * math.sin(math.radians(turn_deg))
+    path = tmp_path / "p.gcode"
+    path.write_text(f"G1 X50 F30000\nG1 X{x:.12f} Y{y:.12f}\n")
+    motion = Motion(3000.0, 3000.0, square_corner_deviation_mm(5.0, 3000.0), (1e4, 1e4, 1e4, 1e4))
+    assert time_program(read_program(path), motion).in_mm_per_s[1] == pytest.approx(corner, rel=1e-6)
+
+
+def test_limit_phases_add_up_to_the_move(tmp_path):
+    path = tmp_path / "p.gcode"
+    path.write_text("G1 X10 F6000\nG1 X12 Y1\nG2 X20 Y9 I8 J0\nM83\nG1 E-1 F1800\nG4 S2\n")
+    timing = time_program(read_program(path))
+    assert timing.phase_s.sum(axis=1) == pytest.approx(timing.move_s)
+    assert timing.phase_mm.sum(axis=1) == pytest.approx(timing.length_mm)

@@ -1,45 +1,27 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
-import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pliant import __version__
+from pliant.cli.book import book
+from pliant.cli.shell import debug as _debug
+from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import progress as _progress
+from pliant.cli.shell import show as _show
+from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
 
 __all__ = ["main"]
 
 
-@contextmanager
-def _user_errors(debug: bool = False) -> Iterator[None]:
-    """The one place where an error becomes a line and an exit code."""
-    try:
-        yield
-    except PliantError as error:
-        if debug:
-            raise
-        click.echo(f"pliant: {error}", err=True)
-        sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
-    except Exception as error:
-        if debug:
-            raise
-        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
-        sys.exit(3)
+def _write_page(path: str, page: str) -> None:
+    from pliant.workflows.picture import save_whole
 
-
-def _show(result: Any, as_json: bool, text: Any) -> None:
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
-
-
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-_debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+    save_whole(Path(path), page)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -59,24 +41,77 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
         from pliant.report.text import facts_text
         from pliant.workflows.read import read
 
-        _show(read(program, dialect=dialect), as_json, facts_text)
+        with _progress() as tell:
+            facts = read(program, dialect=dialect, progress=tell)
+        _show(facts, as_json, facts_text)
 
 
 @main.command("check")
 @click.argument("program", type=click.Path())
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
-def check_command(program: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+def check_command(
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, book_path: str | None,
+    as_json: bool, debug: bool,
+) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
+        from pliant.workflows.picture import check_with_report
 
-        findings = check(program, machine, filament)
+        with _progress() as tell:
+            if html is None:
+                findings = check(program, machine, filament, dialect=dialect, progress=tell)
+            else:
+                findings = check_with_report(program, machine, filament, html, dialect=dialect, progress=tell)
         _show(findings, as_json, findings_text)
+        if book_path is not None:
+            from pliant.report.book import past_outcomes_text
+            from pliant.workflows.book import remember_and_recall
+
+            past = remember_and_recall(book_path, findings, program, machine, filament)
+            click.echo(past_outcomes_text(past), err=as_json)
         sys.exit(0 if findings.verdict == "feeds" else 1)
+
+
+@main.command("mend")
+@click.argument("program", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
+@click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
+@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@_json
+@_debug
+def mend_command(
+    program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
+    target: float, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
+
+    Exit code 0: mended; 1: certified, but the target is out of reach; 2: bad input or not certified, nothing written.
+    """
+    with _user_errors(debug):
+        from pliant.report.mend import mended_text
+        from pliant.workflows.mend import PASSES, mend
+
+        if (output is None) == (not in_place):
+            raise PliantError("say where the result goes: -o FILE, or --in-place")
+        for name in skip:
+            if name not in PASSES:
+                raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
+        passes = [name for name in PASSES if name not in skip]
+        with _progress():
+            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+        _show(mended, as_json, mended_text)
+        sys.exit(0 if mended.meets_target else 1)
 
 
 @main.command("new")
@@ -98,6 +133,98 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
                 out.write(text)
         except OSError as error:
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
+
+
+@main.command("dry")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--temperature-c", type=float, help="Temperature of the box; never above the record's dry_c.")
+@click.option("--water-percent", type=float, help="Water in the filament now, percent of mass.")
+@click.option("--target", "--target-percent", "target_percent", type=float, help="Water wanted, % of mass; else 0.02.")
+@click.option(
+    "--room-humidity-percent", type=float, default=0.0, help="The box heats room air this humid; 0: dried air."
+)
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
+    """Say how many hours a strand and a wound spool take to dry."""
+    with _user_errors(debug):
+        from pliant.report.dry import drying_text
+        from pliant.workflows.dry import dry
+
+        drying = dry(filament, **asked)  # type: ignore[arg-type]
+        if html:
+            from pliant.report.dry_page import drying_page
+
+            _write_page(html, drying_page(drying))
+        _show(drying, as_json, drying_text)
+
+
+class _Sizes(click.ParamType):
+    """Three sizes in millimetres, such as 40x30x10."""
+
+    name = "AxBxC"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, ...]:
+        try:
+            sizes = tuple(float(v) for v in str(value).lower().split("x"))
+        except ValueError:
+            sizes = ()
+        if len(sizes) != 3:
+            self.fail(f"{value!r} is not three sizes in millimetres; write e.g. 40x30x10", param, ctx)
+        return sizes
+
+
+class _ShoreA(click.ParamType):
+    """A hardness such as 85A."""
+
+    name = "HARDNESS"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        try:
+            return float(str(value).upper().removesuffix("A"))
+        except ValueError:
+            self.fail(f"{value!r} is not a Shore A hardness; write e.g. 85A", param, ctx)
+
+
+@main.command("feel")
+@click.option("--pad", type=_Sizes(), help="A block: width x depth x height along the load, mm.")
+@click.option("--ring", type=_Sizes(), help="A flat ring: outer x inner diameter x height, mm.")
+@click.option("--column", type=_Sizes(), help="An upright bellows: outer x inner diameter x height, mm.")
+@click.option("--deflection-mm", type=float, required=True, help="How far it is pressed together.")
+@click.option("--force-n", "wanted_n", type=float, help="Force wanted there: gives a table of choices.")
+@click.option(
+    "--choose", "shore_a", type=_ShoreA(), help="Hardness, such as 85A: gives its force, or limits the table."
+)
+@click.option("-f", "--filament", type=click.Path(), help="Take the hardness from this filament.toml.")
+@click.option("--pattern", default="hexagon", help="hexagon, square, triangle, foam or solid.")
+@click.option("--density", type=float, default=0.2, help="Infill, 0.02 to 1.")
+@click.option("--walls", type=int, default=2, help="Walls side by side.")
+@click.option("--folds", type=int, help="Folds of a column; flanks at 45 degrees when left out.")
+@click.option("--direction", default="axial", help="axial (pressed from above, as printed) or in-plane (a pad only).")
+@click.option("--bead-width-mm", type=float, default=0.45, help="Width of one wall.")
+@click.option("--skin-mm", type=float, default=0.8, help="Solid layers at each end of the print.")
+@click.option("--factor", type=float, help="Measured over predicted force of a piece of the same spool.")
+@click.option("--measured-n", type=float, help="Force you measured on the chosen piece; tells the factor.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
+@_json
+@_debug
+def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> None:
+    """Choose hardness, walls and infill for a wanted force; or say what a choice feels like."""
+    with _user_errors(debug):
+        pieces = [(k, asked.pop(k)) for k in ("pad", "ring", "column")]
+        given = [(kind, size) for kind, size in pieces if size is not None]
+        if len(given) != 1:
+            raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        from pliant.report.feel import feel_text
+        from pliant.workflows.feel import feel
+
+        found = feel(*given[0], asked.pop("deflection_mm"), **asked)
+        if html:
+            from pliant.report.feel_page import feel_page
+
+            _write_page(html, feel_page(found))
+        _show(found, as_json, feel_text)
 
 
 @main.command("part")
@@ -132,3 +259,6 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+
+
+main.add_command(book)

@@ -14,17 +14,21 @@ from numpy.typing import NDArray
 
 from pliant.errors import ValidityWarning
 from pliant.models import column, drive, guide, lag, melting, pressure
-from pliant.models.bead import is_squeezed
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
-__all__ = ["MECHANISMS", "central", "compliance", "margins", "melt_pressure_mpa", "sample", "unknowns"]
+__all__ = [
+    "MECHANISMS", "central", "compliance", "dam_ratio", "free_pressure_mpa", "margins", "melt_pressure_mpa", "sample",
+    "unknowns",
+]  # fmt: skip
 
-MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve")
+MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 _INLET_C = 25.0  # common practice, no source: room temperature at the hot end's inlet
 _REFERENCE_C = 220.0  # the temperature at which consistency_pa_sn is stated
 _HALF_STRAIN = 0.15  # [-] strain at which the secant modulus has halved; own fit, see models/stiffness.py
+# geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
+_ANCHOR_RATE_PER_S = 23.0
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
@@ -78,38 +82,56 @@ def sample(
             scores.append(ndtri(u))
             names.append(name)
     theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
+    consistency, index = filament.consistency_pa_sn, filament.flow_index
+    if consistency.assumed and index.assumed:
+        # what the melt-index points bracket is the viscosity at their rate: along it a larger index means a smaller
+        # consistency, so the two are drawn together; the range of each alone stays as stated
+        along = np.log(theta["flow_index"] / index.value) * index.value * np.log(_ANCHOR_RATE_PER_S)
+        own = np.log(theta["consistency_pa_sn"] / consistency.value)
+        share = 1 - (index.value * np.log(index.spread) * np.log(_ANCHOR_RATE_PER_S) / np.log(consistency.spread)) ** 2
+        theta["consistency_pa_sn"] = consistency.value * np.exp(own * np.sqrt(max(share, 0.0)) - along)
     for name, values in theta.items():
         if name == "bore_mm" or name.endswith(".bore_mm"):
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
     return theta, np.column_stack(scores), names
 
 
-def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
-    """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
+def _free_drop_mpa(flow_mm3_per_s: Any, consistency_pa_sn: Any, theta: Theta) -> Any:
+    n, bore, nozzle = theta["flow_index"], theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
+    total = pressure.tube_drop_mpa(flow_mm3_per_s, bore, theta["heated_length_mm"], consistency_pa_sn, n)
+    # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
+    angle = np.minimum(theta["cone_half_angle_deg"], 30.0)
+    cone = pressure.cone_drop_mpa(flow_mm3_per_s, bore, nozzle, angle, consistency_pa_sn, n)
+    land = pressure.tube_drop_mpa(flow_mm3_per_s, nozzle, theta["land_mm"], consistency_pa_sn, n)
+    return total + theta["entry_factor"] * cone + land
+
+
+def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
+    """Pressure that the melt needs through bore, cone and land, at its mean temperature. [mm3/s, degC -> MPa]"""
     q = np.maximum(flow_mm3_per_s, 0.0)
     mean = melting.mean_temperature_c(
         np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, _INLET_C, theta["diffusivity_mm2_per_s"]
     )
     shift = pressure.temperature_shift(mean, _REFERENCE_C, theta["activation_kj_per_mol"])
-    # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
-    fluid = (theta["consistency_pa_sn"] * shift, theta["flow_index"])
-    bore, nozzle = theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
-    total = pressure.tube_drop_mpa(q, bore, theta["heated_length_mm"], *fluid)
-    total = total + theta["entry_factor"] * pressure.cone_drop_mpa(
-        q, bore, nozzle, np.minimum(theta["cone_half_angle_deg"], 30.0), *fluid
-    )
-    total = total + pressure.tube_drop_mpa(q, nozzle, theta["land_mm"], *fluid)
+    return _free_drop_mpa(q, theta["consistency_pa_sn"] * shift, theta)
+
+
+def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
+    """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
+
+    Both obey the same power law at the same temperature, so the ratio does not depend on the flow.
+    """
     squeezed = np.isfinite(gap_mm)
-    if np.any(squeezed):
-        gap = np.where(squeezed, gap_mm, 1.0)
-        dam = pressure.slit_drop_mpa(q, width_mm, gap, theta["face_mm"] / 2, *fluid)
-        total = total + np.where(squeezed, dam, 0.0)
-    return total
+    if not np.any(squeezed):
+        return np.ones(np.broadcast(width_mm, gap_mm).shape)
+    gap, width, n = np.where(squeezed, gap_mm, 1.0), np.where(squeezed, width_mm, 1.0), theta["flow_index"]
+    dam = pressure.slit_drop_mpa(1.0, width, gap, theta["face_mm"] / 2, 1.0, n)
+    return np.where(squeezed, 1.0 + dam / _free_drop_mpa(1.0, 1.0, theta), 1.0)
 
 
-def squeeze_gap_mm(area_mm2: Any, gap_mm: Any) -> Any:
-    """The gap where the bead is squeezed by the face, infinity where the strand hangs free."""
-    return np.where(is_squeezed(area_mm2, gap_mm), gap_mm, np.inf)
+def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
+    """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
+    return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta) * dam_ratio(width_mm, gap_mm, theta)
 
 
 def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:

@@ -1,211 +1,148 @@
-"""The push through a whole job: deterministic at the central values, then the chance of a jam under ignorance.
-
-Exact for the central values: every phase of every move goes through the lag and the melt law. The chance of a jam uses
-the program's envelope: the largest flow that a first-order lag of given time constant lets through, at each
-temperature, on the first layer and above it. `tests/feed` holds the two against each other.
-"""
+"""The push through a whole job at the central values: every phase of every move through the lag and the melt law."""
 
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
-from pliant.kernels.load import pressure_along, smoothed_peak
+from pliant.kernels.load import push_along
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["BED_ERROR_MM", "Job", "Load", "Risk", "follow", "jam_risk", "speed_that_meets"]
+__all__ = ["DAM_RATIO", "Job", "Load", "bounded_gap_mm", "follow", "kinematics"]
 
-BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
-_JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
-_TAU_S = np.geomspace(0.005, 60.0, 14)
-_FLOW = np.geomspace(1e-4, 200.0, 160)
+DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
+_LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
 
 
 @dataclass(frozen=True)
 class Job:
-    """A program as the feed path sees it; arrays are per phase, three to a move."""
+    """A program as the feed path sees it; arrays are per move `(n_moves,)` unless said."""
 
-    phase_s: NDArray[np.float64]
+    length_mm: NDArray[np.float64]
+    acceleration_mm_per_s2: NDArray[np.float64]
+    in_mm_per_s: NDArray[np.float64]
+    peak_mm_per_s: NDArray[np.float64]
+    out_mm_per_s: NDArray[np.float64]
+    dwell_s: NDArray[np.float64]
     filament_mm: NDArray[np.float64]
-    group: NDArray[np.int64]  # index into the operating groups below
-    nozzle_c: NDArray[np.float64]  # (n_groups,)
-    width_mm: NDArray[np.float64]  # (n_groups,)
-    gap_mm: NDArray[np.float64]  # (n_groups,); infinite where the strand hangs free
-    first_layer: NDArray[np.bool_]  # (n_groups,)
+    advance_s: NDArray[np.float64]  # compensation that the program asks its controller for
+    heat: NDArray[np.int32]  # index into nozzle_c
+    nozzle_c: NDArray[np.float64]  # (n_heats,)
+    width_mm: NDArray[np.float32]
+    gap_mm: NDArray[np.float32]  # infinite where the strand hangs free
+    first_layer: NDArray[np.bool_]
+
+    @classmethod
+    def steady(
+        cls,
+        seconds: ArrayLike,
+        filament_mm: ArrayLike,
+        nozzle_c: float,
+        width_mm: float = 0.45,
+        gap_mm: float = np.inf,
+        first_layer: bool = False,
+    ) -> "Job":
+        """Stretches of constant speed, one after the other. [s, mm, degC, mm, mm]"""
+        time, filament = np.asarray(seconds, dtype=float), np.asarray(filament_mm, dtype=float)
+        n = time.size
+        ones, zeros = np.ones(n), np.zeros(n)
+        return cls(
+            time, ones, ones, ones, ones, zeros, filament, zeros, np.zeros(n, dtype=np.int32), np.array([nozzle_c]),
+            np.full(n, width_mm, dtype=np.float32), np.full(n, gap_mm, dtype=np.float32), np.full(n, first_layer),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Load:
-    """The deterministic run: per phase, pressure and push at the drive; per mechanism, the margins."""
+    """The deterministic run, per move `(n_moves,)`: worst pressure, push at the drive and margin, and who gives."""
 
-    pressure_mpa: NDArray[np.float64]
+    pressure_mpa: NDArray[np.float32]
+    end_mpa: NDArray[np.float32]
+    flow_mm3_per_s: NDArray[np.float32]
+    push_n: NDArray[np.float32]
+    capacity_n: NDArray[np.float32]  # push at the drive at which something would give
+    margin: NDArray[np.float32]
+    mechanism: NDArray[np.uint8]  # index into chain.MECHANISMS
+    dam_ratio: NDArray[np.float32]
     delivered_mm3: NDArray[np.float64]
+    fed_mm3: float
     stored_mm3: float
-    push_n: NDArray[np.float64]
-    margins: dict[str, NDArray[np.float64]]
-    capacities: dict[str, NDArray[np.float64]]
 
 
-@dataclass(frozen=True)
-class Risk:
-    """Chance of a jam, its 90 % band over what could be learned, by mechanism, and what drives it."""
-
-    probability: float
-    low: float
-    high: float
-    by_mechanism: dict[str, float]
-    shares: dict[str, float]
-
-
-def _free_where_first(gap: Any, first: Any, shift: Any) -> Any:
-    return np.where(first & np.isfinite(gap), np.maximum(gap - shift, 0.03), gap)
+def kinematics(job: Job) -> Any:
+    """Arrays of the job that the kernels step through, in their order."""
+    return (
+        job.length_mm, job.acceleration_mm_per_s2, job.in_mm_per_s, job.peak_mm_per_s, job.out_mm_per_s, job.dwell_s,
+    )  # fmt: skip
 
 
 def follow(job: Job, machine: Machine, filament: Filament) -> Load:
-    """Run the job through the chain at the central values."""
-    theta = chain.central(machine, filament)
-    k = job.nozzle_c.size
-    law = np.empty((k, _FLOW.size))
-    for g in range(k):
-        law[g] = chain.melt_pressure_mpa(_FLOW, job.nozzle_c[g], job.width_mm[g], job.gap_mm[g], theta)
-    area = np.pi * theta["diameter_mm"] ** 2 / 4
-    pressure, delivered, stored = pressure_along(
-        job.phase_s,
-        job.filament_mm * area,
-        job.group,
-        np.log(_FLOW),
-        np.log(law),
-        chain.compliance(machine, theta),
-    )
-    flow = np.divide(delivered, job.phase_s, out=np.zeros_like(delivered), where=job.phase_s > 0)
-    # margins depend on pressure, flow and temperature alone: a fine table per temperature, read by interpolation
-    push = np.zeros_like(pressure)
-    margins: dict[str, NDArray[np.float64]] = {}
-    capacities: dict[str, NDArray[np.float64]] = {}
-    grid = np.geomspace(1e-4, max(float(pressure.max()), 1e-3) * 1.001, 400)
-    for c in np.unique(job.nozzle_c):
-        here = np.isin(job.group, np.flatnonzero(job.nozzle_c == c))
-        m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=grid, flow_mm3_per_s=1.0, nozzle_c=float(c))
-        p = np.maximum(pressure[here], grid[0])
-        index = np.minimum(np.searchsorted(grid, p), grid.size - 1)
-        push[here] = at_drive[index]
-        for name, values in m.items():
-            row = margins.setdefault(name, np.full(pressure.size, np.inf))
-            carry = capacities.setdefault(name, np.zeros(pressure.size))
-            if name == "starve":
-                row[here] = float(cap[name]) / np.maximum(flow[here], 1e-9)
-                carry[here] = float(cap[name])
-            else:
-                row[here] = values[index]
-                carry[here] = np.broadcast_to(cap[name], grid.shape)[index]
-    return Load(pressure, delivered, stored, push, margins, capacities)
-
-
-def envelope(job: Job, diameter_mm: float) -> NDArray[np.float64]:
-    """Largest smoothed flow `(n_groups, n_tau)` for each time constant of the grid. [mm3/s]"""
-    area = np.pi * diameter_mm**2 / 4
-    return smoothed_peak(job.phase_s, job.filament_mm * area, job.group, job.nozzle_c.size, _TAU_S)
-
-
-def log_margins(
-    job: Job,
-    flows: NDArray[np.float64],
-    machine: Machine,
-    theta: dict[str, Any],
-    bed_shift_mm: Any,
-    scale: float,
-) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
-    """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there."""
-    store = chain.compliance(machine, theta)
-    least: dict[str, Any] = {}
-    most = 0.0
-    log_tau = np.log(_TAU_S)
-    for g in range(job.nozzle_c.size):
-        curve = flows[g] * scale
-        if curve.max() <= 0:
-            continue
-        gap = _free_where_first(job.gap_mm[g], job.first_layer[g], bed_shift_mm)
-        at = (float(job.nozzle_c[g]), float(job.width_mm[g]), gap)
-        flow = np.full_like(np.asarray(store, dtype=float), curve.max())
-        for _ in range(4):  # lag and flow depend on one another; a few passes settle it
-            p = chain.melt_pressure_mpa(flow, *at, theta)
-            tau = np.clip(store * theta["flow_index"] * p / np.maximum(flow, 1e-9), _TAU_S[0], _TAU_S[-1])
-            # slowing the program by `scale` stretches its time, so the lag looks shorter by the same factor
-            flow = np.interp(np.log(tau * scale), log_tau, curve)
-        p = chain.melt_pressure_mpa(flow, *at, theta)
-        m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=at[0])
-        most = np.maximum(most, push)
-        for name, values in m.items():
-            least[name] = np.minimum(least.get(name, np.inf), values)
-    shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
-    return {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}, np.broadcast_to(most, shape).reshape(
-        -1
-    )
-
-
-def jam_risk(
-    job: Job, machine: Machine, filament: Filament, *, scale: float = 1.0, n: int = 1000, seed: int = 7
-) -> Risk:
-    """Chance that the job jams.
+    """Run the job through the chain at the central values.
 
     Parameters
     ----------
     job : Job
-        The program as the feed path sees it.
+        The program as the feed path sees it, `(n_moves,)`.
     machine, filament
-        The records; their spreads are the ignorance that is carried.
-    scale : float, default 1.0
-        Speed of the whole program relative to the one written. [-]
-    n : int, default 1000
-        Samples.
-    seed : int, default 7
-        Seed of the hypercube, so that a result can be repeated.
+        The records.
 
     Returns
     -------
-    Risk
-        The mean chance; its 5-95 % band over the unknowns (a job-to-job scatter of factor 1.1 remains inside);
-        the mechanism that would fail first; and each unknown's share of the variance of the log margin.
+    Load
+        Per move; volume fed, delivered and stored balance to rounding.
     """
-    from scipy.special import ndtr
+    theta = chain.central(machine, filament)
+    law = np.log(np.stack([chain.free_pressure_mpa(np.exp(_LOG_FLOW), c, theta) for c in job.nozzle_c]))
+    p0 = law[:, 0].copy()
+    p_step = (law[:, -1] - p0) / (4 * _LOG_FLOW.size - 1)
+    grid = p0[:, None] + p_step[:, None] * np.arange(4 * _LOG_FLOW.size)
+    inverse = np.stack([np.interp(x, row, _LOG_FLOW) for x, row in zip(grid, law, strict=True)])
+    area = np.pi * theta["diameter_mm"] ** 2 / 4
+    ratio = chain.dam_ratio(job.width_mm, bounded_gap_mm(job.gap_mm), theta).astype(np.float32)
+    pressure, end, flow, delivered, fed, stored = push_along(  # type: ignore[call-arg]
+        *kinematics(job), job.filament_mm * area, job.advance_s, job.heat, ratio, _LOG_FLOW[0],
+        _LOG_FLOW[1] - _LOG_FLOW[0], law, p0, p_step, inverse, float(chain.compliance(machine, theta)),
+    )  # fmt: skip
+    # margins depend on pressure, flow and temperature alone: a fine table per temperature, read by interpolation
+    push = np.zeros_like(pressure)
+    least = np.full_like(pressure, np.inf)
+    which = np.zeros(pressure.size, dtype=np.uint8)
+    top = max(float(pressure.max(initial=0.0)), 1e-3)
+    table = np.geomspace(top * 1e-5, top * 1.001, 2000)
+    step = np.log(table[1] / table[0])
+    index = np.log(np.maximum(pressure, table[0]) / np.float32(table[0])) / np.float32(step)
+    index = np.minimum(np.rint(index).astype(np.int32), table.size - 1)
+    for h, c in enumerate(job.nozzle_c):
+        m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=table, flow_mm3_per_s=1.0, nozzle_c=float(c))
+        names = [k for k in m if k != "starve"]
+        stack = np.vstack([m[k] for k in names])
+        best, code = stack.min(axis=0), np.array([chain.MECHANISMS.index(k) for k in names])[stack.argmin(axis=0)]
+        here = slice(None) if job.nozzle_c.size == 1 else job.heat == h
+        at = index[here]
+        push[here] = at_drive.astype(np.float32)[at]
+        least[here] = best.astype(np.float32)[at]
+        which[here] = code.astype(np.uint8)[at]
+        starve = np.float32(cap["starve"]) / np.maximum(flow[here], np.float32(1e-9))
+        worse = starve < least[here]
+        which[here] = np.where(worse, chain.MECHANISMS.index("starve"), which[here])
+        np.minimum(least[here], starve, out=starve)
+        least[here] = starve
+    capacity = _capacity(push, table, least, which)
+    starved = which == chain.MECHANISMS.index("starve")
+    which[(ratio >= DAM_RATIO) & ~starved] = chain.MECHANISMS.index("dam")
+    return Load(pressure, end, flow, push, capacity, least, which, ratio, delivered, fed, stored)
 
-    rng = np.random.default_rng(seed)
-    theta, scores, names = chain.sample(machine, filament, n, rng)
-    bed = rng.standard_normal(n)
-    flows = envelope(job, filament.diameter_mm.value)
-    by_name, _ = log_margins(job, flows, machine, theta, BED_ERROR_MM * bed[:, None], scale)
-    if not by_name:
-        return Risk(0.0, 0.0, 0.0, {}, {})
-    order = list(by_name)
-    stack = np.log(np.maximum(np.vstack([by_name[k] for k in order]), 1e-6))
-    least = stack.min(axis=0)
-    chance = ndtr(-least / np.log(_JOB_SCATTER))
-    first = stack.argmin(axis=0)
-    by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
-    columns = np.column_stack([scores, bed])
-    y = np.clip(least, -5, 5)
-    slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(n), columns]), y, rcond=None)
-    part = slope[1:] ** 2 * columns.var(axis=0) / max(float(y.var()), 1e-12)
-    shares = dict(sorted(zip([*names, "bed_error_mm"], part.tolist(), strict=True), key=lambda kv: -kv[1]))
-    low, high = np.quantile(chance, [0.05, 0.95])
-    mean = float(chance.mean())
-    return Risk(mean, min(float(low), mean), max(float(high), mean), by_mechanism, shares)
+
+def _capacity(push: Any, table: Any, least: Any, which: Any) -> Any:
+    """Push at the drive times margin; where the guide has locked nothing finite can be said."""
+    with np.errstate(invalid="ignore"):
+        capacity = np.where(np.isfinite(push), push * least, np.nan)
+    return capacity.astype(np.float32)
 
 
-def speed_that_meets(job: Job, machine: Machine, filament: Filament, target: float) -> float | None:
-    """Largest speed, relative to the one written, at which the chance of a jam meets the target; None below 5 %."""
-    if jam_risk(job, machine, filament, n=400).probability <= target:
-        return 1.0
-    low, high = 0.05, 1.0
-    if jam_risk(job, machine, filament, scale=low, n=400).probability > target:
-        return None
-    for _ in range(7):
-        middle = float(np.sqrt(low * high))
-        if jam_risk(job, machine, filament, scale=middle, n=400).probability <= target:
-            low = middle
-        else:
-            high = middle
-    return low
+def bounded_gap_mm(gap_mm: Any) -> Any:
+    """Keep a gap above 0.03 mm: a gap thinner than 0.03 mm is a nozzle on the bed; the slit has no meaning there."""
+    return np.maximum(gap_mm, 0.03)

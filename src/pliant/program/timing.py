@@ -1,18 +1,20 @@
 """Time along a program: look-ahead over the whole file, then speed in three phases inside each move.
 
-Left out: finite look-ahead buffers (real ones give equal or longer times) and corner laws other than junction
-deviation. Source: the equations and check values of Jeon (2011, weblog note of 24 Sep) and trapezoid algebra.
+Left out: finite look-ahead buffers (real ones give equal or longer times). Corner law: junction deviation, and the
+axis step of M205 where the program gives one. Source: the equations and check values of Jeon (2011, weblog note of
+24 Sep) and trapezoid algebra. Accelerations that the program sets (M204) are used; the rest is the machine's.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels.plan import plan_speeds
-from pliant.records.program import DWELL, HOME, Program
+from pliant.kernels.plan import plan_motion
+from pliant.records.program import Program
 
-__all__ = ["Motion", "Timing", "time_program"]
+__all__ = ["Motion", "Timing", "square_corner_deviation_mm", "time_program"]
 
 
 @dataclass(frozen=True)
@@ -27,17 +29,44 @@ class Motion:
 
 @dataclass(frozen=True)
 class Timing:
-    """Phases of each move: durations `(n_moves, 3)` (gaining, holding, losing speed) and path covered in each."""
+    """Per move `(n_moves,)`: end speeds and peak along the path (of the filament where nothing else moves), and time.
 
-    phase_s: NDArray[np.float64]
-    phase_mm: NDArray[np.float64]
+    The three phases (gaining, holding, losing speed) follow from these; a dwell counts as holding.
+    """
+
+    length_mm: NDArray[np.float64]
+    acceleration_mm_per_s2: NDArray[np.float64]
+    in_mm_per_s: NDArray[np.float64]
     peak_mm_per_s: NDArray[np.float64]
+    out_mm_per_s: NDArray[np.float64]
+    dwell_s: NDArray[np.float64]
     too_fast_line: NDArray[np.int64]
+    move_s: NDArray[np.float64]
 
     @property
-    def move_s(self) -> NDArray[np.float64]:
-        """Duration of each move. [s]"""
-        return self.phase_s.sum(axis=1)
+    def phase_mm(self) -> NDArray[np.float64]:
+        """Path covered in each phase `(n_moves, 3)`. [mm]"""
+        up = (self.peak_mm_per_s**2 - self.in_mm_per_s**2) / (2 * self.acceleration_mm_per_s2)
+        down = (self.peak_mm_per_s**2 - self.out_mm_per_s**2) / (2 * self.acceleration_mm_per_s2)
+        return np.column_stack([up, np.maximum(self.length_mm - up - down, 0.0), down])
+
+    @property
+    def phase_s(self) -> NDArray[np.float64]:
+        """Duration of each phase `(n_moves, 3)`. [s]"""
+        a, peak, hold = self.acceleration_mm_per_s2, self.peak_mm_per_s, self.phase_mm[:, 1]
+        middle = np.divide(hold, peak, out=np.zeros_like(hold), where=peak > 0) + self.dwell_s
+        return np.column_stack([(peak - self.in_mm_per_s) / a, middle, (peak - self.out_mm_per_s) / a])
+
+
+def square_corner_deviation_mm(corner_mm_per_s: float, acceleration_mm_per_s2: float) -> float:
+    """Junction deviation that gives `corner_mm_per_s` at a right angle. [mm/s, mm/s2 -> mm]
+
+    Examples
+    --------
+    >>> square_corner_deviation_mm(5.0, 3000.0)
+    0.0034518
+    """
+    return corner_mm_per_s**2 * (math.sqrt(2.0) - 1.0) / acceleration_mm_per_s2
 
 
 def time_program(program: Program, motion: Motion | None = None) -> Timing:
@@ -53,43 +82,30 @@ def time_program(program: Program, motion: Motion | None = None) -> Timing:
     Returns
     -------
     Timing
-        Duration and length of three phases per move; dwell time is counted as holding.
+        End speeds, peak speed and duration of each move.
     """
     motion = motion or Motion()
-    chord = np.diff(program.point_mm, axis=0)
-    norm = np.linalg.norm(chord, axis=1)
-    moving = (program.length_mm > 0) & (program.kind != HOME) & (program.kind != DWELL)
-    only_filament = ~moving & (program.filament_mm != 0) & (program.kind != HOME)
-    unit = np.zeros_like(chord)
-    np.divide(chord, norm[:, None], out=unit, where=norm[:, None] > 0)
-    unit_in, unit_out = unit.copy(), unit.copy()
-    arc = program.sweep_rad != 0
-    for target, at in ((unit_in, program.point_mm[:-1]), (unit_out, program.point_mm[1:])):
-        radius = at[arc, :2] - program.centre_mm[arc]
-        sense = np.sign(program.sweep_rad[arc])[:, None]
-        tangent = sense * np.column_stack([-radius[:, 1], radius[:, 0]])
-        flat = np.abs(program.sweep_rad[arc]) * np.hypot(radius[:, 0], radius[:, 1])
-        rise = chord[arc, 2]
-        vector = np.column_stack([tangent / np.hypot(*tangent.T)[:, None] * flat[:, None], rise])
-        target[arc] = vector / np.linalg.norm(vector, axis=1)[:, None]
-    length = np.where(moving, program.length_mm, np.where(only_filament, np.abs(program.filament_mm), 0.0))
-    accel = np.where(only_filament, motion.retract_acceleration_mm_per_s2, motion.acceleration_mm_per_s2)
-    # share of the path speed that each axis sees; arcs may point anywhere in the plane
-    share = np.abs(unit)
-    share[arc, :2] = 1.0
-    filament_share = np.divide(np.abs(program.filament_mm), length, out=np.zeros_like(length), where=length > 0)
-    limit = np.full(length.size, np.inf)
-    for k, top in enumerate(motion.max_speed_mm_per_s):
-        part = np.where(moving, share[:, k], 0.0) if k < 3 else filament_share
-        np.minimum(limit, np.divide(top, part, out=np.full_like(limit, np.inf), where=part > 0), out=limit)
-    too_fast = program.line[(length > 0) & (program.speed_mm_per_s > limit * (1 + 1e-9))]
-    speed = np.minimum(program.speed_mm_per_s, limit)
-    joined = np.zeros(length.size, dtype=np.bool_)
-    joined[1:] = moving[1:] & moving[:-1]
-    v_in, v_peak, v_out = plan_speeds(unit_in, unit_out, length, speed, accel, joined, motion.corner_deviation_mm)
-    d_up = (v_peak**2 - v_in**2) / (2 * accel)
-    d_down = (v_peak**2 - v_out**2) / (2 * accel)
-    d_hold = np.maximum(length - d_up - d_down, 0.0)
-    hold = np.divide(d_hold, v_peak, out=np.zeros_like(length), where=v_peak > 0) + program.dwell_s
-    phase_s = np.column_stack([(v_peak - v_in) / accel, hold, (v_peak - v_out) / accel])
-    return Timing(phase_s, np.column_stack([d_up, d_hold, d_down]), v_peak, too_fast)
+    states = getattr(program, "states", None)
+    own = np.array(
+        [motion.acceleration_mm_per_s2, motion.retract_acceleration_mm_per_s2, motion.acceleration_mm_per_s2]
+    )
+    if states is None:
+        state = np.zeros(program.kind.size, dtype=np.int32)
+        accels, junction, corner = own[None, :], np.array([motion.corner_deviation_mm]), np.array([np.nan])
+    else:
+        state = program.state
+        said = np.column_stack([states["print_accel"], states["retract_accel"], states["travel_accel"]])
+        accels = np.where(np.isnan(said), own, said)
+        junction = np.where(np.isnan(states["junction_mm"]), motion.corner_deviation_mm, states["junction_mm"])
+        corner = np.ascontiguousarray(states["corner_mm_per_s"])
+    length, accel, v_in, v_peak, v_out, too_fast = plan_motion(
+        program.point_mm, program.kind, program.length_mm, program.filament_mm, program.speed_mm_per_s,
+        program.sweep_rad, program.centre_mm, state, accels, junction, corner,
+        np.asarray(motion.max_speed_mm_per_s, dtype=float),
+    )  # fmt: skip
+    # time of the two ramps, and of the middle at the peak
+    seconds = (2 * v_peak - v_in - v_out) / accel + program.dwell_s
+    hold = length - (2 * v_peak**2 - v_in**2 - v_out**2) / (2 * accel)
+    np.maximum(hold, 0.0, out=hold)
+    seconds += np.divide(hold, v_peak, out=np.zeros_like(hold), where=v_peak > 0)
+    return Timing(length, accel, v_in, v_peak, v_out, program.dwell_s, program.line[too_fast], seconds)

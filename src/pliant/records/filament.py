@@ -25,7 +25,7 @@ _ALWAYS = {
     "model_factor": (0.7, 1.45, "our own honesty term"),
     "entry_factor": (0.76, 5.26, "measured entry losses exceed theory; default 2, spread 1.8"),
 }
-_OPTIONAL = {*_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent"}
+_OPTIONAL = {*_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h"}
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,9 @@ class Filament:
     model_factor: Quantity
     entry_factor: Quantity
     assumed: tuple[str, ...]
+    water_percent: Quantity | None = None
+    dry_c: tuple[float, float] | None = None  # the maker's drying temperature and hours; None: not in the record
+    dry_h: tuple[float, float] | None = None
 
 
 def _between(shore_a: float, ranges: Any) -> tuple[float, float]:
@@ -111,6 +114,9 @@ def read_filament(path: str | Path) -> Filament:
         diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),
         nozzle_c=(low_c, high_c),
         assumed=tuple(q.sentence() for q in values.values() if q.assumed),
+        water_percent=_water(data, file),
+        dry_c=_sheet_range(data, "dry_c", 30, 120, "°C", file),
+        dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),
         **values,
     )
 
@@ -120,3 +126,25 @@ def _given_or(data: dict[str, Any], key: str, ends: tuple[float, float], source:
         return parse_quantity(data[key], key, 1.15, file)
     q = parse_quantity([ends[0], ends[1]], key, 1.0, file)
     return Quantity(key, q.value, q.spread, source, True)
+
+
+def _water(data: dict[str, Any], file: str) -> Quantity | None:
+    if "water_percent" not in data:
+        return None
+    water = parse_quantity(data["water_percent"], "water_percent", 1.15, file)
+    if water.value > 5:
+        raise RecordError(f"{file}: water_percent must be at most 5 (percent of mass), got {water.value:g}")
+    return water
+
+
+def _sheet_range(
+    data: dict[str, Any], key: str, least: float, most: float, unit: str, file: str
+) -> tuple[float, float] | None:
+    """A value or range printed on a data sheet: no spread of our own is added."""
+    if key not in data:
+        return None
+    q = parse_quantity(data[key], key, 1.0, file)
+    low, high = (float(v) for v in data[key]) if isinstance(data[key], list) else (q.value, q.value)
+    if not least <= low <= high <= most:
+        raise RecordError(f"{file}: {key} must lie between {least:g} and {most:g} {unit}, got {low:g} to {high:g}")
+    return low, high

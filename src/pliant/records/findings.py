@@ -18,6 +18,9 @@ class Facts:
     filament_forward_mm: float
     filament_back_mm: float
     travel_mm: float
+    open_travel_mm: float  # travel that crosses air between two beads of the job
+    strings: int  # threads that could hang there
+    strings_by_layer: tuple[int, ...]
     retractions: int
     end: dict[str, float]
     dialect: str
@@ -45,10 +48,11 @@ class Moment:
 
 @dataclass(frozen=True)
 class Remedy:
-    """A change, and what the chance of a jam becomes with it."""
+    """A change to machine or spool, the chance of a jam with it, and the speed at which the job then feeds."""
 
     change: str
-    jam_probability: float
+    jam_probability: float  # at the program's own speed
+    speed_factor: float | None  # None: still no speed meets the target
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,8 @@ class Findings:
     by_mechanism: dict[str, float]
     measure_next: dict[str, float]
     worst: tuple[Moment, ...]
-    speed_factor: float | None
+    speed_factor: float | None  # None: no speed meets the target
+    change: str  # none, moderate, large or refused: what the program needs to meet the target
     remedies: tuple[Remedy, ...]
     max_passes: int
     facts: Facts

@@ -5,10 +5,33 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BEAD", "DWELL", "HOME", "KIND_NAMES", "PRIME", "RECOVER", "RETRACT", "TRAVEL", "Program"]
+__all__ = ["BEAD", "DWELL", "HOME", "KIND_NAMES", "PRIME", "RECOVER", "RETRACT", "STATE_DTYPE", "TRAVEL", "Program"]
 
 BEAD, TRAVEL, RETRACT, RECOVER, PRIME, DWELL, HOME = range(7)
 KIND_NAMES = ("bead", "travel", "retract", "recover", "prime", "dwell", "home")
+
+# What the words of the program have set. NaN where the program has not said.
+STATE_DTYPE = np.dtype(
+    [
+        ("nozzle_c", "f8"),  # target; 0 after the program switched the heater off
+        ("bed_c", "f8"),
+        ("fan", "f8"),  # share of full speed, 0..1
+        ("flow_factor", "f8"),  # M221
+        ("speed_factor", "f8"),  # M220
+        ("print_accel", "f8"),  # M204 P or S [mm/s2]
+        ("retract_accel", "f8"),  # M204 R [mm/s2]
+        ("travel_accel", "f8"),  # M204 T or S [mm/s2]
+        ("junction_mm", "f8"),  # M205 J
+        ("corner_mm_per_s", "f8"),  # M205 X/Y, the smaller where both are given
+        ("advance_s", "f8"),  # M900 K
+        ("offset_mm", "f8", (3,)),  # physical position minus program value
+        ("e_absolute", "?"),
+        ("absolute", "?"),
+        ("unit", "f8"),  # mm per unit of the program: 1.0 or 25.4
+        ("filament_area_mm2", "f8"),  # 0 unless M200 made E a volume
+        ("tool", "i4"),
+    ]
+)
 
 
 @dataclass(frozen=True)
@@ -22,15 +45,32 @@ class Program:
     path: str
     dialect: str
     n_lines: int
+    n_bytes: int
     line: NDArray[np.int64]  # 1-based source line
     kind: NDArray[np.uint8]  # index into KIND_NAMES
     point_mm: NDArray[np.float64]  # (n_moves + 1, 3)
     length_mm: NDArray[np.float64]  # path length; helix length for arcs
     filament_mm: NDArray[np.float64]  # signed, after the flow factor of the program
     speed_mm_per_s: NDArray[np.float64]  # commanded, along the path (or of the filament if nothing else moves)
-    nozzle_c: NDArray[np.float64]  # target in force; NaN where the program has not said
     dwell_s: NDArray[np.float64]
     sweep_rad: NDArray[np.float64]  # 0 for straight moves; signed, counter-clockwise positive
-    centre_mm: NDArray[np.float64]  # (n_moves, 2), NaN for straight moves
+    centre_mm: NDArray[np.float64]  # (n_moves, 2), NaN for straight moves; read-only where no move is an arc
+    e_word: NDArray[np.float64]  # the number after E as written on the line; NaN where there is none
+    f_word: NDArray[np.float64]  # the number after F as written on the line; NaN where there is none
+    state: NDArray[np.int32]  # index into `states`
+    states: NDArray[np.void]  # (n_states,) of STATE_DTYPE, distinct, in order of appearance
     questions: tuple[str, ...]  # what the file leaves to the controller, with lines
     warnings: tuple[str, ...]
+
+    @property
+    def nozzle_c(self) -> NDArray[np.float64]:
+        """Nozzle target of each move; NaN where the program has not said. [°C]
+
+        Switching the heater off keeps the last target: the moves that follow still draw on hot melt.
+        """
+        target: NDArray[np.float64] = self.states["nozzle_c"][self.state]
+        off = target == 0
+        if not off.any():
+            return target
+        last = np.maximum.accumulate(np.where(off, -1, np.arange(target.size)))
+        return np.where(off, np.where(last >= 0, target[last], np.nan), target)

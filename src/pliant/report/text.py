@@ -1,6 +1,6 @@
 """Findings and facts as plain sentences for a terminal."""
 
-from pliant.records.findings import Facts, Findings
+from pliant.records.findings import Facts, Findings, Remedy
 
 __all__ = ["facts_text", "findings_text", "percent"]
 
@@ -11,6 +11,7 @@ MEANS = {
     "slip": "the drive wheel loses its grip",
     "stall": "the drive motor stalls",
     "starve": "the hot end cannot melt this fast",
+    "dam": "the nozzle sits so close to the surface that it dams the melt",
 }
 VERDICT = {"feeds": "it feeds", "marginal": "it may jam", "jams": "it is more likely to jam than not"}
 
@@ -23,19 +24,29 @@ def percent(probability: float) -> str:
     return "over 99 %" if value > 99 else f"{value:.0f} %"
 
 
-def _minutes(seconds: float) -> str:
+def remedy_words(remedy: Remedy) -> str:
+    """What a remedy buys, in words."""
+    if remedy.speed_factor is None:
+        return f"not enough alone ({percent(remedy.jam_probability)} likely to jam)"
+    if remedy.speed_factor == 1:
+        return f"feeds as it is ({percent(remedy.jam_probability)} likely to jam)"
+    return f"feeds at {100 * remedy.speed_factor:.0f} % of the speed ({percent(remedy.jam_probability)} at full speed)"
+
+
+def minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
 def facts_text(facts: Facts) -> str:
     """The facts of a program, one a line."""
     lines = [
-        f"time        {_minutes(facts.time_s)}",
+        f"time        {minutes(facts.time_s)}",
         f"layers      {facts.layers}, in {facts.runs} runs",
         f"bead        {facts.bead_mm / 1000:.2f} m, {facts.bead_mm3:.0f} mm3",
         f"filament    {facts.filament_forward_mm:.0f} mm forward, {facts.filament_back_mm:.0f} mm back, "
         f"{facts.retractions} retractions",
-        f"travel      {facts.travel_mm / 1000:.2f} m",
+        f"travel      {facts.travel_mm / 1000:.2f} m, of it {facts.open_travel_mm / 1000:.2f} m over air; "
+        f"{facts.strings} strings expected",
         f"read as     {facts.dialect}",
     ]
     lines += [f"question    {q}" for q in facts.dialect_questions]
@@ -59,17 +70,17 @@ def findings_text(findings: Findings) -> str:
     ]
     if f.verdict != "feeds":
         if f.speed_factor is None:
-            lines.append("speed       no speed down to 5 % of the program's meets the 2 % target")
+            lines.append("speed       refused: no speed down to a tenth of the program's meets the 2 % target")
         else:
             lines.append(f"speed       at {100 * f.speed_factor:.0f} % of the program's speed the chance falls to 2 %")
     for r in f.remedies:
-        lines.append(f"would help  {r.change}: {percent(r.jam_probability)} likely to jam")
+        lines.append(f"would help  {r.change}: {remedy_words(r)}")
     for name, share in f.measure_next.items():
         lines.append(f"measure     {name}: {percent(share)} of the doubt")
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [
-        f"  {m.line:>8}  {m.layer + 1:>4}  {_minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
+        f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
     lines += [f"caution     {c}" for c in f.cautions]

@@ -1,27 +1,33 @@
 """`check`: will this job feed on this machine with this spool?"""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import Job, Load, follow, jam_risk, speed_that_meets
-from pliant.models.bead import bead_width_mm
+from pliant.feed.load import Job, Load, follow
+from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
+from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
+from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
-from pliant.workflows.read import facts_of
+from pliant.workflows.read import Progress, facts_of, told
 
-__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "check", "passes_through_drive"]
+__all__ = [
+    "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
+    "passes_through_drive",
+]  # fmt: skip
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
+MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
 def passes_through_drive(filament_mm: NDArray[np.float64]) -> int:
@@ -38,87 +44,70 @@ def passes_through_drive(filament_mm: NDArray[np.float64]) -> int:
     return int(np.cumsum(step[np.argsort(at, kind="stable")]).max())
 
 
-def _weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, total[-1] / 2)])
-
-
-def _job(program: Program, timing: Timing, layering: Layering, filament: Filament) -> tuple[Job, tuple[str, ...]]:
-    """Split moves into phases and gather them into operating groups: temperature by first layer, above it, or air."""
+def job_of(
+    program: Program, timing: Timing, layering: Layering, sections: Sections, filament: Filament
+) -> tuple[Job, tuple[str, ...]]:
+    """See the program as the feed path does: what is fed when, at which temperature, squeezed how much."""
     assumed: tuple[str, ...] = ()
     sheet = float(np.mean(filament.nozzle_c))
-    nozzle = program.nozzle_c.copy()
-    if np.isnan(nozzle).any():
-        nozzle[np.isnan(nozzle)] = sheet
+    nozzle = program.states["nozzle_c"].copy()
+    for i in range(1, nozzle.size):  # what follows a heater switched off still draws on hot melt
+        nozzle[i] = nozzle[i - 1] if nozzle[i] == 0 else nozzle[i]
+    if np.isnan(nozzle[np.unique(program.state[program.filament_mm > 0])]).any():
         assumed = (f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",)
-    bead = program.kind == BEAD
-    place = np.where(bead, np.where(layering.layer == 0, 1, 2), 0)
-    area = np.pi * filament.diameter_mm.value**2 / 4 * program.filament_mm
-    area = np.divide(area, program.length_mm, out=np.zeros_like(area), where=bead & (program.length_mm > 0))
-    gap = layering.gap_mm[np.maximum(layering.layer, 0)] if layering.gap_mm.size else np.zeros(bead.size)
-    keys, group = np.unique(np.column_stack([nozzle, place]), axis=0, return_inverse=True)
-    group = group.reshape(-1)
-    widths, gaps = np.ones(len(keys)), np.full(len(keys), np.inf)
-    for g, (_, where) in enumerate(keys):
-        mine = (group == g) & (area > 0) & (gap > 0)
-        if where == 0 or not mine.any():
-            continue
-        weight = program.filament_mm[mine]
-        h, a = _weighted_median(gap[mine], weight), _weighted_median(area[mine], weight)
-        gaps[g] = float(chain.squeeze_gap_mm(a, h))
-        if np.isfinite(gaps[g]):
-            widths[g] = float(bead_width_mm(a, h))
-    share = np.divide(
-        timing.phase_mm,
-        timing.phase_mm.sum(axis=1)[:, None],
-        out=np.zeros_like(timing.phase_mm),
-        where=timing.phase_mm.sum(axis=1)[:, None] > 0,
+    nozzle_c, heat = np.unique(np.where(np.isnan(nozzle), sheet, nozzle), return_inverse=True)
+    advance = np.nan_to_num(program.states["advance_s"])
+    job = Job(
+        length_mm=timing.length_mm,
+        acceleration_mm_per_s2=timing.acceleration_mm_per_s2,
+        in_mm_per_s=timing.in_mm_per_s,
+        peak_mm_per_s=timing.peak_mm_per_s,
+        out_mm_per_s=timing.out_mm_per_s,
+        dwell_s=timing.dwell_s,
+        filament_mm=program.filament_mm,
+        advance_s=np.where(program.kind == BEAD, advance[program.state], 0.0),
+        heat=heat.astype(np.int32).reshape(-1)[program.state],
+        nozzle_c=nozzle_c,
+        width_mm=sections.width_mm,
+        gap_mm=sections.gap_mm,
+        first_layer=layering.layer == 0,
     )
-    return (
-        Job(
-            timing.phase_s.reshape(-1),
-            (share * program.filament_mm[:, None]).reshape(-1),
-            np.repeat(group, 3).astype(np.int64),
-            keys[:, 0].copy(),
-            widths,
-            gaps,
-            keys[:, 1] == 1,
-        ),
-        assumed,
-    )
+    return job, assumed
 
 
-def _worst(program: Program, layering: Layering, job: Job, load: Load, count: int = 10) -> tuple[Moment, ...]:
-    """The worst moments, no two within ten seconds of each other."""
-    names = list(load.margins)
-    stack = np.vstack([load.margins[k] for k in names])
-    which, least = stack.argmin(axis=0), stack.min(axis=0)
-    time = np.cumsum(job.phase_s)
+def _worst(
+    program: Program, layering: Layering, time_s: NDArray[np.float64], load: Load, count: int = 10
+) -> tuple[Moment, ...]:
+    """The worst moments, no two of the same event: the same layer, or within ten seconds of each other."""
     found: list[Moment] = []
-    for i in np.argsort(least, kind="stable"):
-        if len(found) == count or not np.isfinite(least[i]) or least[i] > 1e6:
+    margin = load.margin.copy()
+    starve = chain.MECHANISMS.index("starve")
+    while len(found) < count and margin.size:
+        i = int(margin.argmin())
+        least = float(margin[i])
+        if not least < 1e4:
             break
-        if any(abs(time[i] - m.time_s) < 10.0 for m in found):
-            continue
-        name, move = names[which[i]], i // 3
-        carries = float(load.capacities[name][i])
-        push = name != "starve"
+        margin[(layering.layer == layering.layer[i]) | (np.abs(time_s - time_s[i]) < 10.0)] = np.inf
+        force = load.mechanism[i] != starve
+        push = float(load.push_n[i])
+        finite = force and np.isfinite(push)
         found.append(
             Moment(
-                int(program.line[move]),
-                int(layering.layer[move]),
-                float(time[i]),
-                name,
-                carries / float(least[i]) if push and least[i] > 0 else None,
-                carries if push else None,
-                float(least[i]),
+                int(program.line[i]),
+                int(layering.layer[i]),
+                float(time_s[i]),
+                chain.MECHANISMS[load.mechanism[i]],
+                push if finite else None,
+                float(load.capacity_n[i]) if finite else None,
+                least,
             )
         )
     return tuple(found)
 
 
-def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> tuple[Remedy, ...]:
+def _remedies(
+    job: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None
+) -> tuple[Remedy, ...]:
     """Recompute the chance of a jam with each change the user could make to the hardware or the spool."""
     tried: list[tuple[str, Machine, Filament]] = []
     for i, span in enumerate(machine.path):
@@ -129,7 +118,7 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
         length = span.length_mm
         if span.kind == "gap" and length.value > 2.0:
             shorter = replace(span, length_mm=replace(length, value=2.0))
-            tried.append((f"close the {length.value:g} mm open gap to 2 mm with a guide", with_span(shorter), filament))
+            tried.append((f"guide the {length.value:g} mm open gap down to 2 mm", with_span(shorter), filament))
         if span.kind == "guide" and length.value > 100.0:
             shorter = replace(span, length_mm=replace(length, value=length.value / 2))
             tried.append((f"halve the {length.value:g} mm guide", with_span(shorter), filament))
@@ -138,12 +127,23 @@ def _remedies(job: Job, machine: Machine, filament: Filament, before: float) -> 
                 tried.append(("a guide of 1.9 mm bore", with_span(tight), filament))
             short = replace(span, length_mm=replace(length, value=40.0), turn_deg=0.0)
             tried.append(("a direct feed (40 mm of straight guide)", with_span(short), filament))
+    gap = next((span for span in machine.path if span.kind == "gap"), None)
+    tube = next((span for span in machine.path if span.kind == "guide"), None)
+    if gap is not None and tube is not None and sum(s.length_mm.value for s in machine.path) > 100.0:
+        close = replace(gap, length_mm=replace(gap.length_mm, value=min(gap.length_mm.value, 1.5)))
+        short = replace(tube, length_mm=replace(tube.length_mm, value=40.0), turn_deg=0.0)
+        tried.append(("a direct feed, guided to within 1.5 mm", replace(machine, path=(close, short)), filament))
     wide = replace(machine.nozzle_mm, value=machine.nozzle_mm.value * 1.5)
-    tried.append((f"a {wide.value:g} mm nozzle", replace(machine, nozzle_mm=wide), filament))
+    tried.append((f"a {wide.value:.2g} mm nozzle", replace(machine, nozzle_mm=wide), filament))
     harder = replace(filament.youngs_modulus_mpa, value=filament.youngs_modulus_mpa.value * 2)
     tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
-    scored = [Remedy(what, jam_risk(job, m, f, n=400).probability) for what, m, f in tried]
-    return tuple(sorted((r for r in scored if r.jam_probability < before - 0.01), key=lambda r: r.jam_probability))
+    scored = []
+    for what, m, f in tried:
+        chance = jam_risk(job, m, f, shares=False).probability
+        factor = speed_that_meets(job, m, f, FEEDS_BELOW)
+        if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
+            scored.append(Remedy(what, chance, factor))
+    return tuple(sorted(scored, key=lambda r: (-(r.speed_factor or 0.0), r.jam_probability)))
 
 
 def check(
@@ -152,6 +152,7 @@ def check(
     filament: str | Path | Filament,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -163,6 +164,8 @@ def check(
         The user's records.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
 
     Returns
     -------
@@ -174,30 +177,61 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
+    return examine(program, machine, filament, dialect=dialect, progress=progress).findings
+
+
+@dataclass(frozen=True)
+class Examined:
+    """The findings, and what they were made from; `workflows.picture` draws it."""
+
+    findings: Findings
+    program: Program
+    machine: Machine
+    filament: Filament
+    timing: Timing
+    layering: Layering
+    coverage: Coverage
+    job: Job
+    load: Load
+
+
+def examine(
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
+) -> Examined:
+    """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    read = read_program(program, dialect or machine.dialect)
-    motion = Motion(
-        _number(machine.acceleration_mm_per_s2),
-        _number(machine.retract_acceleration_mm_per_s2),
-        _number(machine.corner_deviation_mm),
-        tuple(_number(v) for v in machine.max_speed_mm_per_s),  # type: ignore[arg-type]
-    )
-    timing, layering = time_program(read, motion), find_layers(read)
-    job, assumed = _job(read, timing, layering, filament)
-    load, risk = follow(job, machine, filament), jam_risk(job, machine, filament)
+    tell = progress or _silent
+    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    tell("planning the motion", 0)
+    timing, layering = time_program(read, motion_of(machine)), find_layers(read)
+    diameter = filament.diameter_mm.value
+    sections = bead_sections(read, layering, diameter)
+    tell("comparing travel with beads", 0)
+    coverage = find_coverage(read, layering, sections.width_mm)
+    job, assumed = job_of(read, timing, layering, sections, filament)
+    tell("following the push", 0)
+    load, flows = follow(job, machine, filament), envelope(job, diameter)
+    tell("weighing what is not known", 0)
+    risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
-    worst = _worst(read, layering, job, load)
+    worst = _worst(read, layering, np.cumsum(timing.move_s), load)
     factor: float | None = 1.0
     remedies: tuple[Remedy, ...] = ()
     if verdict != "feeds":
-        factor = speed_that_meets(job, machine, filament, FEEDS_BELOW)
-        remedies = _remedies(job, machine, filament, risk.probability)
+        factor = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
+        remedies = _remedies(flows, machine, filament, risk.probability, factor)
+    change = "refused" if factor is None else "none" if factor == 1 else "moderate" if factor >= MODERATE else "large"
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
-    return Findings(
+    findings = Findings(
         verdict=verdict,
         jam_probability=risk.probability,
         jam_probability_low=risk.low,
@@ -209,21 +243,35 @@ def check(
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
         speed_factor=factor,
+        change=change,
         remedies=remedies,
         max_passes=passes_through_drive(read.filament_mm),
         facts=facts_of(
             read,
             timing,
             layering,
-            filament.diameter_mm.value,
+            coverage,
+            diameter,
             (*assumed, *machine.assumed, *filament.assumed),
         ),
         cautions=_cautions(machine, verdict),
     )
+    return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
 
 
-def _number(value: object) -> float:
-    return float(getattr(value, "value", value))  # type: ignore[arg-type]
+def _silent(what: str, share: float) -> None:
+    """Tell nobody."""
+
+
+def motion_of(machine: Machine) -> Motion:
+    """The motion limits of a machine record."""
+    x, y, z, e = machine.max_speed_mm_per_s
+    return Motion(
+        machine.acceleration_mm_per_s2,
+        machine.retract_acceleration_mm_per_s2,
+        machine.corner_deviation_mm,
+        (x, y, z, e),
+    )
 
 
 def _cautions(machine: Machine, verdict: str) -> tuple[str, ...]:

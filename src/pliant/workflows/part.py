@@ -45,24 +45,17 @@ def largest_flow_mm3_per_s(
         Flow, at most what the axes can lay. [mm3/s]
     """
     from pliant.feed.load import Job as FeedJob
-    from pliant.feed.load import jam_risk
+    from pliant.feed.risk import jam_risk
     from pliant.models.bead import bead_area_mm2
 
     top = float(bead_area_mm2(bead_width_mm, layer_height_mm)) * min(_plain(v) for v in machine.max_speed_mm_per_s[:2])
     seconds = 600.0
     area = np.pi * filament.diameter_mm.value**2 / 4
-    job = FeedJob(
-        phase_s=np.array([seconds]),
-        filament_mm=np.array([seconds * top / area]),
-        group=np.zeros(1, dtype=np.int64),
-        nozzle_c=np.array([float(np.mean(filament.nozzle_c))]),
-        width_mm=np.array([bead_width_mm]),
-        gap_mm=np.array([layer_height_mm]),
-        first_layer=np.array([False]),
-    )
+    celsius = float(np.mean(filament.nozzle_c))
+    job = FeedJob.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
 
     def meets(scale: float) -> bool:
-        return jam_risk(job, machine, filament, scale=scale, n=400).probability <= chance
+        return jam_risk(job, machine, filament, scale=scale, shares=False).probability <= chance
 
     if meets(1.0):
         return top

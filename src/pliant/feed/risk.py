@@ -1,0 +1,289 @@
+"""The chance of a jam under ignorance: samples of the unknowns over the program's envelope.
+
+The envelope is the largest flow that a first-order lag of given time constant lets through, in each operating group
+(temperature, squeeze of the bead, first layer or not). `tests/feed` holds it against the full run of `load`.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.feed import chain
+from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm, kinematics
+from pliant.kernels.load import smoothed_peak
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+
+__all__ = [
+    "BED_ERROR_MM", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "flow_caps", "jam_risk", "log_margins",
+    "operating_groups", "speed_that_meets",
+]  # fmt: skip
+
+BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
+SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
+_JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
+_TAU_S = np.geomspace(0.005, 60.0, 14)
+_MOST_GROUPS = 24
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Chance of a jam, its 90 % band over what could be learned, by mechanism, and what drives it."""
+
+    probability: float
+    low: float
+    high: float
+    by_mechanism: dict[str, float]
+    shares: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Operating groups that no other group outdoes: `(g,)`, and their largest smoothed flow `(g, n_tau)`."""
+
+    nozzle_c: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    gap_mm: NDArray[np.float64]
+    first_layer: NDArray[np.bool_]
+    flow_mm3_per_s: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Operating groups of a job: `index` per move, the rest `(g,)`; each stands at its smallest gap and width."""
+
+    index: NDArray[np.int32]
+    heat: NDArray[np.int64]
+    nozzle_c: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    gap_mm: NDArray[np.float64]
+    first_layer: NDArray[np.bool_]
+
+
+def operating_groups(job: Job) -> Groups:
+    """Gather the moves that share temperature, first layer or not, gap within 5 % and width within 10 %."""
+    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
+    gap_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.gap_mm, 0.01)) / 0.05) + 200, 0)
+    width_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.width_mm, 0.01)) / 0.1) + 100, 0)
+    gap_bin, width_bin = (np.clip(b, 0, top).astype(np.int64) for b, top in ((gap_bin, 399), (width_bin, 199)))
+    code = ((job.heat.astype(np.int64) * 2 + (job.first_layer & squeezed)) * 400 + gap_bin) * 200 + width_bin
+    present = np.flatnonzero(np.bincount(code))
+    place = np.zeros(int(present[-1]) + 1 if present.size else 1, dtype=np.int32)
+    place[present] = np.arange(present.size)
+    index = place[code]
+    gap, width = np.full(present.size, np.inf), np.full(present.size, np.inf)
+    np.minimum.at(gap, index[squeezed], job.gap_mm[squeezed])
+    np.minimum.at(width, index[squeezed], job.width_mm[squeezed])
+    width[~np.isfinite(width)] = 1.0
+    heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
+    return Groups(index, heat, job.nozzle_c[heat], width, gap, first)
+
+
+def envelope(job: Job, diameter_mm: float, groups: Groups | None = None) -> Envelope:
+    """Find the largest smoothed flow of each operating group.
+
+    One that another group outdoes in flow and squeeze at the same temperature is left out.
+    """
+    groups = groups or operating_groups(job)
+    heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
+    area = np.pi * diameter_mm**2 / 4
+    flow = smoothed_peak(  # type: ignore[call-arg]
+        *kinematics(job), job.filament_mm * area, job.advance_s, groups.index, gap.size, _TAU_S
+    )
+    keep = []
+    for i in range(gap.size):
+        if flow[i].max() <= 0:
+            continue
+        outdone = (
+            (heat == heat[i])
+            & ((first == first[i]) | (first & ~first[i]) | ~np.isfinite(gap[i]))
+            & (gap <= gap[i])
+            & ((width <= width[i]) | ~np.isfinite(gap[i]))
+            & (flow >= flow[i]).all(axis=1)
+        )
+        outdone[i] = False
+        twin = outdone & (gap == gap[i]) & (width == width[i]) & (first == first[i]) & (flow == flow[i]).all(axis=1)
+        if (outdone & ~(twin & (np.arange(gap.size) > i))).any():
+            continue
+        keep.append(i)
+    # what is left beyond a bound is dropped from the end that squeezes and flows least
+    keep = sorted(keep, key=lambda i: -float(flow[i].max() / min(gap[i], 1.0)))[:_MOST_GROUPS]
+    return Envelope(job.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], flow[keep])
+
+
+def log_margins(
+    job: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
+    """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
+    store = chain.compliance(machine, theta)
+    least: dict[str, Any] = {}
+    most: Any = 0.0
+    log_tau = np.log(_TAU_S)
+    for g in range(job.nozzle_c.size):
+        curve = job.flow_mm3_per_s[g] * scale
+        gap = bounded_gap_mm(job.gap_mm[g] - (bed_shift_mm if job.first_layer[g] else 0.0))
+        celsius, ratio = float(job.nozzle_c[g]), chain.dam_ratio(job.width_mm[g], gap, theta)
+        flow = np.full_like(np.asarray(store, dtype=float), curve.max())
+        for _ in range(4):  # lag and flow depend on one another; a few passes settle it
+            p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
+            tau = np.clip(store * theta["flow_index"] * p / np.maximum(flow, 1e-9), _TAU_S[0], _TAU_S[-1])
+            # slowing the program by `scale` stretches its time, so the lag looks shorter by the same factor
+            flow = np.interp(np.log(tau * scale), log_tau, curve)
+        p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
+        m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=celsius)
+        most = np.maximum(most, push)
+        dammed = ratio >= DAM_RATIO
+        for name, values in m.items():
+            if name == "starve":
+                least[name] = np.minimum(least.get(name, np.inf), values)
+                continue
+            least[name] = np.minimum(least.get(name, np.inf), np.where(dammed, np.inf, values))
+            least["dam"] = np.minimum(least.get("dam", np.inf), np.where(dammed, values, np.inf))
+    shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
+    flat = {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}
+    return flat, np.broadcast_to(most, shape).reshape(-1)
+
+
+def jam_risk(
+    job: Job | Envelope,
+    machine: Machine,
+    filament: Filament,
+    *,
+    scale: float = 1.0,
+    n: int = 1000,
+    seed: int = 7,
+    shares: bool = True,
+) -> Risk:
+    """Chance that the job jams.
+
+    Parameters
+    ----------
+    job : Job or Envelope
+        The program as the feed path sees it, or its envelope where that is at hand.
+    machine, filament
+        The records; their spreads are the ignorance that is carried.
+    scale : float, default 1.0
+        Speed of the whole program relative to the one written. [-]
+    n : int, default 1000
+        Samples.
+    seed : int, default 7
+        Seed of the hypercube, so that a result can be repeated.
+    shares : bool, default True
+        Whether to work out what each unknown contributes; searches leave it out.
+
+    Returns
+    -------
+    Risk
+        The mean chance; its 5-95 % band over the unknowns (a job-to-job scatter of factor 1.1 remains inside);
+        the mechanism that would fail first; and each unknown's share of the variance of the log margin.
+    """
+    from scipy.special import ndtr
+
+    rng = np.random.default_rng(seed)
+    theta, scores, names = chain.sample(machine, filament, n, rng)
+    bed = rng.standard_normal(n)
+    at = job if isinstance(job, Envelope) else envelope(job, filament.diameter_mm.value)
+    by_name, _ = log_margins(at, machine, theta, BED_ERROR_MM * bed[:, None], scale)
+    if not by_name:
+        return Risk(0.0, 0.0, 0.0, {}, {})
+    order = list(by_name)
+    stack = np.log(np.clip(np.vstack([by_name[k] for k in order]), 1e-6, 1e6))
+    least = stack.min(axis=0)
+    chance = ndtr(-least / np.log(_JOB_SCATTER))
+    first = stack.argmin(axis=0)
+    by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
+    part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
+    low, high = np.quantile(chance, [0.05, 0.95])
+    mean = float(chance.mean())
+    return Risk(mean, min(float(low), mean), max(float(high), mean), by_mechanism, part)
+
+
+def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
+    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score."""
+    y = np.clip(log_margin, -5, 5)
+    slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(y.size), scores]), y, rcond=None)
+    part = slope[1:] ** 2 * scores.var(axis=0) / max(float(y.var()), 1e-12)
+    return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
+
+
+def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, target: float) -> float | None:
+    """Largest speed, relative to the one written, at which the chance of a jam meets the target.
+
+    Parameters
+    ----------
+    job : Job or Envelope
+        The program as the feed path sees it, or its envelope.
+    machine, filament
+        The records.
+    target : float
+        Chance of a jam to stay under. [-]
+
+    Returns
+    -------
+    float or None
+        Found within 2 %; None where even `SLOWEST` is too fast. [-]
+    """
+    at = job if isinstance(job, Envelope) else envelope(job, filament.diameter_mm.value)
+
+    def meets(scale: float) -> bool:
+        return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= target
+
+    if meets(1.0):
+        return 1.0
+    low, high = SLOWEST, 1.0
+    if not meets(low):
+        return None
+    while high / low > 1.02:
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if meets(middle) else (low, middle)
+    return low
+
+
+def flow_caps(groups: Groups, machine: Machine, filament: Filament, target: float) -> NDArray[np.float64]:
+    """Largest steady flow of each operating group at which the chance of a jam meets the target.
+
+    Parameters
+    ----------
+    groups : Groups
+        Of a job.
+    machine, filament
+        The records.
+    target : float
+        Chance of a jam of the whole job, all groups running at their caps. [-]
+
+    Returns
+    -------
+    ndarray, (g,)
+        Flow; 0 where even a hundredth of a cubic millimetre a second is too much. [mm3/s]
+    """
+    from scipy.special import ndtr
+
+    n, rng = 1000, np.random.default_rng(7)
+    theta, _, _ = chain.sample(machine, filament, n, rng)
+    shift = BED_ERROR_MM * rng.standard_normal(n)[:, None]
+    gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
+    ratio = chain.dam_ratio(groups.width_mm, gap, theta)
+
+    def least(flow: Any) -> Any:
+        p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta)
+        m, _, _ = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=groups.nozzle_c)
+        return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))
+
+    def chance(log_margin: Any) -> Any:
+        return ndtr(-log_margin / np.log(_JOB_SCATTER)).mean(axis=0)
+
+    low, high = np.full(groups.gap_mm.size, 1e-2), np.full(groups.gap_mm.size, 50.0)
+    hopeless = chance(least(low)) > target
+    for _ in range(14):
+        middle = np.sqrt(low * high)
+        meets = chance(least(middle)) <= target
+        low, high = np.where(meets, middle, low), np.where(meets, high, middle)
+    # together the groups jam a little more often than the worst of them: take all caps down by one factor
+    share = 1.0
+    for _ in range(30):
+        if chance(least(low * share).min(axis=1)) <= target:
+            break
+        share *= 0.98
+    return np.where(hopeless, 0.0, low * share)

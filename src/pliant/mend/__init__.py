@@ -1,0 +1,1 @@
+"""The mend room; see docs/rooms.md."""

@@ -1,0 +1,130 @@
+"""Flow: slow the beads just enough that the job feeds, each operating group to its own limit, and no further.
+
+A bead's speed is its group's flow cap over its section, so the flow is level across runs of different width. What the
+lag forgives (runs that end before the pressure has built up) is given back by raising all caps together until the
+chance of a jam reaches the target again. No speed ever rises above the one written.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.feed.load import Job
+from pliant.feed.risk import SLOWEST, Groups, flow_caps, jam_risk, operating_groups
+from pliant.kernels.level import level_stretches
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+from pliant.records.mending import Change
+from pliant.records.program import BEAD, PRIME, Program
+
+__all__ = ["FlowPlan", "capped_speed", "plan_flow", "slowed_changes"]
+
+_SAME_SPEED = 1.03  # [-] speeds of one stretch differ by less
+_LEAST_RISE, _MOST_RISE = 1 / 8, 4.0
+_REFINE_MOVES = 400_000  # above this the caps are taken as they are when they meet the target
+
+
+@dataclass(frozen=True)
+class FlowPlan:
+    """Speeds that meet the target, `(n_moves,)`, or the best there are."""
+
+    speed_mm_per_s: NDArray[np.float64]
+    jam_probability: float
+    meets: bool
+
+
+def capped_speed(
+    program: Program, groups: Groups, caps: NDArray[np.float64], diameter_mm: float
+) -> NDArray[np.float64]:
+    """Speed of each move with its flow held under the cap of its group. [mm3/s, mm -> mm/s]"""
+    area = np.pi * diameter_mm**2 / 4
+    speed = program.speed_mm_per_s.copy()
+    fed = np.flatnonzero(((program.kind == BEAD) | (program.kind == PRIME)) & (program.filament_mm > 0))
+    moves = program.length_mm[fed] > 0
+    per_mm = np.where(moves, program.filament_mm[fed] / np.where(moves, program.length_mm[fed], 1.0), 1.0) * area
+    capped = np.minimum(speed[fed], caps[groups.index[fed]] / per_mm)
+    capped = np.maximum(capped, SLOWEST * speed[fed])
+    # neighbours that differ by the rounding of their words run at one speed, so that the program stays short
+    speed[fed] = np.where(capped < speed[fed], np.minimum(level_stretches(capped, _SAME_SPEED), speed[fed]), speed[fed])
+    return speed
+
+
+def plan_flow(
+    program: Program,
+    machine: Machine,
+    filament: Filament,
+    target: float,
+    job_at: Callable[[NDArray[np.float64]], Job],
+    *,
+    aim: float = 1.0,
+) -> FlowPlan:
+    """Find the fastest speeds whose chance of a jam meets the target.
+
+    Parameters
+    ----------
+    program : Program
+        The moves, `(n_moves,)`.
+    machine, filament
+        The records.
+    target : float
+        Chance of a jam. [-]
+    job_at : callable
+        Speeds `(n_moves,)` to the job as the feed path sees it, timed afresh.
+
+    aim : float, default 1.0
+        Share of the target to plan for where anything has to change at all. [-]
+
+    Returns
+    -------
+    FlowPlan
+        With `meets` false where no speed down to the slowest sensible one meets the target.
+    """
+    job = job_at(program.speed_mm_per_s)
+    before = jam_risk(job, machine, filament, shares=False).probability
+    if before <= target:
+        return FlowPlan(program.speed_mm_per_s, before, True)
+    target = aim * target
+    groups = operating_groups(job)
+    diameter = filament.diameter_mm.value
+    caps = flow_caps(groups, machine, filament, target)
+    caps = np.maximum(caps, 1e-2)
+
+    def at(rise: float) -> tuple[NDArray[np.float64], float]:
+        speed = capped_speed(program, groups, caps * rise, diameter)
+        return speed, jam_risk(job_at(speed), machine, filament, shares=False).probability
+
+    speed, chance = at(1.0)
+    low, high = (1.0, _MOST_RISE) if chance <= target else (_LEAST_RISE, 1.0)
+    if chance > target:
+        speed, chance = at(low)
+        if chance > target:
+            return FlowPlan(speed, chance, False)
+    elif program.kind.size > _REFINE_MOVES:
+        return FlowPlan(speed, chance, True)
+    while high / low > 1.03:
+        middle = float(np.sqrt(low * high))
+        tried, risk = at(middle)
+        if risk <= target:
+            low, speed, chance = middle, tried, risk
+        else:
+            high = middle
+    return FlowPlan(speed, chance, True)
+
+
+def slowed_changes(program: Program, speed: NDArray[np.float64], layer: NDArray[np.int64], why: str) -> list[Change]:
+    """One change for each stretch of neighbouring moves that is slowed to the same speed."""
+    slowed = np.flatnonzero(speed < program.speed_mm_per_s * (1 - 1e-9))
+    if slowed.size == 0:
+        return []
+    now, was = np.rint(speed[slowed] * 10), np.rint(program.speed_mm_per_s[slowed] * 10)
+    new = np.ones(slowed.size, dtype=np.bool_)
+    new[1:] = (np.diff(now) != 0) | (np.diff(was) != 0) | (np.diff(layer[slowed]) != 0)
+    return [
+        Change(
+            int(program.line[i]), "first layer" if layer[i] == 0 else "flow", "bead speed",
+            f"{program.speed_mm_per_s[i]:.1f} mm/s", f"{speed[i]:.1f} mm/s", why,
+        )
+        for i in slowed[new]
+    ]  # fmt: skip

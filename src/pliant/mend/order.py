@@ -1,0 +1,180 @@
+"""Order: islands of a layer laid in an order with less travel over air, each island left whole and as it was.
+
+An island is a connected piece of the layer; its runs keep their order. A layer is left alone where an island is
+visited more than once, where anything but plain travel lies between the islands, or where no gain is found.
+"""
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from pliant.kernels.cover import cover_travels
+from pliant.mend.leads import Lead
+from pliant.mend.order_islands import order_by_cost
+from pliant.mend.paths import TravelRegion
+from pliant.program.coverage import chords_of
+from pliant.program.layers import Layering
+from pliant.program.sections import Sections
+from pliant.program.write import Edits
+from pliant.records.mending import Change
+from pliant.records.program import BEAD, TRAVEL, Program
+
+__all__ = ["mend_order"]
+
+_LEAST_GAIN_MM = 1.0  # of open travel in a layer
+
+
+def mend_order(
+    program: Program, edits: Edits, leads: list[Lead], layering: Layering, sections: Sections
+) -> list[Change]:
+    """Reorder islands, in place in `edits.blocks`.
+
+    Parameters
+    ----------
+    program : Program
+        The moves.
+    edits : Edits
+        Gets the blocks of moves in their new order.
+    leads : list of Lead
+        Of the program.
+    layering, sections
+        Layers, and widths of the beads.
+
+    Returns
+    -------
+    list of Change
+    """
+    bead = np.flatnonzero(program.kind == BEAD)
+    if bead.size == 0:
+        return []
+    first = np.searchsorted(layering.layer[bead], np.arange(layering.top_mm.size + 1))
+    by_layer: dict[int, list[Lead]] = {}
+    for lead in leads:
+        by_layer.setdefault(lead.layer, []).append(lead)
+    changes: list[Change] = []
+    blocks: list[tuple[int, int]] = []
+    done = 0
+    here = program.point_mm[bead[0], :2]
+    for layer in range(layering.top_mm.size):
+        beads = bead[first[layer] : first[layer + 1]]
+        if beads.size == 0:
+            continue
+        items = _items(program, by_layer.get(layer, []), beads, layering, sections)
+        last_point = program.point_mm[beads[-1] + 1, :2]
+        if len(items) > 2:
+            entry = np.array([program.point_mm[b, :2] for _, b, _ in items])
+            leave = np.array([program.point_mm[end, :2] for _, _, end in items])
+            order, gain = _better(program, here, entry, leave, beads, sections)
+            if order is not None:
+                blocks += [(done, items[0][0]), *((items[k][0], items[k][2]) for k in order)]
+                done = items[-1][2]
+                last_point = leave[order[-1]]
+                changes.append(
+                    Change(
+                        int(program.line[items[0][0]]), "order", f"order of {len(items)} islands in layer {layer + 1}",
+                        "as written", " ".join(str(k + 1) for k in order) if len(order) < 30 else "new",
+                        f"{gain:.1f} mm less travel over air",
+                    )
+                )  # fmt: skip
+        here = last_point
+    if blocks:
+        edits.blocks = [b for b in [*blocks, (done, program.kind.size)] if b[1] > b[0]]
+    return changes
+
+
+def _items(
+    program: Program, leads: list[Lead], beads: NDArray[np.int64], layering: Layering, sections: Sections
+) -> list[tuple[int, int, int]]:
+    """Islands of a layer as (first move of the lead-in, first bead, one past the last bead); empty if not safe."""
+    inner = [lead for lead in leads if lead.layer_before == lead.layer]
+    if len(inner) < 2 or not all(lead.simple and lead.flat for lead in inner):
+        return []
+    chord, move = chords_of(program, beads)
+    half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
+    if _apart(chord, half, np.searchsorted(move, [int(beads[0]), *(lead.last for lead in inner)])) < 3:
+        return []
+    region = TravelRegion.from_beads(chord, half, 0.0, close_mm=0.02)
+    if region.pieces < 3:
+        return []
+    starts = [int(beads[0]), *(lead.last for lead in inner)]
+    polygons = np.array(shapely.get_parts(region.polygons))
+    tree = shapely.STRtree(polygons)
+    points = shapely.points(program.point_mm[starts, :2])
+    piece = tree.nearest(points)
+    items: list[tuple[int, int, int]] = []
+    # the first island of the layer moves only if its lead-in after the change of height is whole in itself
+    begin = _after_height(program, leads, int(beads[0]))
+    if begin is None:
+        return []
+    seen = [int(piece[0])]
+    run_first = int(beads[0])
+    for k, lead in enumerate(inner):
+        if piece[k + 1] == seen[-1]:
+            continue
+        if int(piece[k + 1]) in seen:
+            return []
+        items.append((begin, run_first, lead.first))
+        seen.append(int(piece[k + 1]))
+        begin, run_first = lead.first, lead.last
+    items.append((begin, run_first, int(beads[-1]) + 1))
+    return items
+
+
+def _apart(chord: NDArray[np.float64], half: NDArray[np.float64], first: NDArray[np.int64]) -> int:
+    """Number of groups whose boxes touch one another: no more islands than this; runs begin at `first` chords."""
+    low = np.minimum(chord[:, :2], chord[:, 2:]) - half[:, None]
+    high = np.maximum(chord[:, :2], chord[:, 2:]) + half[:, None]
+    low, high = np.minimum.reduceat(low, first), np.maximum.reduceat(high, first)
+    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+    a, b = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+    graph = coo_array((np.ones(a.size), (a, b)), shape=(first.size, first.size))
+    return int(connected_components(graph, directed=False)[0])
+
+
+def _after_height(program: Program, leads: list[Lead], first_bead: int) -> int | None:
+    """First move after the change of height that leads into the layer, if what follows can stand alone."""
+    change = next((lead for lead in leads if lead.last == first_bead), None)
+    begin = change.first if change is not None else 0
+    rises = np.flatnonzero(program.point_mm[begin + 1 : first_bead + 1, 2] != program.point_mm[begin:first_bead, 2])
+    at = begin + int(rises[-1]) + 1 if rises.size else begin
+    if at == 0:
+        return None
+    rest = np.arange(at, first_bead)
+    whole = (
+        rest.size > 0
+        and abs(program.filament_mm[rest].sum()) < 1e-6
+        and (program.state[at - 1 : first_bead + 1] == program.state[first_bead]).all()
+        and (program.kind[rest] == TRAVEL).any()
+        and (program.kind[rest] <= 3).all()
+    )
+    return at if whole else None
+
+
+def _better(
+    program: Program,
+    here: NDArray[np.float64],
+    entry: NDArray[np.float64],
+    leave: NDArray[np.float64],
+    beads: NDArray[np.int64],
+    sections: Sections,
+) -> tuple[NDArray[np.int64] | None, float]:
+    """An order with less open travel, and how much less; None if there is none."""
+    n = len(entry)
+    out = np.vstack([here[None], leave])
+    cost = np.zeros((n + 1, n + 1))
+    cost[:, 1:] = np.hypot(out[:, None, 0] - entry[None, :, 0], out[:, None, 1] - entry[None, :, 1])
+    order = order_by_cost(cost).order
+    chord, move = chords_of(program, beads)
+    half = sections.width_mm[move].astype(float) / 2
+    zeros = np.zeros(len(chord), dtype=np.int64)
+
+    def air(sequence: NDArray[np.int64]) -> float:
+        at = np.vstack([here[None], leave[sequence[:-1]]])
+        ways = np.ascontiguousarray(np.hstack([at, entry[sequence]]))
+        covered = cover_travels(ways, np.zeros(n, dtype=np.int64), np.ascontiguousarray(chord), half, zeros)
+        return float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).sum() - covered.sum())
+
+    gain = air(np.arange(n)) - air(order)
+    return (order, gain) if gain > _LEAST_GAIN_MM else (None, 0.0)

@@ -1,0 +1,131 @@
+"""Route: travel kept over this layer's own bead where there is a way, and over as little air as possible elsewhere.
+
+The way is exact (`paths.TravelRegion`), kept just inside half a bead from the edge. A detour costs seconds: the
+routes that save the most open travel per second are taken first, until the time allowed is spent.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from pliant.mend.leads import Lead
+from pliant.mend.paths import TravelRegion
+from pliant.program.coverage import Coverage, chords_of
+from pliant.program.layers import Layering
+from pliant.program.sections import Sections
+from pliant.program.write import Edits, Insert
+from pliant.records.mending import Change
+from pliant.records.program import BEAD, Program
+
+__all__ = ["layer_region", "mend_routes"]
+
+_INSET = 0.9  # [-] of half a bead: keeps a way along walls of a single bead
+_SLACK_MM = 0.02  # corners closer than this to the way are left out: a tenth of half a bead is kept for it
+_LEAST_GAIN_MM = 0.3  # less open travel than this saved is not worth a corner
+_CORNER_S = 0.005  # what braking for a corner costs, roughly; the true time is planned afterwards
+_ACCELERATION = 1000.0  # [mm/s2] for the price alone
+
+
+@dataclass(frozen=True)
+class _Route:
+    lead: Lead
+    travel: int
+    way: NDArray[np.float64]
+    air_before_mm: float
+    air_mm: float
+    extra_s: float
+
+
+def _seconds(length_mm: float, speed_mm_per_s: float) -> float:
+    """Time from rest to rest. [mm, mm/s -> s]"""
+    if speed_mm_per_s**2 <= _ACCELERATION * length_mm:
+        return length_mm / speed_mm_per_s + speed_mm_per_s / _ACCELERATION
+    return 2 * math.sqrt(length_mm / _ACCELERATION)
+
+
+def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], TravelRegion]:
+    """Travel regions of layers, built when first asked for."""
+    bead = np.flatnonzero(program.kind == BEAD)
+    first = np.searchsorted(layering.layer[bead], np.arange(layering.top_mm.size + 1))
+
+    @cache
+    def region(layer: int) -> TravelRegion:
+        chord, move = chords_of(program, bead[first[layer] : first[layer + 1]])
+        half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
+        return TravelRegion.from_beads(chord, half, _INSET * float(np.median(half)))
+
+    return region
+
+
+def mend_routes(
+    program: Program,
+    edits: Edits,
+    leads: list[Lead],
+    coverage: Coverage,
+    region: Callable[[int], TravelRegion],
+    *,
+    seconds: float,
+) -> tuple[list[Change], dict[int, float]]:
+    """Send open travels over bead, in place in `edits`.
+
+    Parameters
+    ----------
+    program : Program
+        The moves.
+    edits : Edits
+        Changed in place: corners are put in before the travel, which keeps its own end.
+    leads : list of Lead
+        Of the program.
+    coverage : Coverage
+        Of the program.
+    region : callable
+        Layer to its travel region.
+    seconds : float
+        What all detours together may cost. [s]
+
+    Returns
+    -------
+    list of Change, and for each rerouted travel the open length that is left. [mm]
+    """
+    found: list[_Route] = []
+    for lead in leads:
+        if not (lead.simple and lead.flat and len(lead.travels) == 1):
+            continue
+        travel = lead.travels[0]
+        air = float(coverage.open_mm[travel])
+        if air < _LEAST_GAIN_MM:
+            continue
+        start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
+        way, left = region(lead.layer).shortest(start, goal)
+        if air - left < _LEAST_GAIN_MM or len(way) < 3:
+            continue
+        way = np.asarray(shapely.simplify(shapely.linestrings(way), _SLACK_MM).coords)
+        length = float(np.hypot(*np.diff(way, axis=0).T).sum())
+        speed = float(program.speed_mm_per_s[travel])
+        extra = _seconds(length, speed) - _seconds(math.dist(start, goal), speed) + _CORNER_S * (len(way) - 2)
+        found.append(_Route(lead, travel, way, air, left, max(extra, 1e-6)))
+    found.sort(key=lambda r: -(r.air_before_mm - r.air_mm) / r.extra_s)
+    changes: list[Change] = []
+    left_open: dict[int, float] = {}
+    spent = 0.0
+    for route in found:
+        if spent + route.extra_s > seconds:
+            continue
+        spent += route.extra_s
+        speed = float(program.speed_mm_per_s[route.travel])
+        corners = [(round(float(x), 4), round(float(y), 4)) for x, y in route.way[1:-1]]
+        edits.inserts.setdefault(route.travel, []).extend(Insert(speed, xy) for xy in corners)
+        left_open[route.travel] = route.air_mm
+        changes.append(
+            Change(
+                int(program.line[route.travel]), "route", "travel",
+                f"{route.air_before_mm:.1f} mm over air", f"{route.air_mm:.1f} mm over air, {len(corners)} corners",
+                "a thread hangs where soft filament crosses air; over bead it is buried",
+            )
+        )  # fmt: skip
+    return sorted(changes, key=lambda c: c.line), left_open

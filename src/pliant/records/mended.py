@@ -1,0 +1,58 @@
+"""What `mend` did: before and after, what changed, and the proof."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from pliant.records.findings import Findings
+from pliant.records.mending import Certificate, Change
+
+__all__ = ["Flat", "Mended"]
+
+
+@dataclass(frozen=True)
+class Flat:
+    """The same program with every bead held to one safe speed, as common practice would have it."""
+
+    speed_mm_per_s: float
+    time_s: float
+    jam_probability: float
+    our_time_s: float  # ours at the same chance of a jam or less
+    our_jam_probability: float
+
+
+@dataclass(frozen=True)
+class Mended:
+    """Result of mending a program."""
+
+    output: str | None
+    meets_target: bool
+    target: float
+    before: Findings
+    after: Findings
+    changes: tuple[Change, ...]
+    certificate: Certificate
+    flat: Flat
+    routing_time_s: float  # time that order and route added, retraction apart
+
+    def counts(self) -> dict[str, int]:
+        """Number of changes by pass."""
+        found: dict[str, int] = {}
+        for c in self.changes:
+            found[c.pass_name] = found.get(c.pass_name, 0) + 1
+        return found
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return {
+            "output": self.output,
+            "meets_target": self.meets_target,
+            "target": self.target,
+            "before": self.before.to_json(),
+            "after": self.after.to_json(),
+            "changes": self.counts(),
+            "change_list": [asdict(c) for c in self.changes[:1000]],
+            "certificate": self.certificate.to_json(),
+            "certified": self.certificate.certified,
+            "flat": asdict(self.flat),
+            "routing_time_s": self.routing_time_s,
+        }

@@ -1,0 +1,59 @@
+"""What mending changes, what it promises, and what was proved."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+__all__ = ["Certificate", "Change", "Intent", "Obligation"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change to the program, with its reason."""
+
+    line: int  # of the input program
+    pass_name: str
+    what: str
+    before: str
+    after: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Intent:
+    """What the passes that ran are allowed to do; the certificate holds the mended file to it."""
+
+    flow_factor: float = 1.0  # mended filament over input filament, everywhere
+    may_slow: bool = True  # bead speeds may fall; they never may rise
+    may_reorder_islands: bool = False  # runs of a layer may be laid in another order, each run whole
+    may_change_retraction: bool = False  # pairs removed, shortened, slowed
+    may_reroute: bool = False  # travel may take another way between the same ends
+    coast_mm_per_run: float = 0.0  # filament that a run may end early by, given back before the next run
+    prime_mm: float = 0.0  # filament that a priming run may add, outside the part
+    nozzle_c: tuple[float, float] | None = None  # where the nozzle temperature may be set; None: unchanged
+    first_layer_may_widen: bool = False  # beads of the first layer may be laid in a higher gap, see height_mm
+    height_mm: float = 0.0  # by how much the part may grow; [mm]
+
+
+@dataclass(frozen=True)
+class Obligation:
+    """One thing that was proved or disproved, with its figure in words."""
+
+    obligation: str
+    holds: bool
+    figure: str
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """The proof that a mended program deposits the same part; both files were read again from disk."""
+
+    obligations: tuple[Obligation, ...]
+
+    @property
+    def certified(self) -> bool:
+        """Whether every obligation holds."""
+        return all(o.holds for o in self.obligations)
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Return the obligations as plain data."""
+        return [asdict(o) for o in self.obligations]

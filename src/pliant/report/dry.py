@@ -1,0 +1,63 @@
+"""Drying times as plain sentences for a terminal."""
+
+from pliant.records.dry import Band, Drying
+
+__all__ = ["content_words", "drying_text", "hours_words", "range_words"]
+
+
+def hours_words(hours: float | None) -> str:
+    """Hours with no more digits than are known; days past three."""
+    if hours is None:
+        return "never in this air"
+    if hours < 0.05:
+        return "no time"
+    if hours < 10:
+        return f"{hours:.1f} h"
+    return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
+
+
+def range_words(band: Band) -> str:
+    """Return the 90 % range of a time, or nothing where no time is enough."""
+    if band.low is None:
+        return ""
+    return f"{hours_words(band.low)} to {hours_words(band.high)}"
+
+
+def content_words(band: Band) -> str:
+    """Return a water content and its 90 % range; under a thousandth of a percent nothing is known."""
+    low = "0" if (band.low or 0) < 1e-3 else f"{band.low:.2g}"
+    middle = "under 0.001" if (band.value or 0) < 1e-3 else f"{band.value:.2g}"
+    return f"{middle} % ({low} to {band.high or 0:.2g})"
+
+
+def _time(band: Band) -> str:
+    return hours_words(band.value) + (f"; 90 % range {range_words(band)}" if band.low is not None else "")
+
+
+def drying_text(drying: Drying) -> str:
+    """Hours first, then what they rest on."""
+    d = drying
+    air = "dried air" if d.room_humidity_percent == 0 else f"room air of {d.room_humidity_percent:g} %, heated"
+    lines = [
+        f"spool       {d.name}, {d.hardness}, {d.diameter_mm:g} mm",
+        f"box         {d.temperature_c:g} °C, {air}; never above {d.limit_c:g} °C",
+        f"            ({d.limit_source})",
+        f"water       {content_words(d.water_percent)} now; wanted {d.target_percent:g} % ({d.target_source})",
+        f"bare strand {_time(d.strand_h)}",
+        f"wound spool {_time(d.spool_h)}",
+        f"floor       heating plain room air of 50 % stops at about {d.heated_room_percent:.2g} % at most",
+        "",
+        "water left after (strand; spool; chance that the spool is dry enough)",
+    ]
+    for a in d.after:
+        sheet = "  the sheet's hours" if d.sheet_h and a.hours in d.sheet_h else ""
+        lines.append(
+            f"  {a.hours:>4g} h  {content_words(a.strand_percent):<24} {content_words(a.spool_percent):<24}"
+            f" {100 * a.spool_dry_chance:.0f} %{sheet}"
+        )
+    lines.append("")
+    lines += [f"note        {n}" for n in d.notes]
+    lines += [f"published   {p}" for p in d.published]
+    lines += [f"assumed     {a}" for a in d.assumed]
+    lines += [f"caution     {c}" for c in d.cautions]
+    return "\n".join(lines)

@@ -1,0 +1,183 @@
+"""Findings and their picture as one self-contained page: no request leaves it, and it reads without a script.
+
+The words are the same fields as the text report's. Jinja escapes everything that comes from a file; the drawings are
+made of numbers. A policy in the page's head lets the browser run the page's one script, by its hash, and nothing else.
+"""
+
+import base64
+import hashlib
+import json
+import re
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import DictLoader, Environment, StrictUndefined
+from markupsafe import Markup
+
+from pliant import __version__
+from pliant.records.findings import Findings, Moment
+from pliant.records.trace import Picture, SheetLayer
+from pliant.report import words
+from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
+from pliant.report.feed_path import feed_path_svg
+from pliant.report.text import MEANS
+
+__all__ = ["report_html"]
+
+_HEADLINE = {
+    "feeds": "This job should feed.",
+    "marginal": "This job may jam.",
+    "jams": "This job is more likely to jam than not.",
+}
+_ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
+
+
+def report_html(findings: Findings, picture: Picture) -> str:
+    """Render the report.
+
+    Parameters
+    ----------
+    findings : Findings
+        What `check` found.
+    picture : Picture
+        What it was found from, thinned for drawing.
+
+    Returns
+    -------
+    str
+        A whole HTML document.
+    """
+    room = files("pliant.report") / "templates"
+    script = Markup((room / "check.js").read_text(encoding="utf-8"))
+    style = Markup((room / "page.css").read_text(encoding="utf-8"))
+    environment = Environment(
+        loader=DictLoader({"check.html": (room / "check.html").read_text(encoding="utf-8")}),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["breakable"] = lambda name: Markup("_<wbr>").join(str(name).split("_"))
+    environment.filters |= {
+        "percent": words.chance,
+        "number": words.number,
+        "clock": words.clock,
+        "odds": words.chance_in_words,
+    }
+    return environment.get_template("check.html").render(
+        f=findings,
+        p=picture,
+        version=__version__,
+        style=style,
+        script=script,
+        policy=_policy(script),
+        headline=_HEADLINE[findings.verdict],
+        zone=_ZONE[findings.verdict],
+        band=_band(findings),
+        doubt=_doubt(findings),
+        means=MEANS,
+        why=words.WHY,
+        hatches=HATCHES,
+        path=feed_path_svg(picture.vessels, picture.nozzle_mm),
+        governing=next((v for v in picture.vessels if v.governing), None),
+        speed=_speed,
+        strip=strip_drawing(picture.strip),
+        data=_data(findings, picture),
+        moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
+        sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
+        first_sheet=_first_sheet(findings, picture),
+        mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
+        measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
+        assumed=[_assumed(text) for text in findings.facts.assumed],
+        state=words.STATE,
+        state_of=words.state_of,
+        full=words.full,
+    )
+
+
+def _policy(script: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    allowed = f"style-src 'unsafe-inline'; script-src 'sha256-{digest}'"
+    return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
+
+
+def _band(findings: Findings) -> dict[str, float]:
+    low, high = 100 * findings.jam_probability_low, 100 * findings.jam_probability_high
+    return {"left": low, "width": max(high - low, 0.6), "at": 100 * findings.jam_probability}
+
+
+def _doubt(findings: Findings) -> str:
+    low, high = words.chance(findings.jam_probability_low), words.chance(findings.jam_probability_high)
+    wide = findings.jam_probability_high - findings.jam_probability_low
+    if low == high:
+        return f"Whatever is not known of this machine and this spool, it stays {low}."
+    if wide > 0.8:
+        return (
+            f"The range is wide, from {low} to {high}: so little is known of this machine and this spool that a lucky "
+            "pair could feed and an unlucky one could not. The list “What to measure next” says what narrows it."
+        )
+    return f"Depending on what is not known of this machine and this spool, it lies between {low} and {high}."
+
+
+def _speed(factor: float | None) -> str:
+    """The speed at which a job feeds, in words."""
+    if factor is None:
+        return "no speed"
+    return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
+
+
+def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
+    fill = 1 / moment.margin if moment.margin > 0 else float("inf")
+    return {
+        "rank": rank,
+        "m": moment,
+        "at": 100 * moment.time_s / total_s if total_s > 0 else 0.0,
+        "fill": fill,
+        "state": words.state_of(fill),
+    }
+
+
+def _sheet_words(sheet: SheetLayer, picture: Picture) -> dict[str, str]:
+    span = min(_span_mm(s) for s in picture.sheets)
+    fill = 1 / sheet.least_margin if sheet.least_margin > 0 else float("inf")
+    return {
+        "why": " and ".join(sheet.why),
+        "state": words.state_of(fill),
+        "full": words.full(fill),
+        "alike": words.ranges([k + 1 for k in sheet.alike]),
+        "smaller": ", drawn smaller" if _span_mm(sheet) > 1.01 * span else "",
+        "strings": "no string"
+        if sheet.strings == 0
+        else f"{sheet.strings}{words.NBSP}string{'s' if sheet.strings > 1 else ''}",
+    }
+
+
+def _span_mm(sheet: SheetLayer) -> float:
+    return max(sheet.bounds_mm[2] - sheet.bounds_mm[0], sheet.bounds_mm[3] - sheet.bounds_mm[1])
+
+
+def _first_sheet(findings: Findings, picture: Picture) -> int:
+    """The layer marked before anybody points: the one of the worst moment."""
+    worst = findings.worst[0].layer if findings.worst else -1
+    return next((s.layer for s in picture.sheets if worst == s.layer or worst in s.alike), worst)
+
+
+def _assumed(sentence: str) -> dict[str, str]:
+    name, _, rest = sentence.partition(" ")
+    what, _ = words.unknown_in_words(name)
+    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
+    return {"what": what if what != name else "", "name": name, "rest": plain}
+
+
+def _data(findings: Findings, picture: Picture) -> Markup:
+    """The numbers for the script, as JSON that cannot end its own element."""
+    data = strip_numbers(picture.strip, MEANS)
+    data["moments"] = [m.time_s for m in findings.worst]
+    data["sheets"] = {
+        str(s.layer): {"scale": d["scale"], "dx": d["offset"][0], "dy": d["offset"][1]}
+        for s in picture.sheets
+        for d in (sheet_drawing(s),)
+    }
+    data["alike"] = {str(other): s.layer for s in picture.sheets for other in s.alike}
+    text = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

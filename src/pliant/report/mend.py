@@ -1,0 +1,52 @@
+"""The text view of `mend`: before and after, what changed, and the proof."""
+
+from pliant.records.mended import Mended
+from pliant.report.text import minutes, percent, remedy_words
+
+__all__ = ["mended_text"]
+
+
+def mended_text(mended: Mended) -> str:
+    """Verdict and figures first, then the changes by pass, then every obligation of the certificate."""
+    b, a, m = mended.before, mended.after, mended
+    rows = [
+        ("chance of a jam", percent(b.jam_probability), percent(a.jam_probability)),
+        ("peak push", _newton(b.peak_push_n), _newton(a.peak_push_n)),
+        ("time", minutes(b.facts.time_s), minutes(a.facts.time_s)),
+        ("travel over air", f"{b.facts.open_travel_mm / 1000:.2f} m", f"{a.facts.open_travel_mm / 1000:.2f} m"),
+        ("strings expected", str(b.facts.strings), str(a.facts.strings)),
+        ("retractions", str(b.facts.retractions), str(a.facts.retractions)),
+        ("passes of the drive", str(b.max_passes), str(a.max_passes)),
+    ]
+    if m.meets_target:
+        head = f"mended: {percent(a.jam_probability)} likely to jam, within the target of {100 * m.target:.2g} %"
+    else:
+        head = f"not enough: still {percent(a.jam_probability)} likely to jam; the target is {100 * m.target:.2g} %"
+    lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
+    lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
+    if not m.meets_target:
+        lines += ["", f"first gives {a.mechanism}; what would help (for the program as it was):"]
+        lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
+    flat = m.flat
+    lines += [
+        "",
+        f"at a flat {flat.speed_mm_per_s:g} mm/s it would take {minutes(flat.time_s)} and be "
+        f"{percent(flat.jam_probability)} likely to jam; ours takes {minutes(flat.our_time_s)} at that risk",
+    ]
+    lines += ["", "changes"]
+    lines += [f"  {name:<12} {count}" for name, count in m.counts().items()] or ["  none were needed"]
+    shown: set[str] = set()
+    for c in m.changes:
+        if c.pass_name not in shown:
+            shown.add(c.pass_name)
+            lines.append(f"    e.g. line {c.line}: {c.what} {c.before} -> {c.after}: {c.why}")
+    lines += ["", "certificate (both files read again from disk)"]
+    lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
+    if m.output:
+        lines += ["", f"written to {m.output}"]
+    lines += [f"caution     {c}" for c in a.cautions]
+    return "\n".join(lines)
+
+
+def _newton(push: float | None) -> str:
+    return "locked" if push is None else f"{push:.1f} N"

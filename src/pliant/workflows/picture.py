@@ -1,0 +1,137 @@
+"""`check --html`: the same findings, drawn, in one file.
+
+The page is written beside its place and renamed, so that a reader never meets half a file.
+"""
+
+import os
+from pathlib import Path
+
+import numpy as np
+
+from pliant.errors import PliantError
+from pliant.feed.strip import build_strip
+from pliant.feed.vessels import fill_vessels
+from pliant.program.sheets import draw_sheets
+from pliant.records.filament import Filament
+from pliant.records.findings import Findings
+from pliant.records.machine import Machine
+from pliant.records.trace import Picture
+from pliant.workflows.check import Examined, examine
+from pliant.workflows.read import STRING_MM, Progress
+
+__all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
+
+
+def draw(seen: Examined, *, layers: int = 6) -> Picture:
+    """Draw what `examine` saw.
+
+    Parameters
+    ----------
+    seen : Examined
+        The arrays behind the findings.
+    layers : int, default 6
+        Layers on the contact sheet, at most. [-]
+
+    Returns
+    -------
+    Picture
+    """
+    job, load = seen.job, seen.load
+    tied = np.flatnonzero(load.margin == load.margin.min())  # margins come from a table: ties are one step of it
+    worst = int(tied[np.argmax(load.pressure_mpa[tied])])
+    return Picture(
+        program=Path(seen.program.path).name,
+        machine=seen.machine.name,
+        filament=seen.filament.name,
+        nozzle_mm=seen.machine.nozzle_mm.value,
+        strip=build_strip(
+            load,
+            move_s=seen.timing.move_s,
+            line=seen.program.line,
+            layer=seen.layering.layer,
+            at_mm=seen.program.point_mm[1:, :2],
+        ),
+        vessels=fill_vessels(
+            seen.machine,
+            seen.filament,
+            pressure_mpa=float(load.pressure_mpa[worst]),
+            flow_mm3_per_s=float(load.flow_mm3_per_s[worst]),
+            nozzle_c=float(job.nozzle_c[job.heat[worst]]),
+        ),
+        sheets=draw_sheets(seen.program, seen.layering, seen.coverage, load.margin, string_mm=STRING_MM, count=layers),
+    )
+
+
+def check_with_picture(
+    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+) -> tuple[Findings, Picture]:
+    """Do what `check` does, and draw it."""
+    seen = examine(program, machine, filament, dialect=dialect)
+    return seen.findings, draw(seen)
+
+
+def check_with_report(
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    output: str | Path,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
+) -> Findings:
+    """Do what `check` does, and write a self-contained page.
+
+    Parameters
+    ----------
+    program : str or Path
+        The motion program.
+    machine, filament : str, Path or record
+        The user's records.
+    output : str or Path
+        The page; an existing one is replaced in one step.
+    dialect : str, optional
+        Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    PliantError
+        If the page cannot be written, or would replace one of the inputs; nothing is written then.
+    """
+    from pliant.report.html import report_html
+
+    place = Path(output)
+    _require_ordinary(place)
+    for source in (program, machine, filament):
+        if isinstance(source, str | Path) and place.exists() and Path(source).exists() and place.samefile(source):
+            raise PliantError(f"{place}: the report would replace an input; choose another name")
+    if not place.parent.is_dir():  # known before the work, so said before the work
+        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    seen = examine(program, machine, filament, dialect=dialect, progress=progress)
+    save_whole(place, report_html(seen.findings, draw(seen)))
+    return seen.findings
+
+
+def save_whole(place: Path, text: str) -> None:
+    """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
+    _require_ordinary(place)
+    beside = place.with_name(f".{place.name}.{os.getpid()}.part")
+    try:
+        with beside.open("x", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        beside.replace(place)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
+
+
+def _require_ordinary(place: Path) -> None:
+    if place.exists() and not place.is_file():
+        raise PliantError(f"{place}: is not an ordinary file; choose another name")

@@ -1,0 +1,32 @@
+"""The story of the example workshop must come out of the computed chain."""
+
+import pytest
+
+from pliant.workflows.check import check
+from pliant.workflows.demo import STORY
+from pliant.workflows.workshop import JOBS, RECORDS, files
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("workshop")
+    for name, text in files():
+        (folder / name).write_text(text)
+    return folder
+
+
+@pytest.mark.parametrize(("pair", "change"), list(zip(STORY, ("moderate", "large", "refused"), strict=True)))
+@pytest.mark.parametrize("job", ["gasket.gcode", "strain-relief.gcode", "bellows.gcode"])
+def test_regression_each_spool_has_its_own_answer(workshop, pair, change, job):
+    machine, spool = pair
+    f = check(workshop / job, workshop / f"{machine}.machine.toml", workshop / f"{spool}.filament.toml")
+    assert f.change == change
+    if change == "refused":
+        assert f.verdict == "jams"
+        assert f.mechanism in ("bow", "lock", "swell")
+        assert any("direct feed" in r.change and r.speed_factor for r in f.remedies)
+
+
+def test_limit_the_scenario_says_that_it_is_invented():
+    assert all("nvented" in text.splitlines()[0] for text in RECORDS.values())
+    assert all("invented example" in make().splitlines()[0] for make in JOBS.values())
