@@ -19,6 +19,7 @@ __all__ = ["flexibility_mm_per_n", "soft_features"]
 _Z90 = 1.6449  # normal score of the 95 % point
 _WALL = 3.0  # longer than this many thicknesses is a wall
 _JUMP = 6.0  # a section this much stiffer below is where a feature is rooted
+_APEX_MM = 1.0  # less than this that gives way is the apex of a dome or the last layers of a post: not worth a word
 _RIGID = 1e-12
 _TWO, _FOUR, _LEVER = np.eye(2), np.eye(4), np.eye(4, k=2)
 
@@ -142,17 +143,22 @@ def soft_features(
             chain = _down(layers, roots, level, i)
             flex = np.array([give[a][b] for a, b in chain])
             z = np.array([layers[a][b].z_mm for a, b in chain])
-            within = [layers[a][b] for a, b in chain if layers[a][b].z_mm >= roots[level][i]]
-            thin = min(within, key=lambda s: s.thickness_mm)
+            wobble = float(z[flex * side_force_n > limit_mm].min())
+            if island.z_mm - wobble < _APEX_MM:
+                continue
+            # the section that bends most: arm squared over stiffness
+            a, b = max(chain, key=lambda c: (island.z_mm - layers[c[0]][c[1]].z_mm) ** 2 / layers[c[0]][c[1]].weak_mm4)
+            thin, root = layers[a][b], roots[a][b]
             tip = float(flex[0] * side_force_n)
             power = 1 / 3 if thin.length_mm > _WALL * thin.thickness_mm else 1 / 4
             found.append(
                 SoftFeature(
-                    root_mm=float(roots[level][i]),
+                    root_mm=float(root),
                     top_mm=island.z_mm,
                     thickness_mm=thin.thickness_mm,
+                    thin_at_mm=thin.z_mm,
                     length_mm=thin.length_mm,
-                    wobble_mm=float(z[flex * side_force_n > limit_mm].min()),
+                    wobble_mm=wobble,
                     wobble_low_mm=float(z[flex * side_force_n * bad > limit_mm].min()),
                     deflection_mm=tip,
                     stiffness_n_per_mm=float(1 / flex[0]),
