@@ -97,8 +97,8 @@ def pair_pieces(ends_a, arc_a, lays_a, ends_b, arc_b, lays_b, free, tolerance, w
     """Pair the stretches of two paths.
 
     (n,6), (n,3), (n,) bool, (m,6), (m,3), (m,) bool, () 0 every way counts, 1 none before the first bead, 2 beads
-    alone, () [mm], () pieces, () -> count, a (c,), b (c,), share_a (c,), share_b (c,), lost (n,), extra (m,), whole.
-    `whole` is False if the walk lost its way; all that follows is then lost and extra.
+    alone, () [mm], () pieces, () -> count, a (c,), b (c,), share_a (c,), share_b (c,), lost (n,), extra (m,), way (),
+    the first piece of a from where the walk lost its way, n if it did not: all that follows is lost and extra.
     """
     n, m = lays_a.size, lays_b.size
     a, b = np.empty(n + m, np.int64), np.empty(n + m, np.int64)
@@ -107,7 +107,7 @@ def pair_pieces(ends_a, arc_a, lays_a, ends_b, arc_b, lays_b, free, tolerance, w
     spot, out = np.empty(3), np.empty(2)
     i = j = count = losses = 0
     ta = tb = 0.0
-    whole = True
+    way = n
     while True:
         loose = free == 2 or (free == 1 and count == 0)
         if loose:
@@ -159,10 +159,13 @@ def pair_pieces(ends_a, arc_a, lays_a, ends_b, arc_b, lays_b, free, tolerance, w
             if found:
                 break
         if not found:
-            whole = False
+            if np.any(lays_a[i:]) or np.any(lays_b[j:]):
+                way = i
             break
-        lost[i:p] = True
-        extra[j:q] = True
+        for k in range(i, p):
+            lost[k] = lays_a[k] or not loose
+        for k in range(j, q):
+            extra[k] = lays_b[k] or not loose
         i, j, ta, tb = p, q, 0.0, 0.0
     lost[i:] = True
     extra[j:] = True
@@ -171,4 +174,4 @@ def pair_pieces(ends_a, arc_a, lays_a, ends_b, arc_b, lays_b, free, tolerance, w
             lost[k] = lost[k] and lays_a[k]
         for k in range(m):
             extra[k] = extra[k] and lays_b[k]
-    return count, a, b, share_a, share_b, lost, extra, whole
+    return count, a, b, share_a, share_b, lost, extra, way

@@ -47,7 +47,7 @@ class Pairing:
     share_b: Floats
     lost: Ints  # moves of the first program without a partner
     extra: Ints
-    whole: bool  # False if the walk lost its way: what follows is in lost and extra
+    lost_way: int  # move from where the walk lost its way, -1 if it did not: what follows is in lost and extra
     moved_a: Ints  # beads among lost and extra that are the same in another place of the order
     moved_b: Ints
     path_a: Path
@@ -136,7 +136,7 @@ def pair_programs(
     order = np.arange(b.move.size)
     if reorder:
         order, permuted, rank = _sorted_as(a, b, tolerance_mm)
-    count, ia, ib, share_a, share_b, lost, extra, whole = pair_pieces(
+    count, ia, ib, share_a, share_b, lost, extra, way = pair_pieces(
         a.ends_mm, a.arc, a.lays, b.ends_mm[order], b.arc[order], b.lays[order], 2 if reorder else free,
         tolerance_mm, _WINDOW, _MOST_LOSSES,
     )  # fmt: skip
@@ -144,8 +144,8 @@ def pair_programs(
     lost_at, extra_at = np.flatnonzero(lost), order[np.flatnonzero(extra)]
     moved_a, moved_b = _moved(a, lost_at, b, extra_at, tolerance_mm)
     return Pairing(
-        a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)], whole,
-        moved_a, moved_b, a, b, permuted, rank,
+        a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)],
+        int(a.move[way]) if way < a.move.size else -1, moved_a, moved_b, a, b, permuted, rank,
     )  # fmt: skip
 
 
@@ -154,7 +154,6 @@ def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints
     order = np.arange(b.move.size)
     blocks = np.unique(a.run_block)
     permuted, rank = np.zeros(blocks.size, dtype=bool), np.arange(a.run_start.size)
-    # a priming run of its own at the start of b, at the height of the first layer, joins that layer's block
     if not np.array_equal(blocks, np.unique(b.run_block)):
         return order, permuted, rank
     starts_a, starts_b = a.ends_mm[a.run_start, :3], b.ends_mm[b.run_start, :3]
