@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pliant.program.layers import Layering
 from pliant.program.write import Edits, line_texts, set_word, sole_moves, word_value
 from pliant.records.mending import Change
-from pliant.records.program import BEAD, HOME, Program
+from pliant.records.program import BEAD, Program
 
 __all__ = ["mend_first_layer"]
 
@@ -74,8 +74,7 @@ def _first_height(program: Program) -> int:
     bead = int(np.argmax(program.kind == BEAD))
     z = program.point_mm[:, 2]
     other = np.flatnonzero(np.abs(z[: bead + 1] - z[bead + 1]) > 1e-9)
-    at = int(other[-1]) if other.size else -1
-    return at if at >= 0 and program.kind[at] != HOME else -1
+    return int(other[-1]) if other.size else -1
 
 
 def _lift(program: Program, edits: Edits, start: int, lift_mm: float) -> bool:
@@ -85,7 +84,7 @@ def _lift(program: Program, edits: Edits, start: int, lift_mm: float) -> bool:
     state = program.states[program.state]
     n = program.kind.size
     near = (np.arange(n) <= last) | (z[1:] <= z[last + 1] + 1.0)
-    moves = np.flatnonzero((np.arange(n) >= start) & (program.kind != HOME) & near)
+    moves = np.flatnonzero((np.arange(n) >= start) & near)
     absolute = state["absolute"][moves]
     changed = np.abs(z[moves + 1] - z[moves]) > 1e-9
     if not absolute[0] or np.any(~absolute & changed & (program.kind[moves] == BEAD)):

@@ -6,6 +6,8 @@ program whose first run lies apart from the part (a skirt, a line) primes itself
 """
 
 import math
+from itertools import pairwise
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -14,7 +16,7 @@ from pliant.program.coverage import chords_of
 from pliant.program.outline import bead_lines, extent_mm
 from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.mending import Change
-from pliant.records.program import BEAD, HOME, Program
+from pliant.records.program import BEAD, TRAVEL, Program
 
 __all__ = ["CLEAR_MM", "PITCH_MM", "mend_prime", "primes_itself"]
 
@@ -45,8 +47,6 @@ def primes_itself(program: Program, wanted_mm: float) -> bool:
     fed = program.filament_mm[:first]
     if fed[fed > 0].sum() - abs(fed[fed < 0].sum()) >= min(wanted_mm, 1.0):
         return True
-    stops = np.flatnonzero(np.diff(bead) > 1)
-    run = bead[: int(stops[0]) + 1] if stops.size else bead
     # the piece of the first layer that the first run belongs to primes if nothing stands on it
     z = program.point_mm[bead + 1, 2]
     low = z <= z[0] + 0.01
@@ -86,11 +86,9 @@ def mend_prime(program: Program, edits: Edits, wanted_mm: float) -> tuple[list[C
     first = int(bead[0])
     if primes_itself(program, wanted_mm):
         return [], 0.0, "the program feeds beside the part before it starts on it"
+    if not sole_moves(program)[first] or not program.states["absolute"][program.state[first]]:
+        return [], 0.0, "the first bead shares its line, or is written relative to the place before"
     z = program.point_mm[:, 2]
-    ways = np.flatnonzero(_flat(program) & (program.kind != BEAD) & (program.kind != HOME) & (np.arange(z.size - 1) < first))
-    known = ways.size and not np.any(program.kind[int(ways[-1]) : first] == HOME)
-    if not known or not sole_moves(program)[first] or not program.states["absolute"][program.state[first]]:
-        return [], 0.0, "what leads to the first bead is not plain travel"
     if abs(z[first] - z[first + 1]) > 1e-9:
         return [], 0.0, "the first bead climbs"
     density = float(program.filament_mm[first] / program.length_mm[first])
@@ -101,10 +99,10 @@ def mend_prime(program: Program, edits: Edits, wanted_mm: float) -> tuple[list[C
     start = program.point_mm[first, :2]
     if math.dist(way[0], start) < math.dist(way[-1], start):
         way = way[::-1]
-    speed, travel = float(edits.speed_mm_per_s[first]), float(program.speed_mm_per_s[int(ways[-1])])
+    speed, travel = float(edits.speed_mm_per_s[first]), _travel_speed(program, first)
     moves = [Insert(travel, way[0])]
     laid = 0.0
-    for a, b in zip(way, way[1:], strict=False):
+    for a, b in pairwise(way):
         filament = round(density * math.dist(a, b), 5)
         laid += filament
         moves.append(Insert(speed, b, filament))
@@ -118,8 +116,13 @@ def mend_prime(program: Program, edits: Edits, wanted_mm: float) -> tuple[list[C
     return [change], laid + 1e-3, ""
 
 
-def _flat(program: Program) -> NDArray[np.bool_]:
-    return np.asarray((np.diff(program.point_mm[:, :2], axis=0) != 0).any(axis=1))
+def _travel_speed(program: Program, first: int) -> float:
+    """Speed of the travel that leads to the first bead, else of travel in general, else of the bead. [mm/s]"""
+    flat = (np.diff(program.point_mm[:, :2], axis=0) != 0).any(axis=1) & (program.kind == TRAVEL)
+    speed = program.speed_mm_per_s
+    if flat[:first].any():
+        return float(speed[:first][flat[:first]][-1])
+    return float(np.median(speed[flat])) if flat.any() else float(speed[first])
 
 
 def _free_way(program: Program, bead: NDArray[np.int64], length_mm: float) -> list[tuple[float, float]]:

@@ -2,8 +2,10 @@
 
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Collection
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -12,17 +14,24 @@ from pliant.errors import PliantError, ProgramError
 from pliant.feed.risk import jam_risk
 from pliant.mend.certificate import certify
 from pliant.mend.flow import plan_flow
+from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
-from pliant.records.program import BEAD
+from pliant.records.program import BEAD, Program
 from pliant.workflows.check import FEEDS_BELOW, check
 from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes
 
 __all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
+# questions that decide where the nozzle goes or what it feeds; fans and flow factors are proved either way
+_MATTERS = (
+    "an E move after G90/G91", "E straight after a digit", "two commands on a line", "a letter twice on a line",
+    "M82 after moves under M83", "G92 without words",
+)  # fmt: skip
+_ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
@@ -88,24 +97,32 @@ def mend(
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
-    goal = source if in_place else Path(output) if output is not None else None
+    goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect
+    first = read_program(source, reading)
+    _demand_one_meaning(first)
     before = check(source, machine, filament, dialect=reading)
-    with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-        first = read_program(source, reading)
-        bench = Bench(Path(name), first, machine, filament, reading, target, height_mm)
-        flat = _flat(bench)
-        run_passes(bench, passes)
-        final = Path(bench.program.path)
-        certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
-        _demand(certificate)
-        after = check(final, machine, filament, dialect=reading) if bench.changes else before
-        if goal is not None:
-            replace_file(final, goal, like=source)
+    try:
+        with tempfile.TemporaryDirectory(prefix="pliant-") as name:
+            bench = Bench(Path(name), first, machine, filament, reading, target, height_mm)
+            flat = _flat(bench)
+            run_passes(bench, passes)
+            final = Path(bench.program.path)
+            certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
+            _demand(certificate)
+            after = check(final, machine, filament, dialect=reading) if bench.changes else before
+            if goal is not None:
+                replace_file(final, goal, like=goal if goal.exists() else source)
+    except OSError as error:
+        where = error.filename or tempfile.gettempdir()
+        raise PliantError(
+            f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a "
+            "folder with room"
+        ) from error
     return Mended(
         output=str(goal) if goal is not None else None,
         meets_target=after.jam_probability <= target,
@@ -121,6 +138,32 @@ def mend(
     )
 
 
+def _goal(source: Path, output: str | Path | None, in_place: bool) -> Path | None:
+    """Where the result goes; through links to the file they lead to, so that the link stays a link."""
+    goal = source if in_place else Path(output) if output is not None else None
+    if goal is None:
+        return None
+    goal = goal.resolve() if goal.is_symlink() else goal
+    if goal.exists() and not goal.is_file():
+        raise PliantError(f"{goal}: is not an ordinary file; choose another name")
+    if not goal.parent.is_dir():  # known before the work, so said before the work
+        raise PliantError(f"{goal}: cannot be written (no such folder); choose another folder or name")
+    return goal
+
+
+def _demand_one_meaning(program: Program) -> None:
+    """Refuse a program whose moves mean one thing to one controller and another to the next, unless one is named."""
+    if program.dialect != "auto":
+        return
+    others = [text for text in program.questions if text.startswith(tuple(BEHAVIOURS))]
+    asked = [text for text in program.questions if text.startswith(_ALWAYS) or (others and text.startswith(_MATTERS))]
+    if asked:
+        raise ProgramError(
+            f"{program.path}: means different things to different controllers: {asked[0]}; nothing was written. "
+            f"Name yours with --dialect or in the machine record: {', '.join(BEHAVIOURS)}"
+        )
+
+
 def _demand(certificate: Certificate) -> None:
     failed = [o for o in certificate.obligations if not o.holds]
     if failed:
@@ -130,13 +173,15 @@ def _demand(certificate: Certificate) -> None:
 
 def replace_file(new: Path, goal: Path, *, like: Path) -> None:
     """Put a file in the place of another in one step; on any failure the other is as it was."""
-    beside = goal.with_name(f".{goal.name}.{os.getpid()}.new")
+    beside: Path | None = None
     try:
-        with new.open("rb") as source, beside.open("xb") as out:
+        number, name = tempfile.mkstemp(prefix=f".{goal.name[:60]}.", suffix=".new", dir=goal.parent)
+        beside = Path(name)
+        with new.open("rb") as source, os.fdopen(number, "wb") as out:
             shutil.copyfileobj(source, out, 1 << 20)
             out.flush()
             os.fsync(out.fileno())
-        shutil.copymode(like, beside)
+        _look_like(beside, like)
         os.replace(beside, goal)
         folder = os.open(goal.parent, os.O_RDONLY)
         try:
@@ -144,7 +189,16 @@ def replace_file(new: Path, goal: Path, *, like: Path) -> None:
         finally:
             os.close(folder)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        if beside is not None:
+            beside.unlink(missing_ok=True)
         raise PliantError(
             f"{goal}: cannot be written ({error.strerror}); the input is untouched. Free space or choose another folder"
         ) from error
+
+
+def _look_like(new: Path, like: Path) -> None:
+    """Give a file the rights of another, and its owner where that is allowed."""
+    was = like.stat()
+    with suppress(OSError):
+        os.chown(new, was.st_uid, was.st_gid)
+    os.chmod(new, stat.S_IMODE(was.st_mode))

@@ -59,7 +59,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         p = self.program
-        self.origin = np.arange(1, p.n_lines + 2)  # line of the input for each line of the current file; 0: new
+        self.origin = np.arange(1, p.n_lines + 2)  # line of the input for each line of the current file
         alone = p.speed_mm_per_s[(p.kind == RECOVER) | (p.kind == PRIME)]
         self.fed_mm_per_s = float(alone.min()) if alone.size else 0.0  # slowest feed of filament alone in the input
 
@@ -110,7 +110,9 @@ class Bench:
         path = self.folder / f"stage-{self.stage}.gcode"
         lines = rewrite(self.program, edits, path)
         before = Path(self.program.path)
-        self.origin = np.where(lines > 0, self.origin[np.maximum(lines, 1) - 1], 0)
+        # a line put in is told by the line of the input that follows it
+        follows = np.minimum.accumulate(np.where(lines > 0, np.arange(lines.size), lines.size - 1)[::-1])[::-1]
+        self.origin = self.origin[np.maximum(lines[follows], 1) - 1]
         self.program = read_program(path, self.dialect)
         if before.parent == self.folder:
             before.unlink()
@@ -223,7 +225,8 @@ def _coast(bench: Bench) -> None:
     compliance, area = bench.stored_per_mpa()
     ends = np.array([lead.first - 1 for lead in leads], dtype=np.int64)
     index = float(chain.central(bench.machine, bench.filament)["flow_index"])
-    melt = Melt(load.end_mpa[ends], load.flow_mm3_per_s[ends], compliance, index, area)
+    pressure, flow = load.end_mpa[ends].astype(np.float64), load.flow_mm3_per_s[ends].astype(np.float64)
+    melt = Melt(pressure, flow, compliance, index, area)
     changes, most, why = mend_coast(p, edits, leads, _air(leads, coverage), melt, bench.fed_mm_per_s)
     bench.write(edits, changes)
     bench.note("coast", why)
