@@ -86,13 +86,16 @@ def check_command(
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
-@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @_json
 @_debug
 def mend_command(
     program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
-    target: float, as_json: bool, debug: bool,
+    add: tuple[str, ...], as_json: bool, debug: bool, **asked: Any,
 ) -> None:  # fmt: skip
     """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
 
@@ -100,16 +103,19 @@ def mend_command(
     """
     with _user_errors(debug):
         from pliant.report.mend import mended_text
-        from pliant.workflows.mend import PASSES, mend
+        from pliant.workflows.mend import ADDED, PASSES, mend
 
         if (output is None) == (not in_place):
             raise PliantError("say where the result goes: -o FILE, or --in-place")
         for name in skip:
             if name not in PASSES:
                 raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
-        passes = [name for name in PASSES if name not in skip]
+        for name in add:
+            if name not in ADDED:
+                raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
+        passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         with _progress():
-            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, **asked)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 

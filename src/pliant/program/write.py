@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from pliant.errors import ProgramError
 from pliant.records.program import HOME, Program
 
-__all__ = ["Edits", "Insert", "feed_word", "rewrite", "sole_moves"]
+__all__ = ["Edits", "Insert", "feed_word", "line_texts", "rewrite", "set_word", "sole_moves", "word_value"]
 
 _WORDS = {
     letter: re.compile(rb"([%c%c])[ \t]*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))" % (letter, letter + 32))
-    for letter in b"EFS"
+    for letter in b"EFIJRSZ"
 }
 _NUMBERED = re.compile(rb"^[ \t]*[Nn][0-9]+")
 
@@ -31,6 +31,8 @@ class Insert:
     speed_mm_per_s: float
     xy_mm: tuple[float, float] | None = None
     filament_mm: float = 0.0
+    centre_mm: tuple[float, float] | None = None  # of an arc to `xy_mm`
+    left: bool = True  # the arc turns counter-clockwise
 
 
 @dataclass
@@ -44,6 +46,7 @@ class Edits:
     blocks: list[tuple[int, int]] = field(default_factory=list)  # [first, last) moves in their new order; () = as read
     words: dict[int, bytes] = field(default_factory=dict)  # source line -> its new text, without line end
     before_line: dict[int, list[bytes]] = field(default_factory=dict)  # source line -> new lines before it
+    arcs: dict[int, tuple[float, float]] = field(default_factory=dict)  # move -> x, y from where its arc now starts
 
     @classmethod
     def none(cls, program: Program) -> "Edits":
@@ -101,6 +104,25 @@ def _code_end(text: bytes) -> int:
     return min(at, default=len(text))
 
 
+def word_value(text: bytes, letter: str) -> float | None:
+    """Read the last word of a letter in the code of a line; None where there is none."""
+    found = list(_WORDS[ord(letter)].finditer(text[: _code_end(text)]))
+    return float(found[-1][2]) if found else None
+
+
+def set_word(text: bytes, letter: str, value: float, decimals: int) -> bytes:
+    """Replace the last word of a letter in the code of a line, or add it; a checksum is put right again."""
+    return _set_word(text, ord(letter), _number(value, decimals))
+
+
+def line_texts(path: str | Path, lines: NDArray[np.int64]) -> dict[int, bytes]:
+    """Texts of some source lines, without their ends; lines counted from 1."""
+    data = Path(path).read_bytes()
+    starts = _line_starts(data)
+    wanted = lines[(lines >= 1) & (lines < starts.size)].tolist()
+    return {line: data[starts[line - 1] : starts[line]].rstrip(b"\r\n") for line in wanted}
+
+
 def _set_word(text: bytes, letter: int, number: bytes) -> bytes:
     """Replace the last word of this letter in the code of a line, or add one after the code."""
     end = _code_end(text)
@@ -145,7 +167,7 @@ class _Plan:
         sole = sole_moves(program)
         touched = (edits.speed_mm_per_s != program.speed_mm_per_s) | (edits.filament_mm != program.filament_mm)
         touched |= edits.drop
-        touched[list(edits.inserts)] |= True
+        touched[[*edits.inserts, *edits.arcs]] = True
         bad = np.flatnonzero(touched & ~sole)
         if bad.size:
             line = program.line[bad[0]]
@@ -154,8 +176,25 @@ class _Plan:
             )
         self._feeds()
         self._filament()
+        for i, start in edits.arcs.items():
+            self._arc(i, start)
         for line in program.line[edits.drop]:
             self.dropped.add(int(line))
+
+    def _arc(self, i: int, start: tuple[float, float]) -> None:
+        """Give an arc that begins later the same centre; an arc by R keeps its R, with the sign of what is left."""
+        p = self.program
+        unit = float(p.states["unit"][p.state[i]])
+        line = int(p.line[i])
+        text = line_texts(p.path, p.line[i : i + 1])[line]
+        arm = p.centre_mm[i] - np.array(start)
+        if word_value(text, "R") is None:
+            words = [(73, _number(float(arm[0]) / unit, 4)), (74, _number(float(arm[1]) / unit, 4))]
+        else:
+            there, radius = p.point_mm[i + 1, :2] - p.centre_mm[i], float(np.hypot(*arm))
+            turn = np.arctan2(-arm[0] * there[1] + arm[1] * there[0], -(arm @ there)) * np.sign(p.sweep_rad[i])
+            words = [(82, _number((radius if turn >= 0 else -radius) / unit, 4))]
+        self.texts.setdefault(line, []).extend(words)
 
     def _feeds(self) -> None:
         p, e = self.program, self.edits
@@ -229,12 +268,16 @@ class _Plan:
         reg = self.register[i] + self.shift[i] if state["e_absolute"] else 0.0
         here = p.point_mm[i].copy()
         for m in self.edits.inserts.get(i, ()):
-            words = [b"G1"]
+            words = [b"G1" if m.centre_mm is None else b"G3" if m.left else b"G2"]
+            start = here.copy()
             if m.xy_mm is not None:
                 for axis, k in ((b"X", 0), (b"Y", 1)):
                     value = m.xy_mm[k] - state["offset_mm"][k] if state["absolute"] else m.xy_mm[k] - here[k]
                     words.append(axis + _number(value / state["unit"], 4))
                     here[k] = m.xy_mm[k]
+            if m.centre_mm is not None:
+                for axis, k in ((b"I", 0), (b"J", 1)):
+                    words.append(axis + _number((m.centre_mm[k] - start[k]) / state["unit"], 4))
             if m.filament_mm:
                 step = m.filament_mm / self.per_e[i]
                 reg = reg + step if state["e_absolute"] else step
@@ -288,6 +331,12 @@ def _pieces(data: bytes, plan: _Plan, origin: list[NDArray[np.int64]]) -> Iterat
     tail = int(p.line[-1]) + 1
     if tail <= last_line:
         yield from span(tail, last_line)
+    for line in sorted(number for number in plan.before if number > last_line):
+        new = b"".join(ending + text for text in plan.before[line])
+        if data[-1:] in b"\r\n":
+            new = new[len(ending) :] + ending
+        origin.append(np.zeros(len(plan.before[line]), dtype=np.int64))
+        yield new
 
 
 def rewrite(program: Program, edits: Edits, path: str | Path) -> NDArray[np.int64]:
