@@ -17,8 +17,8 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
-    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "flow_caps", "jam_risk", "log_margins",
-    "operating_groups", "speed_that_meets",
+    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "flow_caps", "jam_risk",
+    "log_margins", "operating_groups", "speed_that_meets",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source

@@ -1,7 +1,8 @@
 """What starts and stops ask for: lag, stored filament, coast, priming, the thread over air; and what the drive loses.
 
 All over the samples of `window.Carry` at the recipe's own flow, so that every number comes with its range. Left out:
-friction along the guide, which keeps part of the stored filament from coming back (the stored length is an upper bound).
+friction along the guide, which keeps part of the stored filament from coming back: the stored length is an upper
+bound.
 """
 
 from dataclasses import dataclass

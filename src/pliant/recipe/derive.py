@@ -13,11 +13,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed.risk import Envelope, Risk, jam_risk
 from pliant.models.bead import bead_area_mm2
+from pliant.recipe.window import At, Carry
 from pliant.records.baseline import KINDS, Baseline
 from pliant.records.filament import Filament
 from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine
-from pliant.recipe.window import At, Carry
 
 __all__ = [
     "SENSOR_C", "USEFUL_MM_PER_S", "Point", "areas_mm2", "baseline_point", "first_layer_at", "first_layer_flow",

@@ -108,8 +108,8 @@ def _speeds(k: Known) -> list[Setting]:
     area, b, p = areas_mm2(k.baseline), k.baseline, k.point
     reason = (
         f"At {_n(p.flow_mm3_per_s)} mm³/s the melt pushes back with {_n(k.times.push_n.value)} N "
-        f"({_n(k.times.push_n.low)} to {_n(k.times.push_n.high)}), and the chance of {GIVES[k.mechanism]} stays under "
-        f"{_percent(k.target)}; every kind of bead has this one flow, since a change of flow takes "
+        f"({_n(k.times.push_n.low)} to {_n(k.times.push_n.high)}), and the chance of a jam, most likely "
+        f"{GIVES[k.mechanism]}, stays under {_percent(k.target)}; every kind of bead has this one flow, since a change of flow takes "
         f"{_n(k.times.lag_s.value)} s to arrive."
     )
     out = []
@@ -164,8 +164,8 @@ def _first_layer(k: Known) -> list[Setting]:
     area = float(bead_area_mm2(w, h))
     wide = [float(bead_width_mm(area, g)) if g < w else w for g in (h + off, max(h - off, 0.05))]
     height_why = (
-        f"Never thinner than the other layers: where the bed is {_n(off, 1)} mm too near, the pressure under the nozzle "
-        f"grows {_n(worse)}-fold"
+        f"Never thinner than the other layers: where the bed is {_n(off, 1)} mm too near, the pressure under the "
+        f"nozzle grows {_n(worse)}-fold"
         + (f", and at {_n(h0)} mm the layer would have to crawl, so it is made thicker." if h > h0 else ".")
     )
     q1 = p.first_speed_mm_per_s * area
@@ -204,8 +204,8 @@ def _heat(k: Known) -> list[Setting]:
     more = p.nozzle_c - b.nozzle_c
     if more > 0.5:
         why = (
-            f"{_n(more)} °C hotter than your rigid recipe, the melt is thin enough for {_n(k.heat_gain)} times the flow "
-            "at the same chance of a jam"
+            f"{_n(more)} °C hotter than your rigid recipe, the melt is thin enough for {_n(k.heat_gain)} times the "
+            "flow at the same chance of a jam"
         )
     else:
         why = f"The data sheet asks for {low:g} to {filament.nozzle_c[1]:g} °C"
@@ -232,7 +232,7 @@ def _ends(k: Known) -> list[Setting]:
     b, t = k.baseline, k.times
     stored = t.stored_mm
     pull = stored.high <= _MOST_PULL_MM and b.retract_mm > 0
-    length = round(min(stored.high, b.retract_mm), 2) if pull else 0.0
+    length = round(min(stored.value, b.retract_mm), 2) if pull else 0.0
     if pull:
         why = (
             f"{_n(stored.value)} mm of filament are pressed together between drive and melt ({_n(stored.low)} to "
@@ -240,8 +240,9 @@ def _ends(k: Known) -> list[Setting]:
         )
     else:
         why = (
-            f"None: it would take {_n(stored.value)} mm ({_n(stored.low)} to {_n(stored.high)}) to take the pressure "
-            "off; a shorter pull stops no ooze, and every pull grinds the same filament once more."
+            f"None: the pull that would just take the pressure off lies anywhere from {_n(stored.low)} to "
+            f"{_n(stored.high)} mm; less stops no ooze, more tears the filament off its melt, and each one sends the "
+            "same soft filament through the teeth twice more."
         )
     moved = "a harder spool or a shorter feed path, which store less"
     coast = round(min(t.coast_mm.value, _MOST_COAST_MM), 1)
@@ -271,7 +272,7 @@ def _ends(k: Known) -> list[Setting]:
         ),
         Setting(
             "retraction.wipe_mm", "wipe", "mm", b.wipe_mm, wipe, round(0.4 * wipe, 1), round(2 * wipe, 1), _CLOSE,
-            "Go back over the bead just laid before you leave it: what oozes meanwhile ends on the part, not in the air.",
+            "Go back over the bead just laid before you leave it: what oozes meanwhile ends on the part.",
             "string", "the threads you see",
         ),
         Setting(
@@ -328,9 +329,10 @@ def _around(k: Known) -> list[Setting]:
         ),
         Setting(
             "around.priming_mm", "priming bead", "mm", b.priming_mm, priming, round(min(t.priming_mm.low, priming), 1),
-            round(max(t.priming_mm.high, priming), 1), "computed",
-            f"Lay a loop beside the part first: it takes about {_n(t.priming_mm.value)} mm of first-layer bead until "
-            "the pressure has built up and the flow is steady.",
+            round(max(t.priming_mm.high, priming), 1), "kept" if priming == b.priming_mm else "computed",
+            f"Lay a loop beside the part first: it takes {_n(t.priming_mm.value)} mm of first-layer bead "
+            f"({_n(t.priming_mm.low)} to {_n(t.priming_mm.high)}) until the pressure is up and the flow steady"
+            + ("; yours is long enough." if priming == b.priming_mm else "."),
             "underfill", "the lag of your machine",
         ),
     ]  # fmt: skip

@@ -14,7 +14,7 @@ ROUTES = ("straight", "inside")
 _SQUEEZED = KINDS[:4]
 _WIDE = 1.125  # [-] bead width over nozzle width; common practice, no source
 # table, key: least, most, and the value taken where it is left out (None: see `read_baseline`)
-_PLAIN = {
+_PLAIN: dict[str, dict[str, tuple[float, float, float | None]]] = {
     "": {
         "nozzle_c": (120, 450, None), "bed_c": (0, 200, 60.0), "layer_height_mm": (0.03, 2, None),
         "flow_factor": (0.5, 2, 1.0), "fan_percent": (0, 100, 100.0),

@@ -9,6 +9,6 @@ PTFE_CEILING_C = 240.0  # from memory: lined hot ends are rated to about this; t
 
 
 def allowed_c(machine: Machine, filament: Filament) -> tuple[float, float]:
-    """Range of nozzle temperatures that sheet and liner allow; empty (low > high) where they exclude each other. [degC]"""
+    """Nozzle temperatures that sheet and liner allow, low and high; low > high where they allow none. [degC]"""
     low, high = filament.nozzle_c
     return low, min(high, PTFE_CEILING_C) if machine.liner == "ptfe" else high

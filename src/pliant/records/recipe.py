@@ -1,9 +1,9 @@
-"""A soft recipe as `plan` derives it: every value with its range and reason, the map it was read from, what would help."""
+"""A soft recipe as `plan` derives it: values with range and reason, the map they were read from, what would help."""
 
 from dataclasses import asdict, dataclass
 from typing import Any
 
-__all__ = ["Helps", "HeightRow", "Recipe", "Setting", "WindowMap"]
+__all__ = ["HeightRow", "Helps", "Recipe", "Setting", "WindowMap"]
 
 
 @dataclass(frozen=True)

@@ -39,15 +39,17 @@ def helps_words(helps: Helps) -> str:
     """What a change buys, in words."""
     if helps.time_factor is None or not helps.works:
         return "not enough alone"
-    return f"{number(helps.speed_mm_per_s)} mm/s at {helps.nozzle_c:g} °C, {number(helps.time_factor)} times your rigid time"
+    pace = f"{number(helps.time_factor)} times your rigid time"
+    return f"{number(helps.speed_mm_per_s)} mm/s at {helps.nozzle_c:g} °C, {pace}"
 
 
 def plan_text(recipe: Recipe) -> str:
     """Verdict first, then the ledger, then what would help and what was assumed."""
     r = recipe
+    which = "the recipe" if r.works else "at the slowest speed of use"
     lines = [
         r.verdict,
-        f"jam         {percent(r.jam_probability)} likely ({'the recipe' if r.works else 'at the slowest speed of use'}); "
+        f"jam         {percent(r.jam_probability)} likely ({which}); "
         f"your rigid recipe with this spool: {percent(r.baseline_jam_probability)}",
         "",
     ]

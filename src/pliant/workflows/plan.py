@@ -1,4 +1,4 @@
-"""`plan`: from the user's own rigid recipe to a soft one for this machine and this spool, each value with its reason."""
+"""`plan`: from the user's own rigid recipe to a soft one for this machine and spool, each value with its reason."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -10,8 +10,17 @@ from pliant.feed.remedies import Changed, hardware_changes
 from pliant.feed.risk import Risk
 from pliant.recipe.around import metering_at, ranged, starts_and_stops
 from pliant.recipe.derive import (
-    USEFUL_MM_PER_S, Point, areas_mm2, baseline_point, first_layer_flow, flow_at_heights, is_useful, least_time,
-    risk_of, round_down, slowest,
+    USEFUL_MM_PER_S,
+    Point,
+    areas_mm2,
+    baseline_point,
+    first_layer_flow,
+    flow_at_heights,
+    is_useful,
+    least_time,
+    risk_of,
+    round_down,
+    slowest,
 )  # fmt: skip
 from pliant.recipe.reasons import GIVES, KIND_WORDS, Known, advice, ledger
 from pliant.recipe.window import Carry, carry, window_map
@@ -19,7 +28,7 @@ from pliant.records.baseline import KINDS, Baseline, read_baseline, with_widths
 from pliant.records.filament import Filament, read_filament
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
 from pliant.records.machine import Machine, read_machine
-from pliant.records.recipe import Helps, HeightRow, Recipe, WindowMap
+from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
 from pliant.report.text import percent
 from pliant.report.words import unknown_in_words
 
@@ -140,7 +149,6 @@ def _known(
     )
     area = areas_mm2(base)[BEAD]
     flow = max(point.speed_mm_per_s[k] * a for k, a in areas_mm2(base).items())
-    at = {"flow_mm3_per_s": flow, "nozzle_c": point.nozzle_c, "width_mm": narrow, "height_mm": base.layer_height_mm}
     top = next(iter(measure), "")
     what, how = unknown_in_words(top) if top else ("", "")
     best = next((h for h in helps if h.works), None)
@@ -155,10 +163,13 @@ def _known(
         heat_gain=hot / cool if cool > 0 else np.inf,
         wide_gain=wide / usual if usual > 0 else 1.0,
         times=starts_and_stops(
-            carried, **at, speed_mm_per_s=flow / area, first_speed_mm_per_s=point.first_speed_mm_per_s,
+            carried, flow_mm3_per_s=flow, nozzle_c=point.nozzle_c, width_mm=narrow, height_mm=base.layer_height_mm,
+            speed_mm_per_s=flow / area, first_speed_mm_per_s=point.first_speed_mm_per_s,
             travel_mm_per_s=base.travel_mm_per_s,
         ),
-        metering=metering_at(carried, **at),
+        metering=metering_at(
+            carried, flow_mm3_per_s=flow, nozzle_c=point.nozzle_c, width_mm=narrow, height_mm=base.layer_height_mm
+        ),
         measure=f"knowing {what} ({how})" if what else "measuring the machine",
         best_help=f"{best.change}, {best.speed_mm_per_s:g} mm/s" if best else "",
     )  # fmt: skip
@@ -174,10 +185,10 @@ def _heights(carried: Carry, base: Baseline, point: Point, target: float) -> tup
     for h, q in zip(heights, flows, strict=True):
         area = areas_mm2(base, h)
         if h == own:
-            speed, q = point.speed_mm_per_s, point.flow_mm3_per_s
+            speed, flow = point.speed_mm_per_s, point.flow_mm3_per_s
         else:
-            speed = {k: min(round_down(q / area[k]), base.speed_mm_per_s[k]) for k in KINDS}
-        rows.append((h, float(q), speed, 1 / (speed[BEAD] * area[BEAD])))
+            speed, flow = {k: min(round_down(q / area[k]), base.speed_mm_per_s[k]) for k in KINDS}, float(q)
+        rows.append((h, flow, speed, 1 / (speed[BEAD] * area[BEAD])))
         own_flow = rows[-1][3] if h == own else own_flow
     return tuple(HeightRow(h, q, speed, t / (own_flow or t)) for h, q, speed, t in rows)
 
@@ -223,7 +234,9 @@ def _score(changed: Changed, machine: Machine, base: Baseline, target: float) ->
     """Plan again with the change; a larger nozzle lays beads wider in proportion, under a flat as much wider."""
     m, b = changed.machine, base
     grown = m.nozzle_mm.value / machine.nozzle_mm.value
+    what = changed.what
     if grown != 1:
+        what += " (beads as much wider)"
         face = m.face_mm.value + m.nozzle_mm.value - machine.nozzle_mm.value
         m = replace(m, face_mm=replace(m.face_mm, value=face))
         widths = {k: w * grown for k, w in b.width_mm.items()}
@@ -232,7 +245,7 @@ def _score(changed: Changed, machine: Machine, base: Baseline, target: float) ->
     chance = risk_of(baseline_point(b), b, m, changed.filament, shares=False).probability
     time = point.time_s_per_mm3 / baseline_point(base).time_s_per_mm3 if point.feeds else None
     return Helps(
-        changed.what, is_useful(point), point.speed_mm_per_s[BEAD] if point.feeds else 0.0,
+        what, is_useful(point), point.speed_mm_per_s[BEAD] if point.feeds else 0.0,
         point.nozzle_c, time, chance,
     )  # fmt: skip
 
@@ -250,8 +263,8 @@ def _verdict(
     if works:
         pace = f"{factor:.2g} times as long as" if factor and factor > 1.05 else "no longer than"
         return (
-            f"It works at {shown.speed_mm_per_s[BEAD]:g} mm/s and {shown.nozzle_c:g} °C: a part takes about {pace} with "
-            "your rigid recipe."
+            f"It works at {shown.speed_mm_per_s[BEAD]:g} mm/s and {shown.nozzle_c:g} °C: a part takes about {pace} "
+            "with your rigid recipe."
         )
     slow = f"even at {USEFUL_MM_PER_S:g} mm/s and {shown.nozzle_c:g} °C a jam is {percent(risk.probability)} likely"
     slow += f", most of all by {GIVES[mechanism]}"
