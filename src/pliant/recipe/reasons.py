@@ -109,8 +109,8 @@ def _speeds(k: Known) -> list[Setting]:
     reason = (
         f"At {_n(p.flow_mm3_per_s)} mm³/s the melt pushes back with {_n(k.times.push_n.value)} N "
         f"({_n(k.times.push_n.low)} to {_n(k.times.push_n.high)}), and the chance of a jam, most likely "
-        f"{GIVES[k.mechanism]}, stays under {_percent(k.target)}; every kind of bead has this one flow, since a change of flow takes "
-        f"{_n(k.times.lag_s.value)} s to arrive."
+        f"{GIVES[k.mechanism]}, stays under {_percent(k.target)}; every kind of bead has this one flow, since a "
+        f"change of flow takes {_n(k.times.lag_s.value)} s to arrive."
     )
     out = []
     for kind in KINDS:
