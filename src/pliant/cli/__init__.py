@@ -121,7 +121,7 @@ def mend_command(
 
 
 @main.command("new")
-@click.argument("kind", type=click.Choice(["machine", "filament"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
@@ -139,6 +139,39 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
                 out.write(text)
         except OSError as error:
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
+
+
+@main.command("plan")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@_json
+@_debug
+def plan_command(
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Derive a soft recipe from your rigid one, each value with its reason.
+
+    Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
+    """
+    with _user_errors(debug):
+        from pliant.report.plan import plan_text
+        from pliant.workflows.plan import plan
+
+        recipe = plan(machine, filament, baseline, target=target)
+        if html or sheet:
+            from pliant.report.plan_html import plan_html, sheet_html
+
+            if html:
+                _write_page(html, plan_html(recipe))
+            if sheet:
+                _write_page(sheet, sheet_html(recipe))
+        _show(recipe, as_json, plan_text)
+        sys.exit(0 if recipe.works else 1)
 
 
 @main.command("dry")
