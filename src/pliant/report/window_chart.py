@@ -75,11 +75,7 @@ def window_svg(window: WindowMap, target: float, *, width: int, height: int) -> 
     lines = "".join(chart.contour(v, curves[v], 2.4 if v == target else 1.1) for v in levels)
     label = (
         f"Chance of a jam over speed and temperature of {window.bead}: "
-        + (
-            f"the recipe at {window.recipe[0]:g} mm/s and {window.recipe[1]:g} °C, "
-            if window.recipe
-            else "no recipe; "
-        )
+        + (f"the recipe at {window.recipe[0]:g} mm/s and {window.recipe[1]:g} °C, " if window.recipe else "no recipe; ")
         + f"your rigid recipe at {window.baseline[0]:g} mm/s and {window.baseline[1]:g} °C"
     )
     return Markup(
@@ -185,9 +181,7 @@ class _Chart:
                     f'H{self.right}" stroke="{INK}" stroke-dasharray="7 5"/>'
                 )
                 if tall > 17:
-                    out += (
-                        f'<text class="halo" x="{self.left + 8}" y="{y + min(tall / 2, 14) + 5:.1f}">{escape(words)}</text>'
-                    )
+                    out += f'<text class="halo" x="{self.left + 8}" y="{y + min(tall / 2, 14) + 5:.1f}">{escape(words)}</text>'
         return out
 
     def axes(self) -> str:
