@@ -94,6 +94,14 @@ def test_limit_a_part_that_rocks_on_its_foot_says_where_it_is_thin():
     assert found[0].thin_at_mm < 1.0
 
 
+def test_limit_nothing_is_printed_thinner_than_a_bead():
+    thin, bead = _layers(BASE, shapes.box(5, 0.1, 11, (15, 15, 9))), _layers(BASE, shapes.box(5, 0.45, 11, (15, 15, 9)))
+    got = flexibility_mm_per_n(thin, 20.0, 0.45)[-1][0]
+    assert got < 0.1 * flexibility_mm_per_n(thin, 20.0)[-1][0]
+    # the area of the section stays the drawn one, so it is still softer than a whole bead
+    assert got > flexibility_mm_per_n(bead, 20.0)[-1][0]
+
+
 def test_limit_a_long_wall_shares_a_push_over_twice_its_height():
     short, long = (_layers(shapes.box(w, 1, 12)) for w in (24, 96))
     a, b = flexibility_mm_per_n(short, 20.0)[-1][0], flexibility_mm_per_n(long, 20.0)[-1][0]

@@ -45,7 +45,7 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     """
     height = float(points[:, 2].max())
     step = max(job.layer_height_mm, height / _MOST_LAYERS)
-    layers = islands_of(cut(points, faces, layer_levels_mm(points, step), twin), _CHORD * step)
+    layers = islands_of(cut(points, faces, layer_levels_mm(points, step), twin), _CHORD * step, job.bead_width_mm)
     stands_for = step / job.layer_height_mm
     count = np.array([len(layer) for layer in layers])
     area = np.array([sum(i.area_mm2 for i in layer) for layer in layers])
@@ -59,7 +59,14 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     strings = round(float(gap[:, 1].sum() * stands_for))
     longest = _longest_run_mm3(layers, step)
     section = float(bead_area_mm2(job.bead_width_mm, job.layer_height_mm))
-    soft = soft_features(layers, job.youngs_modulus_mpa, job.modulus_spread, job.side_force_n, job.wobble_limit_mm)
+    soft = soft_features(
+        layers,
+        job.youngs_modulus_mpa,
+        job.modulus_spread,
+        job.side_force_n,
+        job.wobble_limit_mm,
+        job.bead_width_mm,
+    )
     n_layers = max(1, round(height / job.layer_height_mm))
     # covered hops are about two beads long; a layer change is a lift of one layer
     travel_s = (open_mm + 2 * job.bead_width_mm * covered) / job.travel_mm_per_s + height / job.lift_mm_per_s
