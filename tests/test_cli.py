@@ -12,7 +12,8 @@ from pliant.cli import main
 KEYS = {
     "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
     "least_margin", "worst", "time_s", "layers", "runs", "bead_mm3", "filament_forward_mm", "filament_back_mm",
-    "travel_mm", "open_travel_mm", "mass_g", "stored_length_mm", "retractions", "max_passes", "assumed", "warnings", "cautions",
+    "travel_mm", "open_travel_mm", "mass_g", "stored_length_mm", "retractions", "max_passes", "assumed",
+    "warnings", "cautions",
 }  # fmt: skip
 
 
@@ -91,7 +92,7 @@ def test_limit_a_program_that_pushes_nothing_is_strict_json(tmp_path, workshop):
     path = tmp_path / "travel.gcode"
     path.write_text("G28\nG1 X10 Y10 F3000\nG1 X50\n", encoding="utf-8")
     result = _run("check", path, "-m", folder / "bench-2.machine.toml", "-f", folder / "85A.filament.toml", "--json")
-    data = json.loads(result.stdout, parse_constant=lambda word: pytest.fail(word))
+    data = json.loads(result.stdout, parse_constant=pytest.fail)
     assert result.exit_code == 0
     assert data["least_margin"] is None
     assert data["worst"] == []
