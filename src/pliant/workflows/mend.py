@@ -22,7 +22,7 @@ from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import FEEDS_BELOW, check
-from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes
+from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
 
 __all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
@@ -111,10 +111,14 @@ def mend(
             bench = Bench(Path(name), first, machine, filament, reading, target, height_mm)
             flat = _flat(bench)
             run_passes(bench, passes)
+            after = check(bench.program.path, machine, filament, dialect=reading) if bench.changes else before
+            attempt = 1
+            while after.jam_probability > target and "flow" in passes and slow_again(bench, attempt):
+                after = check(bench.program.path, machine, filament, dialect=reading)
+                attempt += 1
             final = Path(bench.program.path)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
-            after = check(final, machine, filament, dialect=reading) if bench.changes else before
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:

@@ -31,11 +31,12 @@ from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program
 from pliant.workflows.check import job_of, motion_of
 
-__all__ = ["ADDED", "PASSES", "Bench", "run_passes"]
+__all__ = ["ADDED", "PASSES", "Bench", "run_passes", "slow_again"]
 
 PASSES = ("heat", "order", "route", "flow", "retract")
 ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
-_AIM = 0.95  # [-] of the target that speeds are planned for, so that what follows cannot carry it over
+# shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
+_AIMS = (0.95, 0.85, 0.7, 0.5)
 _ROUTING_SHARE = 0.04  # [-] of the job's time that detours may cost
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
@@ -56,6 +57,7 @@ class Bench:
     intent: Intent = field(default_factory=Intent)
     stage: int = 0
     routing_s: float = 0.0
+    out_of_reach: bool = False  # no speed meets the target
 
     def __post_init__(self) -> None:
         p = self.program
@@ -196,9 +198,19 @@ def _route(bench: Bench) -> None:
     bench.intent = replace(bench.intent, may_reroute=True)
 
 
-def _flow(bench: Bench) -> None:
+def slow_again(bench: Bench, attempt: int) -> bool:
+    """Plan the flow anew where later passes carried the chance of a jam over the target; False: no use."""
+    if bench.out_of_reach or attempt >= len(_AIMS):
+        return False
+    stage = bench.stage
+    _flow(bench, _AIMS[attempt])
+    return bench.stage > stage
+
+
+def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
     p, edits = bench.program, Edits.none(bench.program)
-    plan = plan_flow(p, bench.machine, bench.filament, bench.target, bench.job_at, aim=_AIM)
+    plan = plan_flow(p, bench.machine, bench.filament, bench.target, bench.job_at, aim=aim)
+    bench.out_of_reach = not plan.meets
     edits.speed_mm_per_s = plan.speed_mm_per_s
     why = (
         f"holds the chance of a jam under {100 * bench.target:.2g} %" if plan.meets
