@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
 from pliant.kernels.splice import line_starts
+from pliant.program.numbering import is_numbered, renumber
 from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
 from pliant.records.program import HOME, Program
 
@@ -281,4 +282,8 @@ def rewrite(program: Program, edits: Edits, path: str | Path) -> NDArray[np.int6
     with Path(path).open("wb") as out:
         for piece in _pieces(plan, lines, origin):
             out.write(piece)
-    return np.concatenate(origin)
+    came_from = np.concatenate(origin)
+    moved = came_from.size != lines.last or not np.array_equal(came_from, np.arange(1, lines.last + 1))
+    if moved and is_numbered(data):
+        Path(path).write_bytes(renumber(Path(path).read_bytes(), came_from))
+    return came_from
