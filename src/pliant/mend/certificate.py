@@ -383,10 +383,12 @@ def _speed(case: _Case) -> str:
     return f"{a.size:,} stretches compared, {int(slower[: case.on_bead.size].sum()):,} of beads slower"
 
 
-def _not_faster(case: _Case, what: str, mine: Floats, theirs: Floats, skip_first: bool = False) -> None:
+def _not_faster(
+    case: _Case, what: str, mine: Floats, theirs: Floats, skip_first: bool = False, at_least: float = 0.0
+) -> None:
     """Hold the fastest move of each gap to the input's, or where it has none there to its fastest anywhere."""
     limit = case.layer_worst(mine)
-    limit = np.where(limit > 0, limit, mine.max(initial=0.0))
+    limit = np.where(limit > 0, limit, mine.max() if np.any(mine > 0) else at_least)
     wrong = theirs > limit * (1 + _SAME_SPEED)
     wrong[0] &= not skip_first
     if (k := _first(wrong)) >= 0:
@@ -434,7 +436,10 @@ def _debt(case: _Case) -> str:
     if (k := _first(deeper)) >= 0:
         raise _Refuted(f"travel {_gap_name(case, k)} with more withdrawn than in the input")
     _not_faster(case, "withdrawn", one.back_speed, two.back_speed)
-    _not_faster(case, "fed", one.push_speed, two.push_speed, skip_first=primes)
+    # a coast is given back even where the input never feeds filament alone: no faster than its beads take it
+    beads = np.flatnonzero(case.lays_p) if case.intent.coast_mm_per_run > 0 else np.zeros(0, dtype=np.int64)
+    takes = case.p.filament_mm[beads] / case.p.length_mm[beads] * case.p.speed_mm_per_s[beads]
+    _not_faster(case, "fed", one.push_speed, two.push_speed, primes, takes.max(initial=0.0))
     if not case.intent.may_change_retraction:
         _retraction_kept(case, one, two, tolerance)
     pairs_p, pairs_q = int((one.back_mm > 0).sum()), int((two.back_mm > 0).sum())

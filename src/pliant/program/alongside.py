@@ -30,11 +30,11 @@ class Alongside:
         self.p, self.q, self.intent = first, second, intent
         self.factor = intent.flow_factor
         self.lift_wrong, self.lift_mm = _lift(first, second, intent)
-        free = 2 if intent.may_reroute or intent.may_reorder_islands else 1 if intent.prime_mm > 0 else 0
-        self.ways_free = free == 2
-        self.pairs: Pairing = pair_programs(
-            first, second, free=free, reorder=intent.may_reorder_islands, lift_mm=self.lift_mm, tolerance_mm=PLACE_MM
-        )
+        strict = 1 if intent.prime_mm > 0 else 0
+        self.ways_free = intent.may_reroute or intent.may_reorder_islands
+        self.pairs: Pairing = self._paired(2 if self.ways_free else strict)
+        if not intent.may_reroute and intent.may_reorder_islands and not self.pairs.permuted.any():
+            self.ways_free, self.pairs = False, self._paired(strict)  # nothing changed places: ways have to stay
         pairs = self.pairs
         self.lays_p, self.lays_q = _lays(pairs.path_a, first), _lays(pairs.path_b, second)
         self.bead = self.lays_p[pairs.a]  # pairs on beads of the input; the mended may run dry there
@@ -48,6 +48,10 @@ class Alongside:
         self.start = int(pairs.b[self.wet].min()) if self.wet.any() else 0  # move of the mended: its first bead
         self.prime = self.extra_beads[self.extra_beads < self.start] if intent.prime_mm > 0 else self.extra_beads[:0]
         self.added = np.setdiff1d(self.extra_beads, self.prime)
+
+    def _paired(self, free: int) -> Pairing:
+        reorder = free == 2 and self.intent.may_reorder_islands
+        return pair_programs(self.p, self.q, free=free, reorder=reorder, lift_mm=self.lift_mm, tolerance_mm=PLACE_MM)
 
     @cached_property
     def on_bead(self) -> Ints:

@@ -18,7 +18,7 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.machine import Machine, Span, read_machine
 from pliant.records.program import BEAD, Program
-from pliant.workflows.read import facts_of
+from pliant.workflows.read import Progress, facts_of, told
 
 __all__ = [
     "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
@@ -152,6 +152,7 @@ def check(
     filament: str | Path | Filament,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -163,6 +164,8 @@ def check(
         The user's records.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
 
     Returns
     -------
@@ -174,7 +177,7 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
-    return examine(program, machine, filament, dialect=dialect).findings
+    return examine(program, machine, filament, dialect=dialect, progress=progress).findings
 
 
 @dataclass(frozen=True)
@@ -193,18 +196,28 @@ class Examined:
 
 
 def examine(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Examined:
     """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    read = read_program(program, dialect or machine.dialect)
+    tell = progress or _silent
+    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    tell("planning the motion", 0)
     timing, layering = time_program(read, motion_of(machine)), find_layers(read)
     diameter = filament.diameter_mm.value
     sections = bead_sections(read, layering, diameter)
+    tell("comparing travel with beads", 0)
     coverage = find_coverage(read, layering, sections.width_mm)
     job, assumed = job_of(read, timing, layering, sections, filament)
+    tell("following the push", 0)
     load, flows = follow(job, machine, filament), envelope(job, diameter)
+    tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
@@ -244,6 +257,10 @@ def examine(
         cautions=_cautions(machine, verdict),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
+
+
+def _silent(what: str, share: float) -> None:
+    """Tell nobody."""
 
 
 def motion_of(machine: Machine) -> Motion:
