@@ -222,10 +222,8 @@ def _beads(case: _Case) -> str:
     primed = f", of them {case.prime.size:,} primed outside the part" if case.prime.size else ""
     lifted = ""
     if np.any(case.lift_mm):
-        lift = np.asarray(case.lift_mm)
-        lifted = (
-            f", first layer {lift[np.argmin(case.q.point_mm[:, 2])]:+.3f} mm and the last {lift[-1]:+.3f} mm higher"
-        )
+        lift = np.broadcast_to(case.lift_mm, case.q.kind.size + 1)[1:][case.lays_q]
+        lifted = f", first layer {lift[0]:+.3f} mm and the last {lift[-1]:+.3f} mm higher"
     return f"{n_p:,} beads of the input are {n_q:,} of the mended file{primed}, within {PLACE_MM:g} mm{lifted}"
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.program.layers import Layering
-from pliant.program.write import Edits, line_texts, set_word, sole_moves, word_value
+from pliant.program.splicing import line_texts, set_word, word_value
+from pliant.program.write import Edits, sole_moves
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 

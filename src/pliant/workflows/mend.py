@@ -13,7 +13,6 @@ import numpy as np
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.risk import jam_risk
 from pliant.mend.certificate import certify
-from pliant.mend.flow import plan_flow
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.records.filament import Filament, read_filament
@@ -21,8 +20,8 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
-from pliant.workflows.check import FEEDS_BELOW, check
-from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes
+from pliant.workflows.check import FEEDS_BELOW, check, examine
+from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
 
 __all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
@@ -41,7 +40,7 @@ def _flat(bench: Bench) -> Flat:
     p = bench.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
     chance = jam_risk(bench.job_at(flat), bench.machine, bench.filament, shares=False).probability
-    ours = plan_flow(p, bench.machine, bench.filament, chance, bench.job_at)
+    ours = bench.plan(chance)
     return Flat(FLAT_MM_PER_S, bench.time_at(flat), chance, bench.time_at(ours.speed_mm_per_s), ours.jam_probability)
 
 
@@ -105,16 +104,22 @@ def mend(
     reading = dialect or machine.dialect
     first = read_program(source, reading)
     _demand_one_meaning(first)
-    before = check(source, machine, filament, dialect=reading)
+    seen = examine(source, machine, filament, dialect=reading)
+    before, known = seen.findings, (seen.job, seen.findings.jam_probability)
+    del seen  # its arrays are as large as the program
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-            bench = Bench(Path(name), first, machine, filament, reading, target, height_mm)
+            bench = Bench(Path(name), first, machine, filament, reading, target, height_mm, input_job=known)
             flat = _flat(bench)
             run_passes(bench, passes)
+            after = check(bench.program.path, machine, filament, dialect=reading) if bench.changes else before
+            attempt = 1
+            while after.jam_probability > target and "flow" in passes and slow_again(bench, attempt):
+                after = check(bench.program.path, machine, filament, dialect=reading)
+                attempt += 1
             final = Path(bench.program.path)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
-            after = check(final, machine, filament, dialect=reading) if bench.changes else before
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:

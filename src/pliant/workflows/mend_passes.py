@@ -12,7 +12,7 @@ from pliant.feed.load import Job, Load, follow
 from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
-from pliant.mend.flow import plan_flow, slowed_changes
+from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
 from pliant.mend.heat import allowed_c, mend_heat
 from pliant.mend.leads import Lead, find_leads
 from pliant.mend.order import mend_order
@@ -31,11 +31,12 @@ from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program
 from pliant.workflows.check import job_of, motion_of
 
-__all__ = ["ADDED", "PASSES", "Bench", "run_passes"]
+__all__ = ["ADDED", "PASSES", "Bench", "run_passes", "slow_again"]
 
 PASSES = ("heat", "order", "route", "flow", "retract")
 ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
-_AIM = 0.95  # [-] of the target that speeds are planned for, so that what follows cannot carry it over
+# shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
+_AIMS = (0.95, 0.85, 0.7, 0.5)
 _ROUTING_SHARE = 0.04  # [-] of the job's time that detours may cost
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
@@ -56,6 +57,9 @@ class Bench:
     intent: Intent = field(default_factory=Intent)
     stage: int = 0
     routing_s: float = 0.0
+    out_of_reach: bool = False  # no speed meets the target
+    input_job: tuple[Job, float] | None = None  # the input as the feed path sees it, and its chance of a jam
+    waiting: tuple[Edits, list[Change]] | None = None  # edits that the next pass may add to
 
     def __post_init__(self) -> None:
         p = self.program
@@ -92,9 +96,15 @@ class Bench:
         program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
         return float(time_program(program, motion_of(self.machine)).move_s.sum())
 
-    def load(self) -> Load:
-        """The push through the program as it is now."""
-        return follow(self.job_at(self.program.speed_mm_per_s), self.machine, self.filament)
+    def load(self, speed_mm_per_s: NDArray[np.float64] | None = None) -> Load:
+        """The push through the program as it is now, or at other speeds."""
+        job = self.job_at(self.program.speed_mm_per_s if speed_mm_per_s is None else speed_mm_per_s)
+        return follow(job, self.machine, self.filament)
+
+    def plan(self, target: float, aim: float = 1.0) -> FlowPlan:
+        """The fastest speeds that meet a target."""
+        known = self.input_job if self.stage == 0 else None
+        return plan_flow(self.program, self.machine, self.filament, target, self.job_at, aim=aim, known=known)
 
     def stored_per_mpa(self) -> tuple[float, float]:
         """Compliance of the path, and the area of the filament. [mm3/MPa, mm2]"""
@@ -117,6 +127,12 @@ class Bench:
         if before.parent == self.folder:
             before.unlink()
 
+    def flush(self) -> None:
+        """Write what still waits."""
+        if self.waiting is not None:
+            waiting, self.waiting = self.waiting, None
+            self.write(*waiting)
+
     def note(self, name: str, why: str) -> None:
         """Remember why a pass that was asked for did nothing."""
         if why:
@@ -130,9 +146,12 @@ def run_passes(bench: Bench, passes: Collection[str]) -> None:
     for name, run in _RUNS.items():
         if name not in passes:
             continue
+        if name != "retract":  # moves filament alone, so it can be written together with new speeds
+            bench.flush()
         run(bench)
         if routed and name == routed[-1]:
             bench.routing_s = bench.time_at(bench.program.speed_mm_per_s) - start
+    bench.flush()
 
 
 def _heat(bench: Bench) -> None:
@@ -170,8 +189,7 @@ def _first_layer(bench: Bench) -> None:
 
 def _factor(bench: Bench) -> None:
     p, edits = bench.program, Edits.none(bench.program)
-    plan = plan_flow(p, bench.machine, bench.filament, bench.target, bench.job_at)
-    load = follow(bench.job_at(plan.speed_mm_per_s), bench.machine, bench.filament)
+    load = bench.load(bench.plan(bench.target).speed_mm_per_s)
     laid = (p.kind == BEAD) & np.isfinite(load.push_n)
     push = float(np.average(load.push_n[laid], weights=p.filament_mm[laid])) if laid.any() else 0.0
     changes, factor, why = mend_factor(p, edits, metering_losses(bench.machine, bench.filament, push))
@@ -196,23 +214,36 @@ def _route(bench: Bench) -> None:
     bench.intent = replace(bench.intent, may_reroute=True)
 
 
-def _flow(bench: Bench) -> None:
+def slow_again(bench: Bench, attempt: int) -> bool:
+    """Plan the flow anew where later passes carried the chance of a jam over the target; False: no use."""
+    if bench.out_of_reach or attempt >= len(_AIMS):
+        return False
+    stage = bench.stage
+    _flow(bench, _AIMS[attempt])
+    bench.flush()
+    return bench.stage > stage
+
+
+def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
     p, edits = bench.program, Edits.none(bench.program)
-    plan = plan_flow(p, bench.machine, bench.filament, bench.target, bench.job_at, aim=_AIM)
+    plan = bench.plan(bench.target, aim)
+    bench.out_of_reach = not plan.meets
     edits.speed_mm_per_s = plan.speed_mm_per_s
     why = (
         f"holds the chance of a jam under {100 * bench.target:.2g} %" if plan.meets
         else "as slow as makes sense; the target is out of reach"
     )  # fmt: skip
-    bench.write(edits, slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why))
+    bench.waiting = edits, slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
 
 
 def _retract(bench: Bench) -> None:
-    p, edits, load = bench.program, Edits.none(bench.program), bench.load()
+    p = bench.program
+    edits, slowed = bench.waiting or (Edits.none(p), [])
+    load = bench.load(edits.speed_mm_per_s)
     leads, _, _, coverage = bench.leads()
     compliance, area = bench.stored_per_mpa()
     stored = np.array([load.end_mpa[lead.first - 1] * compliance / area for lead in leads])
-    bench.write(edits, mend_retraction(p, edits, leads, _air(leads, coverage), stored))
+    bench.waiting = edits, slowed + mend_retraction(p, edits, leads, _air(leads, coverage), stored)
     bench.intent = replace(bench.intent, may_change_retraction=True)
 
 
