@@ -7,7 +7,12 @@ import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
 
-__all__ = ["require_finite", "require_in", "require_not_negative", "require_positive", "warn_outside"]
+__all__ = ["as_floats", "require_finite", "require_in", "require_not_negative", "require_positive", "warn_outside"]
+
+
+def as_floats(*values: Any) -> list[Any]:
+    """Return each value as an array of floats, so that lists broadcast like arrays."""
+    return [np.asarray(value, dtype=float) for value in values]
 
 
 def _first_bad(value: Any, good: Any) -> Any:

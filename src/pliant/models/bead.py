@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.checks import require_positive, warn_outside
+from pliant.checks import as_floats, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["bead_area_mm2", "bead_width_mm", "is_squeezed", "strand_diameter_mm"]
@@ -56,7 +56,7 @@ def bead_area_mm2(width_mm: Any, height_mm: Any) -> Any:
        strand goes from nearly round to flat with rounded sides).
     """
     require_positive(width_mm=width_mm, height_mm=height_mm)
-    w, h = np.asarray(width_mm, dtype=float), np.asarray(height_mm, dtype=float)
+    w, h = as_floats(width_mm, height_mm)
     area = (w - h) * h + np.pi * h**2 / 4
     if np.any(area <= 0):
         raise DomainError(f"width_mm must exceed {1 - np.pi / 4:.3f} of height_mm, got {w.min()} and {h.max()}")
@@ -99,7 +99,7 @@ def bead_width_mm(area_mm2: Any, height_mm: Any) -> Any:
     0.45
     """
     require_positive(area_mm2=area_mm2, height_mm=height_mm)
-    a, h = np.asarray(area_mm2, dtype=float), np.asarray(height_mm, dtype=float)
+    a, h = as_floats(area_mm2, height_mm)
     warn_outside(a < np.pi * h**2 / 4 * (1 - 1e-9), "the free strand is thinner than height_mm: nothing presses it")
     return (a - np.pi * h**2 / 4) / h + h
 

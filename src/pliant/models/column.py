@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import require_in, require_positive, warn_outside
+from pliant.checks import as_floats, require_in, require_positive, warn_outside
 
 __all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n"]
 
@@ -70,8 +70,8 @@ def euler_load_n(youngs_modulus_mpa: Any, second_moment_mm4: Any, effective_leng
         second_moment_mm4=second_moment_mm4,
         effective_length_mm=effective_length_mm,
     )
-    length = np.asarray(effective_length_mm, dtype=float)
-    return np.pi**2 * np.asarray(youngs_modulus_mpa, dtype=float) * second_moment_mm4 / length**2
+    E, I, L = as_floats(youngs_modulus_mpa, second_moment_mm4, effective_length_mm)
+    return np.pi**2 * E * I / L**2
 
 
 def buckling_force_n(
@@ -115,7 +115,7 @@ def buckling_force_n(
         P_{Engesser} = \frac{P_E}{1 + r}, \qquad P_{Haringx} = P_E\,\frac{\sqrt{1 + 4r} - 1}{2r}
 
     `neo-hookean`: exact first bending of an incompressible neo-Hookean cylinder between frictionless ends, from its own
-    bifurcation condition (small on large; solved once, then interpolated to 1e-5). Slender limit
+    bifurcation condition (small on large; solved once, then interpolated to 3e-6). Slender limit
     :math:`1 + 0.548\,(d/L_e)^2` [2]_: above Euler, where the other two lie below. Under half a diameter the stress of
     the shortest column solved is kept.
 
@@ -135,8 +135,8 @@ def buckling_force_n(
     require_positive(
         youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter_mm, gap_mm=gap_mm, length_factor=length_factor
     )
-    d = np.asarray(diameter_mm, dtype=float)
-    effective = np.asarray(length_factor, dtype=float) * gap_mm
+    d, gap, factor = as_floats(diameter_mm, gap_mm, length_factor)
+    effective = factor * gap
     slender = effective / d
     warn_outside(slender < _SQUASH, "effective length under two diameters: the filament squashes rather than bows")
     euler = euler_load_n(youngs_modulus_mpa, np.pi * d**4 / 64, effective)
@@ -156,7 +156,7 @@ def buckling_force_n(
 @cache
 def _exact() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Log slenderness, and (exact load / Euler load - 1) times slenderness squared."""
-    slender = np.geomspace(_LEAST, _MOST, 400)
+    slender = np.geomspace(_LEAST, _MOST, 3201)
     wave = np.pi / (2 * slender)  # pi times undeformed radius over half wave
     # the only root between these; checked by a scan in tests/models/test_column.py
     low, high = np.full(slender.shape, 0.3), 1 - np.minimum(0.5 * np.pi**2 / 16 / slender**2, 0.1)
@@ -177,11 +177,12 @@ def _bifurcation(stretch: NDArray[np.float64], wave: NDArray[np.float64]) -> NDA
     gradient of p = I1(k r) cos(theta) cos(k z), the curl of q e_z and the double curl of s e_z, with q and s made of
     I1(m r), m = k stretch^1.5. Rows: increments of the tractions rr, r theta, rz at the wall.
     """
-    from scipy.special import iv, ivp
+    from scipy.special import i0, i1
 
     k, m = wave / stretch**1.5, wave
-    a0, a1, a2 = iv(1, k), ivp(1, k, 1), ivp(1, k, 2)
-    b0, b1, b2 = iv(1, m), ivp(1, m, 1), ivp(1, m, 2)
+    a0, b0 = i1(k), i1(m)  # I1 and its first two derivatives, from I0 and I1
+    a1, b1 = i0(k) - a0 / k, i0(m) - b0 / m
+    a2, b2 = a0 - a1 / k + a0 / k**2, b0 - b1 / m + b0 / m**2
     columns = (
         (2 * k**2 * a2 - k**2 * (1 - stretch**3) * a0, 2 * (a0 - k * a1), -2 * k**2 * a1),
         (2 * (m * b1 - b0), m * b1 - b0 - m**2 * b2, -k * b0),

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.checks import require_not_negative, require_positive, warn_outside
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["fill_force_n", "guide_lock_force_n", "helix_onset_force_n", "push_into_guide_n"]
@@ -87,7 +87,7 @@ def push_into_guide_n(
     """
     require_not_negative(push_out_n=push_out_n, helix_onset_n=helix_onset_n)
     bend, helix = _terms(length_mm, bore_mm, turn_rad, friction, diameter_mm, youngs_modulus_mpa)
-    out, onset = np.asarray(push_out_n, dtype=float), np.asarray(helix_onset_n, dtype=float)
+    out, onset = as_floats(push_out_n, helix_onset_n)
     warn_outside(
         out > _fill(youngs_modulus_mpa, diameter_mm, bore_mm),
         "push_out_n over fill_force_n: the filament fills the bore before the helix locks it",
@@ -223,7 +223,7 @@ def helix_onset_force_n(
         youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter_mm, bore_mm=bore_mm, weight_n_per_mm=weight_n_per_mm
     )
     clearance, stiffness = _clearance(bore_mm, diameter_mm), _stiffness(youngs_modulus_mpa, diameter_mm)
-    straight = 2 * np.sqrt(2) * np.sqrt(stiffness * weight_n_per_mm / clearance)
+    straight = 2 * np.sqrt(2) * np.sqrt(stiffness * np.asarray(weight_n_per_mm, dtype=float) / clearance)
     if bend_radius_mm is None:
         return straight
     require_positive(bend_radius_mm=bend_radius_mm)
@@ -272,7 +272,8 @@ def fill_force_n(*, youngs_modulus_mpa: Any, diameter_mm: Any, bore_mm: Any) -> 
     """
     require_positive(youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter_mm, bore_mm=bore_mm)
     _clearance(bore_mm, diameter_mm)
-    stretch = (np.asarray(diameter_mm, dtype=float) / bore_mm) ** 2
+    d, bore = as_floats(diameter_mm, bore_mm)
+    stretch = (d / bore) ** 2
     warn_outside(stretch < 0.3, "bore_mm over 1.83 diameters: filled only at more than 70 % strain")
     return _fill(youngs_modulus_mpa, diameter_mm, bore_mm)
 
@@ -285,9 +286,9 @@ def _terms(
         length_mm=length_mm, bore_mm=bore_mm, diameter_mm=diameter_mm, youngs_modulus_mpa=youngs_modulus_mpa
     )
     require_not_negative(turn_rad=turn_rad, friction=friction)
-    rub = np.asarray(friction, dtype=float)
-    helix = rub * _clearance(bore_mm, diameter_mm) * length_mm / (4 * _stiffness(youngs_modulus_mpa, diameter_mm))
-    return rub * turn_rad, helix
+    rub, turn, length = as_floats(friction, turn_rad, length_mm)
+    helix = rub * _clearance(bore_mm, diameter_mm) * length / (4 * _stiffness(youngs_modulus_mpa, diameter_mm))
+    return rub * turn, helix
 
 
 def _growth(bend: Any) -> Any:
@@ -296,17 +297,18 @@ def _growth(bend: Any) -> Any:
 
 
 def _clearance(bore_mm: Any, diameter_mm: Any) -> Any:
-    bore, diameter = np.asarray(bore_mm, dtype=float), np.asarray(diameter_mm, dtype=float)
+    bore, diameter = as_floats(bore_mm, diameter_mm)
     if np.any(bore <= diameter):
         raise DomainError(f"bore_mm must exceed diameter_mm, got {np.min(bore)} and {np.max(diameter)}")
     return (bore - diameter) / 2
 
 
 def _stiffness(youngs_modulus_mpa: Any, diameter_mm: Any) -> Any:
-    return np.asarray(youngs_modulus_mpa, dtype=float) * np.pi * np.asarray(diameter_mm, dtype=float) ** 4 / 64
+    modulus, d = as_floats(youngs_modulus_mpa, diameter_mm)
+    return modulus * np.pi * d**4 / 64
 
 
 def _fill(youngs_modulus_mpa: Any, diameter_mm: Any, bore_mm: Any) -> Any:
-    diameter = np.asarray(diameter_mm, dtype=float)
-    stretch = (diameter / bore_mm) ** 2
-    return np.pi * diameter**2 / 4 * youngs_modulus_mpa / 3 * (stretch**-2 - stretch)
+    modulus, d, bore = as_floats(youngs_modulus_mpa, diameter_mm, bore_mm)
+    stretch = (d / bore) ** 2
+    return np.pi * d**2 / 4 * modulus / 3 * (stretch**-2 - stretch)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.checks import require_not_negative, require_positive, warn_outside
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["compliance_mm3_per_mpa", "ooze_mm3", "stored_length_mm", "time_constant_s"]
@@ -64,9 +64,10 @@ def compliance_mm3_per_mpa(
     """
     require_positive(melt_volume_mm3=melt_volume_mm3, diameter_mm=diameter_mm, youngs_modulus_mpa=youngs_modulus_mpa)
     require_not_negative(span_length_mm=span_length_mm, melt_compressibility_per_mpa=melt_compressibility_per_mpa)
-    area = np.pi * np.asarray(diameter_mm, dtype=float) ** 2 / 4
-    melt = np.asarray(melt_compressibility_per_mpa, dtype=float) * melt_volume_mm3
-    return melt + area * span_length_mm / youngs_modulus_mpa
+    volume, d, length, modulus, beta = as_floats(
+        melt_volume_mm3, diameter_mm, span_length_mm, youngs_modulus_mpa, melt_compressibility_per_mpa
+    )
+    return beta * volume + np.pi * d**2 / 4 * length / modulus
 
 
 def time_constant_s(compliance_mm3_per_mpa: Any, pressure_mpa: Any, flow_mm3_per_s: Any, flow_index: Any) -> Any:
@@ -110,7 +111,8 @@ def time_constant_s(compliance_mm3_per_mpa: Any, pressure_mpa: Any, flow_mm3_per
         flow_mm3_per_s=flow_mm3_per_s,
         flow_index=flow_index,
     )
-    return np.asarray(compliance_mm3_per_mpa, dtype=float) * flow_index * pressure_mpa / flow_mm3_per_s
+    C, n, P, Q = as_floats(compliance_mm3_per_mpa, flow_index, pressure_mpa, flow_mm3_per_s)
+    return C * n * P / Q
 
 
 def ooze_mm3(time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3_per_mpa: Any, flow_index: Any) -> Any:
@@ -158,11 +160,11 @@ def ooze_mm3(time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3
         compliance_mm3_per_mpa=compliance_mm3_per_mpa,
         flow_index=flow_index,
     )
-    n = np.asarray(flow_index, dtype=float)
+    t, P, Q, C, n = as_floats(time_s, pressure_mpa, flow_mm3_per_s, compliance_mm3_per_mpa, flow_index)
     if np.any(n > 1):
         raise DomainError(f"flow_index must be at most 1, got {n.max()}")
-    store = np.asarray(compliance_mm3_per_mpa, dtype=float) * pressure_mpa
-    x = np.asarray(time_s, dtype=float) * flow_mm3_per_s / store
+    store = C * P
+    x = t * Q / store
     # ln(1 + r x) / r with r = (1 - n) / n, which goes to x as n goes to 1
     r = (1 - n) / n
     small = r < 1e-12
@@ -212,7 +214,7 @@ def stored_length_mm(push_n: Any, span_length_mm: Any, diameter_mm: Any, youngs_
     """
     require_not_negative(push_n=push_n, span_length_mm=span_length_mm)
     require_positive(diameter_mm=diameter_mm, youngs_modulus_mpa=youngs_modulus_mpa)
-    area = np.pi * np.asarray(diameter_mm, dtype=float) ** 2 / 4
-    strain = np.asarray(push_n, dtype=float) / (youngs_modulus_mpa * area)
+    push, length, d, modulus = as_floats(push_n, span_length_mm, diameter_mm, youngs_modulus_mpa)
+    strain = push / (modulus * np.pi * d**2 / 4)
     warn_outside(strain > _LINEAR, f"strain over {_LINEAR}: linear elasticity no longer holds")
-    return strain * span_length_mm
+    return strain * length

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import require_finite, require_in, require_positive, warn_outside
+from pliant.checks import as_floats, require_finite, require_in, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["CRITERIA", "axis_temperature_c", "mean_temperature_c", "melt_flow_limit_mm3_per_s"]
@@ -192,7 +192,7 @@ def melt_flow_limit_mm3_per_s(
     require_in("criterion", criterion, CRITERIA)
     require_positive(heated_length_mm=heated_length_mm, diffusivity_mm2_per_s=diffusivity_mm2_per_s)
     require_finite(wall_c=wall_c, inlet_c=inlet_c, soften_c=soften_c)
-    wall, inlet, soften = (np.asarray(x, dtype=float) for x in (wall_c, inlet_c, soften_c))
+    wall, inlet, soften, alpha, length = as_floats(wall_c, inlet_c, soften_c, diffusivity_mm2_per_s, heated_length_mm)
     if np.any(soften <= inlet):
         raise DomainError(f"soften_c must exceed inlet_c, got {soften.min()} and {inlet.max()}")
     _warn_unusual(diffusivity_mm2_per_s)
@@ -201,16 +201,15 @@ def melt_flow_limit_mm3_per_s(
     log_fo, axis, mean = _series()
     curve = (axis if criterion == "axis" else mean)[::-1]
     fo = np.exp(np.interp(theta, curve, log_fo[::-1]))
-    return np.where(hot, np.pi * np.asarray(diffusivity_mm2_per_s, dtype=float) * heated_length_mm / fo, 0.0)
+    return np.where(hot, np.pi * alpha * length / fo, 0.0)
 
 
 def _temperature(column: int, flow: Any, length: Any, wall: Any, inlet: Any, diffusivity: Any) -> Any:
     require_positive(flow_mm3_per_s=flow, heated_length_mm=length, diffusivity_mm2_per_s=diffusivity)
     require_finite(wall_c=wall, inlet_c=inlet)
     _warn_unusual(diffusivity)
-    fo = np.pi * np.asarray(diffusivity, dtype=float) * length / np.asarray(flow, dtype=float)
-    hot = np.asarray(wall, dtype=float)
-    return hot - (hot - inlet) * _excess(fo, column)
+    q, tube, hot, cold, alpha = as_floats(flow, length, wall, inlet, diffusivity)
+    return hot - (hot - cold) * _excess(np.pi * alpha * tube / q, column)
 
 
 def _warn_unusual(diffusivity: Any) -> None:

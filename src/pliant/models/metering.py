@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.checks import require_not_negative, require_positive
+from pliant.checks import as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
 __all__ = ["CAUSES", "bite_loss", "flow_factor", "largest_cause"]
@@ -124,12 +124,13 @@ def bite_loss(bite_mm: Any, wheel_radius_mm: Any) -> Any:
     """
     require_not_negative(bite_mm=bite_mm)
     require_positive(wheel_radius_mm=wheel_radius_mm)
-    loss = np.asarray(bite_mm, dtype=float) / wheel_radius_mm
+    bite, radius = as_floats(bite_mm, wheel_radius_mm)
+    loss = bite / radius
     if np.any(loss >= 1):
         raise DomainError(f"bite_mm must be under wheel_radius_mm, got {np.max(bite_mm)} and {np.min(wheel_radius_mm)}")
     return loss
 
 
-def _fractions(stretch: Any, slip: Any, bite: Any) -> tuple[Any, Any, Any]:
+def _fractions(stretch: Any, slip: Any, bite: Any) -> list[Any]:
     require_not_negative(stretch=stretch, slip=slip, bite=bite)
-    return np.asarray(stretch, dtype=float), np.asarray(slip, dtype=float), np.asarray(bite, dtype=float)
+    return as_floats(stretch, slip, bite)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.checks import require_finite, require_in, require_not_negative, require_positive, warn_outside
+from pliant.checks import as_floats, require_finite, require_in, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["MODULUS_SPREAD", "modulus_from_hardness_mpa", "softened_modulus_mpa"]
@@ -140,7 +140,7 @@ def softened_modulus_mpa(youngs_modulus_mpa: Any, strain: Any = 0.0, temperature
     require_positive(youngs_modulus_mpa=youngs_modulus_mpa)
     require_not_negative(strain=strain)
     require_finite(temperature_c=temperature_c)
-    e, t = np.asarray(strain, dtype=float), np.asarray(temperature_c, dtype=float)
+    modulus, e, t = as_floats(youngs_modulus_mpa, strain, temperature_c)
     warn_outside((t < 20) | (t > 70), "temperature_c outside 20 to 70, the range of the rows fitted")
     warn_outside(e > _MOST_STRAIN, f"strain over {_MOST_STRAIN}, the largest of the rows fitted")
-    return np.asarray(youngs_modulus_mpa, dtype=float) / (1 + e / _HALF_STRAIN) * np.exp(-_HEAT_RATE * (t - 23))
+    return modulus / (1 + e / _HALF_STRAIN) * np.exp(-_HEAT_RATE * (t - 23))
