@@ -3,6 +3,7 @@
 Both are self-contained, run no script and ask for nothing. Jinja escapes everything that comes from a record.
 """
 
+import re
 from importlib.resources import files
 
 from jinja2 import DictLoader, Environment, StrictUndefined
@@ -52,6 +53,7 @@ def plan_html(recipe: Recipe) -> str:
         band={"left": low, "width": max(high - low, 0.6), "at": 100 * recipe.jam_probability},
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         kinds=list(recipe.by_height[0].speed_mm_per_s) if recipe.by_height else [],
+        assumed=[_assumed(text) for text in recipe.assumed],
         changed=sum(s.basis != "kept" for s in recipe.settings),
     )
 
@@ -115,6 +117,14 @@ def _grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
         else:
             out.append((name, [block]))
     return out
+
+
+def _assumed(sentence: str) -> tuple[str, str, str]:
+    """What is assumed in words, its name, and its range without exponents."""
+    name, _, rest = sentence.partition(" ")
+    what, _ = words.unknown_in_words(name)
+    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
+    return (what if what != name else ""), name, plain
 
 
 def _kept_words(kept: list[Setting]) -> str:
