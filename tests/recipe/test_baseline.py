@@ -1,11 +1,11 @@
 """The baseline record: strict, and every default said."""
 
 import pytest
-from recipes import machine
 
 from pliant.errors import RecordError
 from pliant.records.baseline import KINDS, read_baseline, with_widths
 from pliant.records.starters import RECIPES, starter
+from recipes import machine
 
 LEAST = "nozzle_c = 205\nlayer_height_mm = 0.2\n[bead_speed_mm_per_s]\ninfill = 60\n"
 

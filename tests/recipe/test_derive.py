@@ -4,16 +4,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from recipes import baseline, filament, machine
 
 from pliant.feed.remedies import hardware_changes
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.derive import (
-    SENSOR_C, areas_mm2, baseline_point, first_layer_at, is_useful, least_time, risk_of, temperatures_c,
+    SENSOR_C,
+    areas_mm2,
+    baseline_point,
+    first_layer_at,
+    is_useful,
+    least_time,
+    risk_of,
+    temperatures_c,
 )  # fmt: skip
 from pliant.recipe.window import carry
 from pliant.records.baseline import KINDS
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
+from recipes import baseline, filament, machine
 
 TARGET = 0.02
 

@@ -90,7 +90,12 @@ def _render(name: str, recipe: Recipe, **more: object) -> str:
         loader=DictLoader({name: (room / name).read_text(encoding="utf-8")}), autoescape=True,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    environment.filters |= {"percent": words.chance, "number": words.number, "odds": words.chance_in_words}
+    environment.filters |= {
+        "percent": words.chance,
+        "number": words.number,
+        "odds": words.chance_in_words,
+        "short": _short,
+    }
     css = "plan.css" if name == "plan.html" else "sheet.css"
     style = [(room / f).read_text(encoding="utf-8") for f in (["page.css", css] if name == "plan.html" else [css])]
     return environment.get_template(name).render(
@@ -117,6 +122,11 @@ def _grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
         else:
             out.append((name, [block]))
     return out
+
+
+def _short(name: str) -> str:
+    """A name that leaves room for the settings."""
+    return name if len(name) <= 60 else name[:59].rstrip() + "…"
 
 
 def _assumed(sentence: str) -> tuple[str, str, str]:

@@ -1,7 +1,7 @@
 """The window map as SVG: chance of a jam over speed and temperature, drawn from the recipe's own numbers.
 
 At each temperature the chance only grows with speed, so a contour is one speed per temperature and the bands lie
-between contours. Hatch and words say what colour says. Drawn at two widths, so that its words keep their size on a phone.
+between contours. Hatch and words say what colour says. Drawn at two widths, so that words keep their size on a phone.
 """
 
 import math
@@ -144,7 +144,8 @@ class _Chart:
 
     def levels(self, curves: dict[float, NDArray[np.float64]]) -> str:
         """The chance written on each contour, where there is room for it."""
-        out, taken = [], []
+        out: list[str] = []
+        taken: list[tuple[float, float]] = []
         for level, speed in curves.items():
             rows = [j for j, v in enumerate(speed) if self._within(v)]
             if not rows:
