@@ -17,9 +17,10 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
+from pliant.records.limits import PTFE_CEILING_C
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, Program
-from pliant.workflows.read import facts_of
+from pliant.workflows.read import Progress, facts_of, told
 
 __all__ = [
     "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
@@ -112,6 +113,7 @@ def check(
     filament: str | Path | Filament,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -123,6 +125,8 @@ def check(
         The user's records.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
 
     Returns
     -------
@@ -134,7 +138,7 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
-    return examine(program, machine, filament, dialect=dialect).findings
+    return examine(program, machine, filament, dialect=dialect, progress=progress).findings
 
 
 @dataclass(frozen=True)
@@ -153,18 +157,28 @@ class Examined:
 
 
 def examine(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
 ) -> Examined:
     """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    read = read_program(program, dialect or machine.dialect)
+    tell = progress or _silent
+    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    tell("planning the motion", 0)
     timing, layering = time_program(read, motion_of(machine)), find_layers(read)
     diameter = filament.diameter_mm.value
     sections = bead_sections(read, layering, diameter)
+    tell("comparing travel with beads", 0)
     coverage = find_coverage(read, layering, sections.width_mm)
     job, assumed = job_of(read, timing, layering, sections, filament)
+    tell("following the push", 0)
     load, flows = follow(job, machine, filament), envelope(job, diameter)
+    tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
@@ -175,6 +189,7 @@ def examine(
         factor = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
         remedies = remedies_for(flows, machine, filament, risk.probability, factor, FEEDS_BELOW)
     change = "refused" if factor is None else "none" if factor == 1 else "moderate" if factor >= MODERATE else "large"
+    fed_mm3 = float(read.filament_mm.sum()) * np.pi * diameter**2 / 4
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
@@ -185,7 +200,7 @@ def examine(
         jam_probability_high=risk.high,
         mechanism=mechanism,
         peak_push_n=peak if np.isfinite(peak) else None,
-        least_margin=min((m.margin for m in worst), default=float("inf")),
+        least_margin=min((m.margin for m in worst), default=None),
         by_mechanism=risk.by_mechanism,
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
@@ -193,6 +208,8 @@ def examine(
         change=change,
         remedies=remedies,
         max_passes=passes_through_drive(read.filament_mm),
+        stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
+        mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=facts_of(
             read,
             timing,
@@ -200,10 +217,35 @@ def examine(
             coverage,
             diameter,
             (*assumed, *machine.assumed, *filament.assumed),
+            _heat_warnings(job, machine, filament),
         ),
         cautions=_cautions(machine, verdict),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
+
+
+def stored_mm_per_mpa(machine: Machine, filament: Filament) -> float:
+    """Filament pressed together between drive and melt per unit of melt pressure, at central values. [mm/MPa]"""
+    theta = chain.central(machine, filament)
+    return float(chain.compliance(machine, theta)) / (np.pi * theta["diameter_mm"] ** 2 / 4)
+
+
+def _heat_warnings(job: Job, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """Say where the program prints outside the data sheet or above the liner."""
+    low, high = filament.nozzle_c
+    used = job.nozzle_c[np.unique(job.heat[job.filament_mm > 0])]
+    told = [
+        f"prints at {c:g} °C, outside the {low:g} to {high:g} °C of the maker's data sheet"
+        for c in used
+        if not low <= c <= high
+    ]
+    if machine.liner == "ptfe" and (used > PTFE_CEILING_C).any():
+        told.append(f"prints above {PTFE_CEILING_C:g} °C in a PTFE-lined hot end: the liner maker's sheet rules")
+    return tuple(told)
+
+
+def _silent(what: str, share: float) -> None:
+    """Tell nobody."""
 
 
 def motion_of(machine: Machine) -> Motion:
