@@ -5,11 +5,13 @@ friction along the guide, which keeps part of the stored filament from coming ba
 bound.
 """
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.errors import ValidityWarning
 from pliant.feed import chain
 from pliant.models import drive, lag, metering
 from pliant.recipe.window import Carry
@@ -149,10 +151,12 @@ def metering_at(
     stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)
     held = np.minimum(push[:, 0], 0.99 * grip)  # the few samples past their grip jam: they have no flow factor
     slip = np.minimum(drive.slip_loss(held, grip, size), 0.3)
-    squash = drive.pinch_squash_mm(
-        theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
-        wheel_radius_mm=wheel,
-    )  # fmt: skip
+    with warnings.catch_warnings():  # the tails of the samples go past a small contact; the cap below holds them
+        warnings.simplefilter("ignore", ValidityWarning)
+        squash = drive.pinch_squash_mm(
+            theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
+            wheel_radius_mm=wheel,
+        )  # fmt: skip
     bite = np.minimum(rng.uniform(*_BITE_SHARE, n) * squash / wheel, 0.3)
     factor = metering.flow_factor(stretch, slip, bite)
     return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)))
