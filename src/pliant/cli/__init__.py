@@ -52,12 +52,13 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
 @click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
 def check_command(
-    program: str, machine: str, filament: str, html: str | None, dialect: str | None, book_path: str | None,
-    as_json: bool, debug: bool,
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
@@ -67,9 +68,11 @@ def check_command(
 
         with _progress() as tell:
             if html is None:
-                findings = check(program, machine, filament, dialect=dialect, progress=tell)
+                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
             else:
-                findings = check_with_report(program, machine, filament, html, dialect=dialect, progress=tell)
+                findings = check_with_report(
+                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
+                )
         _show(findings, as_json, findings_text)
         if book_path is not None:
             from pliant.report.book import past_outcomes_text
@@ -148,11 +151,13 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
+@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
 @_json
 @_debug
 def plan_command(
-    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, as_json: bool,
-    debug: bool,
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Derive a soft recipe from your rigid one, each value with its reason.
 
@@ -162,7 +167,7 @@ def plan_command(
         from pliant.report.plan import plan_text
         from pliant.workflows.plan import plan
 
-        recipe = plan(machine, filament, baseline, target=target)
+        recipe = plan(machine, filament, baseline, target=target, mesh=mesh)
         if html or sheet:
             from pliant.report.plan_html import plan_html, sheet_html
 
@@ -171,6 +176,11 @@ def plan_command(
             if sheet:
                 _write_page(sheet, sheet_html(recipe))
         _show(recipe, as_json, plan_text)
+        if book_path is not None:
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
+            click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
         sys.exit(0 if recipe.works else 1)
 
 
