@@ -31,17 +31,16 @@ class ProgramError(PliantError, ValueError):
     """A motion program that cannot be read, or whose meaning the file alone does not settle."""
 
 
-<<<<<<< HEAD
 class BookError(PliantError, ValueError):
     """A record that the book refuses, or a book that cannot be used."""
-=======
+
+
 class NotConvergedError(PliantError, RuntimeError):
     """A fit whose draws do not pass their own test; they come along in `draws` and may be looked at."""
 
     def __init__(self, message: str, draws: Any) -> None:
         super().__init__(message)
         self.draws = draws
->>>>>>> learn
 
 
 class ValidityWarning(UserWarning):
