@@ -3,7 +3,9 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
-__all__ = ["DomainError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+__all__ = [
+    "BookError", "DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning",
+]  # fmt: skip
 
 
 class PliantError(Exception):
@@ -14,12 +16,20 @@ class DomainError(PliantError, ValueError):
     """A number outside what is physically possible."""
 
 
+class MeshError(PliantError, ValueError):
+    """A mesh file that cannot be used as written."""
+
+
 class RecordError(PliantError, ValueError):
     """A machine or filament record that cannot be used as written."""
 
 
 class ProgramError(PliantError, ValueError):
     """A motion program that cannot be read, or whose meaning the file alone does not settle."""
+
+
+class BookError(PliantError, ValueError):
+    """A record that the book refuses, or a book that cannot be used."""
 
 
 class ValidityWarning(UserWarning):

@@ -1,52 +1,27 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
-import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pliant import __version__
+from pliant.cli.book import book
+from pliant.cli.shell import debug as _debug
+from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import progress as _progress
+from pliant.cli.shell import show as _show
+from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
 
 __all__ = ["main"]
 
 
-@contextmanager
-def _user_errors(debug: bool = False) -> Iterator[None]:
-    """The one place where an error becomes a line and an exit code."""
-    try:
-        yield
-    except PliantError as error:
-        if debug:
-            raise
-        click.echo(f"pliant: {error}", err=True)
-        sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
-    except Exception as error:
-        if debug:
-            raise
-        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
-        sys.exit(3)
-
-
-def _show(result: Any, as_json: bool, text: Any) -> None:
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
-
-
 def _write_page(path: str, page: str) -> None:
-    try:
-        Path(path).write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
+    from pliant.workflows.picture import save_whole
 
-
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-_debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+    save_whole(Path(path), page)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -66,7 +41,9 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
         from pliant.report.text import facts_text
         from pliant.workflows.read import read
 
-        _show(read(program, dialect=dialect), as_json, facts_text)
+        with _progress() as tell:
+            facts = read(program, dialect=dialect, progress=tell)
+        _show(facts, as_json, facts_text)
 
 
 @main.command("check")
@@ -74,21 +51,35 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
+@click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
-def check_command(program: str, machine: str, filament: str, html: str | None, as_json: bool, debug: bool) -> None:
+def check_command(
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
+        from pliant.workflows.picture import check_with_report
 
-        if html is None:
-            findings = check(program, machine, filament)
-        else:
-            from pliant.workflows.picture import check_with_report
-
-            findings = check_with_report(program, machine, filament, html)
+        with _progress() as tell:
+            if html is None:
+                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
+            else:
+                findings = check_with_report(
+                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
+                )
         _show(findings, as_json, findings_text)
+        if book_path is not None:
+            from pliant.report.book import past_outcomes_text
+            from pliant.workflows.book import remember_and_recall
+
+            past = remember_and_recall(book_path, findings, program, machine, filament)
+            click.echo(past_outcomes_text(past), err=as_json)
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
@@ -98,13 +89,16 @@ def check_command(program: str, machine: str, filament: str, html: str | None, a
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
-@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @_json
 @_debug
 def mend_command(
     program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
-    target: float, as_json: bool, debug: bool,
+    add: tuple[str, ...], as_json: bool, debug: bool, **asked: Any,
 ) -> None:  # fmt: skip
     """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
 
@@ -112,21 +106,25 @@ def mend_command(
     """
     with _user_errors(debug):
         from pliant.report.mend import mended_text
-        from pliant.workflows.mend import PASSES, mend
+        from pliant.workflows.mend import ADDED, PASSES, mend
 
         if (output is None) == (not in_place):
             raise PliantError("say where the result goes: -o FILE, or --in-place")
         for name in skip:
             if name not in PASSES:
                 raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
-        passes = [name for name in PASSES if name not in skip]
-        mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+        for name in add:
+            if name not in ADDED:
+                raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
+        passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
+        with _progress():
+            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, **asked)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 
 
 @main.command("new")
-@click.argument("kind", type=click.Choice(["machine", "filament"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
@@ -144,6 +142,46 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
                 out.write(text)
         except OSError as error:
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
+
+
+@main.command("plan")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
+@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
+@_json
+@_debug
+def plan_command(
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Derive a soft recipe from your rigid one, each value with its reason.
+
+    Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
+    """
+    with _user_errors(debug):
+        from pliant.report.plan import plan_text
+        from pliant.workflows.plan import plan
+
+        recipe = plan(machine, filament, baseline, target=target, mesh=mesh)
+        if html or sheet:
+            from pliant.report.plan_html import plan_html, sheet_html
+
+            if html:
+                _write_page(html, plan_html(recipe))
+            if sheet:
+                _write_page(sheet, sheet_html(recipe))
+        _show(recipe, as_json, plan_text)
+        if book_path is not None:
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
+            click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
+        sys.exit(0 if recipe.works else 1)
 
 
 @main.command("dry")
@@ -238,6 +276,28 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
         _show(found, as_json, feel_text)
 
 
+@main.command("part")
+@click.argument("mesh", type=click.Path())
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("--html", "html", type=click.Path(dir_okay=False), help="Also write the report as one page.")
+@_json
+@_debug
+def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
+    """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
+    with _user_errors(debug):
+        from pliant.report.part import part_text
+        from pliant.workflows.part import part
+
+        findings = part(mesh, filament, machine)
+        if html is not None:
+            from pliant.report.part_html import write_part_html
+
+            write_part_html(findings, html)
+        _show(findings, as_json, part_text)
+        sys.exit(1 if findings.verdict == "poor" else 0)
+
+
 @main.command("demo")
 @click.option("-o", "--output", default="demo", type=click.Path(file_okay=False), help="Folder for the files.")
 @_debug
@@ -248,3 +308,6 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+
+
+main.add_command(book)

@@ -33,8 +33,14 @@ class Quantity:
 
     def sentence(self) -> str:
         """One line for the list of what was assumed."""
-        span = f"{self.value:.3g}" if self.spread == 1 else f"{self.low:.2g} to {self.high:.2g}"
+        span = _digits(self.value, 3) if self.spread == 1 else f"{_digits(self.low, 2)} to {_digits(self.high, 2)}"
         return f"{self.name} {span} ({self.source})"
+
+
+def _digits(value: float, significant: int) -> str:
+    """A number with so many significant digits and never an exponent."""
+    text = f"{float(f'{value:.{significant}g}'):.{significant + 6}f}"
+    return text.rstrip("0").rstrip(".")
 
 
 def _number(raw: Any, where: str) -> float:

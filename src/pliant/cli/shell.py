@@ -1,0 +1,72 @@
+"""What every verb shares: its errors, its output, its two common options."""
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pliant.errors import PliantError
+
+__all__ = ["debug", "json_", "progress", "show", "user_errors"]
+
+json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+
+
+@contextmanager
+def user_errors(debug: bool = False) -> Iterator[None]:
+    """The one place where an error becomes a line and an exit code."""
+    try:
+        yield
+    except PliantError as error:
+        if debug:
+            raise
+        click.echo(f"pliant: {error}", err=True)
+        sys.exit(2)
+    except (SystemExit, click.exceptions.Exit, click.ClickException):
+        raise
+    except Exception as error:
+        if debug:
+            raise
+        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
+        sys.exit(3)
+
+
+def show(result: Any, as_json: bool, text: Any) -> None:
+    """Print a result as JSON or as text."""
+    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """Tell on a terminal what is being done, and how far it is; nothing elsewhere, and nothing is left behind."""
+    terminal = sys.stderr.isatty()
+    begun, last = time.monotonic(), [0.0]
+
+    def tell(what: str, share: float) -> None:
+        now = time.monotonic()
+        if not terminal or now - begun < 0.5 or now - last[0] < 0.1:
+            return
+        last[0] = now
+        sys.stderr.write(f"\r\x1b[K{what} {100 * share:.0f} %" if share > 0 else f"\r\x1b[K{what} ...")
+        sys.stderr.flush()
+
+    first_use()
+    try:
+        yield tell
+    finally:
+        if terminal and last[0]:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+
+def first_use() -> None:
+    """Say once that the quick parts have to be compiled, where their compiled form is not on disk yet."""
+    kernels = Path(__file__).parent.parent / "kernels"
+    if not any((kernels / "__pycache__").glob("load.push_along-*.nbi")):
+        click.echo("pliant: first use, compiling; this takes about a minute, once", err=True)
