@@ -53,8 +53,8 @@ def stiffness_picture():
     f = Frame(560, 300, 98, 2, 200, log_y=True, x_low=60)
     shore = np.linspace(60, 98, 77)
     curves = {
-        "data-sheets": (stiffness.modulus_from_hardness_mpa(shore), MOSS, 71),
-        "log-linear": (stiffness.modulus_from_hardness_mpa(shore, method="log-linear"), OCHRE, 76),
+        "data-sheets": (stiffness.modulus_from_hardness_mpa(shore), MOSS, 79),
+        "log-linear": (stiffness.modulus_from_hardness_mpa(shore, method="log-linear"), OCHRE, 69),
         "indentation": (stiffness.modulus_from_hardness_mpa(shore, method="indentation"), INK, 82),
     }
     out = ""
@@ -74,12 +74,11 @@ def column_picture():
     euler = column.buckling_force_n(1.0, 1.0, slender)
     out = f'<rect x="{f.x(1):.1f}" y="{f.top}" width="{f.x(2) - f.x(1):.1f}" height="244" fill="{f.hatch()}"/>'
     out += f'<path d="M{f.x(1):.1f} {f.y(1):.1f}H{f.x(10):.1f}" stroke="{INK}" stroke-width="1.5"/>'
-    for theory, colour, at, rise in (
-        ("neo-hookean", MOSS, 2.6, -10), ("haringx", OCHRE, 3.2, -3), ("engesser", PLUM, 3.0, 22),
+    for words, colour, place in (
+        ("neo-hookean", MOSS, 1.09), ("haringx, dashed", OCHRE, 0.66), ("engesser, dotted", PLUM, 0.5),
     ):  # fmt: skip
-        ratio = column.buckling_force_n(1.0, 1.0, slender, theory=theory) / euler
-        out += _curve(f, slender, ratio, colour)
-        out += _word(f, at, np.interp(at, slender, ratio), theory, rise=rise)
+        ratio = column.buckling_force_n(1.0, 1.0, slender, theory=words.split(",")[0]) / euler
+        out += _curve(f, slender, ratio, colour) + _word(f, 3.4, place, words)
     for row in rows("solid_column_neohookean.csv"):
         for key in ("exact_neohookean", "engesser_kappa0.9", "haringx_kappa0.9"):
             out += _mark(f, float(row["Le_over_d"]), float(row[f"N_over_NEuler_{key}"]))
@@ -121,7 +120,7 @@ def drive_picture():
         at = float(np.interp(0.42, squash, pinch)) if squash[-1] > 0.42 else 36.0
         out += _word(f, at + 0.6, np.interp(at, pinch, squash), f"{modulus} MPa", rise=16)
         out += "".join(_mark(f, n, d) for n, d in zip(pinches, (0.1, 0.2, 0.3), strict=True))
-    out += _word(f, 44, 0.47, "beyond Hertz", "end")
+    out += _word(f, 44, 0.4, "beyond Hertz", "end")
     axes = f.axes([0, 10, 20, 30, 40], [0, 0.1, 0.2, 0.3, 0.4, 0.5], "pinch, N", "squash of one side, mm")
     return _picture(f, "Squash against pinch for four moduli; rings are the table", axes, out)
 
@@ -156,13 +155,13 @@ def pressure_picture():
 
 def lag_picture():
     """Share of the stored melt that has left."""
-    f = Frame(560, 300, 6, 0, 1)
+    f = Frame(560, 300, 6, 0, 1.12)
     t = np.linspace(0, 6, 121)
     out = ""
-    for n, colour, rise in ((1.0, INK, -6), (0.7, OCHRE, -4), (0.45, MOSS, 20)):
+    for n, colour, at, rise in ((1.0, INK, 2.4, -14), (0.7, OCHRE, 4.4, 20), (0.45, MOSS, 2.4, 22)):
         share = lag.ooze_mm3(t, 1.0, 1.0, 1.0, n)
         out += _curve(f, t, share, colour)
-        out += _word(f, 2.4, np.interp(2.4, t, share), f"n {n:g}" + (" (exponential)" if n == 1 else ""), rise=rise)
+        out += _word(f, at, np.interp(at, t, share), f"n {n:g}" + (" (exponential)" if n == 1 else ""), rise=rise)
     axes = f.axes([0, 1, 2, 3, 4, 5, 6], [0, 0.25, 0.5, 0.75, 1], "time since the stop, t Q / (C P)", "share oozed")
     return _picture(f, "Share of the stored melt that has left after a stop, for three flow indices", axes, out)
 
@@ -185,9 +184,9 @@ def metering_picture():
 
 def bead_picture():
     """Section of a pressed bead beside the free strand of the same area."""
-    f = Frame(560, 220, 1.0, 0, 0.44, left=20, bottom=30)
+    f = Frame(560, 240, 1.0, 0, 0.44, left=20, bottom=30)
     scale = f.x(1) - f.x(0)
-    f = Frame(560, 220, 1.0, 0, 176 / scale, left=20, bottom=30)  # one scale both ways
+    f = Frame(560, 240, 1.0, 0, 196 / scale, left=20, bottom=30)  # one scale both ways
     w, h = 0.45, 0.2
     d = float(bead.strand_diameter_mm(bead.bead_area_mm2(w, h)))
     bed, r = f.y(0), h / 2 * scale
