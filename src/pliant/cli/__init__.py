@@ -124,6 +124,26 @@ def mend_command(
         sys.exit(0 if mended.meets_target else 1)
 
 
+@main.command("batch")
+@click.argument("folder", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@_json
+@_debug
+def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+    """Check every program in FOLDER. Exit code 0: all feed; 1: some do not; 2: some could not be read."""
+    with _user_errors(debug):
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
+
+        with _progress() as tell:
+            found = batch(folder, machine, filament, progress=tell)
+        _show(found, as_json, batch_text)
+        if any(r.findings is None for r in found.rows):
+            sys.exit(2)
+        sys.exit(0 if all(r.findings.verdict == "feeds" for r in found.rows if r.findings) else 1)
+
+
 @main.command("new")
 @click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
