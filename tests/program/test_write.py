@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from certificate_cases import number_lines
-from certificate_part import part
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from certificate_cases import number_lines
+from certificate_part import part
 from pliant.errors import ProgramError
 from pliant.kernels.splice import find_words, format_numbers, line_starts
 from pliant.program.numbering import is_numbered, renumber
@@ -274,7 +274,10 @@ def test_limit_lines_begin_where_python_says(data):
 
 
 @given(
-    st.lists(st.sampled_from(["G1", "X1", "E.5", "E-2.", "e 3", "F", "E", "E1.5E2", "; E9", "(E8)", "*33", "Y2"]), max_size=8)
+    st.lists(
+        st.sampled_from(["G1", "X1", "E.5", "E-2.", "e 3", "F", "E", "E1.5E2", "; E9", "(E8)", "*33", "Y2"]),
+        max_size=8,
+    )
 )
 def test_limit_words_found_as_the_pattern_finds_them(words):
     line = " ".join(words).encode()
