@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 __all__ = ["is_numbered", "renumber"]
 
-_CHECKED = re.compile(rb"^([ \t]*[Nn])([0-9]+)([^;\r\n]*)\*[ \t]*[0-9]+", re.M)
-_RESTART = re.compile(rb"[Mm]0*110(?![0-9])[^*;]*?(?:[Nn]([0-9]+))?[^*;]*$")
+_CHECKED = re.compile(rb"^([ \t]*[Nn])([0-9]+)([^;\r\n]*)\*[ \t]*[0-9]+")
+_ANY = re.compile(rb"(?:^|[\r\n])[ \t]*[Nn][0-9]+[^;\r\n]*\*")
+_RESTART = re.compile(rb"[Mm]0*110(?![0-9])(?:[^*;]*?[Nn]([0-9]+))?")
 _LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r|$)")
 
 
 def is_numbered(data: bytes) -> bool:
     """Whether any line has a number and a checksum."""
-    return b"*" in data and _CHECKED.search(data) is not None
+    return b"*" in data and _ANY.search(data) is not None
 
 
 def _checked(code: bytes) -> bytes:
