@@ -1,11 +1,12 @@
-"""Heat: within the sheet and under the liner's ceiling, and nothing else touched."""
+"""Heat: within the sheet and under the liner's ceiling, and nothing else touched."""from pliant.records.limits import PTFE_CEILING_C, allowed_c
+
 
 from dataclasses import replace
 
 import pytest
 
 from mend_workshop import filament, machine, program_of
-from pliant.mend.heat import PTFE_CEILING_C, allowed_c, mend_heat
+from pliant.mend.heat import mend_heat
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
 
