@@ -1,5 +1,4 @@
-"""Heat: within the sheet and under the liner's ceiling, and nothing else touched."""from pliant.records.limits import PTFE_CEILING_C, allowed_c
-
+"""Heat: within the sheet and under the liner's ceiling, and nothing else touched."""
 
 from dataclasses import replace
 
@@ -9,6 +8,7 @@ from mend_workshop import filament, machine, program_of
 from pliant.mend.heat import mend_heat
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.records.limits import PTFE_CEILING_C, allowed_c
 
 
 def _lines(*heat):
