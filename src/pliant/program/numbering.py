@@ -29,7 +29,7 @@ def _checked(code: bytes) -> bytes:
 
 
 def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
-    """Let the numbers of checked lines go up by one, and number the lines that were put in.
+    r"""Let the numbers of checked lines go up by one, and number the lines that were put in.
 
     Parameters
     ----------
@@ -45,8 +45,8 @@ def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
 
     Examples
     --------
-    >>> renumber(b"N1 T0*59\\nG1 X1\\nN3 M105*36\\n", np.array([1, 0, 2]))
-    b'N1 T0*59\\nN2 G1 X1*99\\nN3 M105*36\\n'
+    >>> renumber(b"N1 T0*59\nG1 X1\nN3 M105*36\n", np.array([1, 0, 2]))
+    b'N1 T0*59\nN2 G1 X1*99\nN3 M105*36\n'
     """
     out, last = [], None
     for raw, came_from in zip(_LINE.findall(data), origin.tolist(), strict=False):

@@ -12,6 +12,7 @@ from pliant.book.rescue import rescue
 from pliant.errors import BookError
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.findings import Findings
+from pliant.records.recipe import Recipe
 
 __all__ = [
     "add_file",
@@ -21,6 +22,7 @@ __all__ = [
     "export",
     "history",
     "import_file",
+    "keep_recipe",
     "list_records",
     "past",
     "record_outcome",
@@ -129,6 +131,24 @@ def remember_and_recall(
         past = look.past_outcomes(opened, *pair)
         records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"])
     return past
+
+
+def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
+    """Keep a recipe that `plan` derived as the next version of its name.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    recipe : Recipe
+        What `plan` returned.
+
+    Returns
+    -------
+    Added
+    """
+    with open_book(book, create=True) as opened:
+        return records.add_recipe(opened, recipe.name, recipe.to_json(), f"derived by plan from {recipe.baseline}")
 
 
 def correct_outcome(

@@ -31,6 +31,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
 from pliant.report.text import percent
 from pliant.report.words import unknown_in_words
+from pliant.workflows.part import told_of_part
 
 __all__ = ["BEAD", "plan", "window_of"]
 
@@ -47,6 +48,7 @@ def plan(
     baseline: str | Path | Baseline,
     *,
     target: float = 0.02,
+    mesh: str | Path | None = None,
 ) -> Recipe:
     """Derive a soft recipe.
 
@@ -58,6 +60,8 @@ def plan(
         The user's own rigid recipe; it is only read.
     target : float, default 0.02
         Chance of a jam to stay under. [-]
+    mesh : str or Path, optional
+        The part, so that what is special about it is said too.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def plan(
 
     Raises
     ------
-    RecordError, DomainError
+    RecordError, DomainError, MeshError
         If one of the inputs cannot be used; the text names file, key and the way out.
     """
     if not 0.001 <= target <= 0.5:
@@ -106,7 +110,7 @@ def plan(
         window=window_of(carried, base, point if works else None),
         helps=helps,
         measure_next=measure,
-        part_advice=advice(known) if known else (),
+        part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
         notes=_notes(base, machine, point, known, helps),
         cautions=_cautions(machine, works),
