@@ -172,6 +172,18 @@ def test_limit_what_would_help_is_a_plan_of_its_own(refused):
             assert again.setting("bead_speed_mm_per_s.inner_walls").value == pytest.approx(h.speed_mm_per_s, rel=0.25)
 
 
+def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
+    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 8000"),))
+    r = plan(machine("open-gap"), thick, baseline())
+    single = [h for h in r.helps if ", and " not in h.change]
+    pairs = [h for h in r.helps if ", and " in h.change]
+    assert not any(h.works for h in single)
+    assert pairs[0].works
+    assert pairs[0].change == "guide the 6 mm open gap down to 2 mm, and a spool twice as stiff"
+    hopeless = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 30000"),))
+    assert any("Not even two" in n for n in plan(machine("open-gap"), hopeless, baseline()).notes)
+
+
 def test_limit_a_liner_that_bears_less_than_the_sheet_asks_is_refused():
     hot = filament("95A", changes=(("[215, 235]", "[245, 260]"),))
     r = plan(machine(changes=(('"none"', '"ptfe"'),)), hot, baseline())

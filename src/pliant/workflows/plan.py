@@ -112,7 +112,7 @@ def plan(
         measure_next=measure,
         part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
-        notes=_notes(base, machine, point, works),
+        notes=_notes(base, machine, point, known, helps),
         cautions=_cautions(machine, works),
     )
 
@@ -279,16 +279,22 @@ def _verdict(
     return f"No recipe works on this machine with this spool: {slow}."
 
 
-def _notes(base: Baseline, machine: Machine, point: Point, works: bool) -> tuple[str, ...]:
+def _notes(
+    base: Baseline, machine: Machine, point: Point, known: Known | None, helps: tuple[Helps, ...]
+) -> tuple[str, ...]:
     said = []
     nozzle, face = machine.nozzle_mm.value, machine.face_mm.value
     if min(base.width_mm.values()) < nozzle:
         said.append(f"Your beads are narrower than the nozzle's {nozzle:g} mm: they are drawn out, not pressed on.")
     if max(base.width_mm.values()) > face:
         said.append(f"Your beads are wider than the nozzle's flat ({face:g} mm): nothing presses their edges down.")
-    if works and point.nozzle_c < base.nozzle_c:
+    if known and point.nozzle_c < base.nozzle_c:
         said.append("The spool's data sheet is cooler than your rigid recipe: let the nozzle cool and purge it first.")
-    if works:
+    if known and known.metering.deep:
+        said.append("The drive flattens this filament beyond what its formula is meant for: measure the flow factor.")
+    if not known and not any(h.works for h in helps):
+        said.append("Not even two of these changes together are enough: it takes a harder grade or another machine.")
+    if known:
         said.append("Speeds are never above your own. Your rigid recipe is not changed: this is a record of its own.")
     return tuple(said)
 
