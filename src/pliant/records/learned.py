@@ -47,7 +47,8 @@ def parse_together(raw: Any, file: str) -> Together | None:
     allowed = {"machine", "names", "correlation", "readings"}
     if not isinstance(raw, dict) or set(raw) - allowed:
         raise RecordError(f"{where} takes the keys {', '.join(sorted(allowed))}; delete the table if in doubt")
-    names, rows, marks = raw.get("names"), raw.get("correlation"), raw.get("readings", [])
+    names: Any = raw.get("names")
+    rows, marks = raw.get("correlation"), raw.get("readings", [])
     for key, value in (("names", names), ("readings", marks)):
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > _MOST_NAMES:
             raise RecordError(
