@@ -1,0 +1,109 @@
+"""All addresses of the bench in one table; the routes and their OpenAPI description are two views of it."""
+
+import re
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from pliant import __version__
+from pliant.bench import routes_check, routes_work
+
+__all__ = ["TABLE", "Way", "description", "starlette_routes"]
+
+
+@dataclass(frozen=True)
+class Way:
+    """One address: how it is asked, who answers, what it is for."""
+
+    method: str
+    path: str
+    handler: Callable[[Request], Awaitable[Response]]
+    summary: str
+    fields: tuple[str, ...] = ()  # of the form, or of the query
+    file: str = ""  # the field that carries a file
+    kind: str = "application/json"
+    good: int = 200
+
+
+TABLE = (
+    Way("GET", "/", routes_check.home, "The way in: the first visit, or check"),
+    Way("GET", "/first", routes_check.first_form, "The first visit"),
+    Way("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
+        ("kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name", "nozzle_low_c",
+         "nozzle_high_c", "program_later"), "program", good=202),
+    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament")),
+    Way("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
+        good=202),
+    Way("GET", "/check/{uid}", routes_check.check_page, "What a check found"),
+    Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",)),
+    Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
+    Way("GET", "/work/{uid}/rules.css", routes_check.job_rules, "Style of a drawing", kind="text/css"),
+    Way("GET", "/static/{name}", routes_work.static, "A file that pages load", kind="text/css"),
+    Way("GET", "/openapi.json", routes_work.openapi, "This description"),
+)  # fmt: skip
+
+
+def starlette_routes() -> list[Route]:
+    """The table as routes."""
+    return [Route(way.path, way.handler, methods=[way.method]) for way in TABLE]
+
+
+def description() -> dict[str, Any]:
+    """The table as an OpenAPI description."""
+    paths: dict[str, dict[str, Any]] = {}
+    for way in TABLE:
+        paths.setdefault(way.path, {})[way.method.lower()] = _operation(way)
+    error = {
+        "type": "object",
+        "required": ["error"],
+        "properties": {"error": {"type": "string"}},
+        "additionalProperties": True,
+    }
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "pliant bench",
+            "version": __version__,
+            "description": "Ask with `Accept: application/json` or `?json`. A form carries the token that any page "
+            "gives, with the cookie that came with it.",
+        },
+        "paths": paths,
+        "components": {"schemas": {"Error": error}},
+    }
+
+
+def _operation(way: Way) -> dict[str, Any]:
+    body = {"schema": {"type": "string" if way.kind.startswith("text") else "object"}}
+    refused = {"description": "refused", "content": {"application/json": {"schema": _ERROR}}}
+    done = {"description": way.summary, "content": {way.kind: body}}
+    made: dict[str, Any] = {
+        "summary": way.summary,
+        "operationId": f"{way.method.lower()}_{re.sub(r'[^a-z]+', '_', way.path).strip('_') or 'home'}",
+        "parameters": [
+            {"name": name, "in": "path", "required": True, "schema": {"type": "string"}}
+            for name in re.findall(r"{(\w+)}", way.path)
+        ],
+        "responses": {str(way.good): done, "4XX": refused, "5XX": refused},
+    }
+    if way.good == 200 and "{uid}" in way.path:
+        made["responses"]["202"] = {"description": "not yet", "content": {"application/json": body}}
+    if way.method == "GET":
+        names = way.fields
+        made["parameters"] += [{"name": n, "in": "query", "schema": {"type": "string"}} for n in names]
+        return made
+    fields: dict[str, Any] = {name: {"type": "string"} for name in ("token", *way.fields)}
+    if way.file:
+        fields[way.file] = {"type": "string", "format": "binary"}
+    schema = {"type": "object", "properties": fields, "required": ["token"]}
+    content = {"multipart/form-data": {"schema": schema}}
+    if not way.file:
+        content["application/x-www-form-urlencoded"] = {"schema": schema}
+    made["requestBody"] = {"required": True, "content": content}
+    return made
+
+
+_ERROR = {"$ref": "#/components/schemas/Error"}
