@@ -12,7 +12,8 @@ from pliant.cli import main
 KEYS = {
     "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
     "least_margin", "worst", "time_s", "layers", "runs", "bead_mm3", "filament_forward_mm", "filament_back_mm",
-    "travel_mm", "retractions", "max_passes", "assumed", "warnings", "cautions",
+    "travel_mm", "open_travel_mm", "mass_g", "stored_length_mm", "retractions", "max_passes", "assumed",
+    "warnings", "cautions",
 }  # fmt: skip
 
 
@@ -84,3 +85,24 @@ def test_limit_new_does_not_overwrite(tmp_path):
 def test_limit_help_loads_no_numpy():
     code = "import sys, pliant.cli; sys.exit('numpy' in sys.modules or 'numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_limit_a_program_that_pushes_nothing_is_strict_json(tmp_path, workshop):
+    folder, _ = workshop
+    path = tmp_path / "travel.gcode"
+    path.write_text("G28\nG1 X10 Y10 F3000\nG1 X50\n", encoding="utf-8")
+    result = _run("check", path, "-m", folder / "bench-2.machine.toml", "-f", folder / "85A.filament.toml", "--json")
+    data = json.loads(result.stdout, parse_constant=pytest.fail)
+    assert result.exit_code == 0
+    assert data["least_margin"] is None
+    assert data["worst"] == []
+
+
+def test_limit_heat_beyond_sheet_and_liner_is_warned_about(tmp_path, workshop):
+    folder, _ = workshop
+    path = tmp_path / "hot.gcode"
+    path.write_text("G28\nM83\nM109 S255\nG1 Z0.2 F600\nG1 X10 F1200\nG1 X30 E0.7\n", encoding="utf-8")
+    result = _run("check", path, "-m", folder / "long-tube.machine.toml", "-f", folder / "85A.filament.toml", "--json")
+    told = " ".join(json.loads(result.stdout)["warnings"])
+    assert "outside the 210 to 230" in told
+    assert "PTFE-lined" in told

@@ -22,7 +22,7 @@ ROOT = Path(pliant.__file__).parent
 
 def _imports(path: Path) -> list[str]:
     found = []
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             found.append(node.module)
         elif isinstance(node, ast.Import):

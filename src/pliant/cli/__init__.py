@@ -86,13 +86,16 @@ def check_command(
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
-@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @_json
 @_debug
 def mend_command(
     program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
-    target: float, as_json: bool, debug: bool,
+    add: tuple[str, ...], as_json: bool, debug: bool, **asked: Any,
 ) -> None:  # fmt: skip
     """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
 
@@ -100,22 +103,25 @@ def mend_command(
     """
     with _user_errors(debug):
         from pliant.report.mend import mended_text
-        from pliant.workflows.mend import PASSES, mend
+        from pliant.workflows.mend import ADDED, PASSES, mend
 
         if (output is None) == (not in_place):
             raise PliantError("say where the result goes: -o FILE, or --in-place")
         for name in skip:
             if name not in PASSES:
                 raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
-        passes = [name for name in PASSES if name not in skip]
+        for name in add:
+            if name not in ADDED:
+                raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
+        passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         with _progress():
-            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, **asked)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 
 
 @main.command("new")
-@click.argument("kind", type=click.Choice(["machine", "filament"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
@@ -133,6 +139,39 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
                 out.write(text)
         except OSError as error:
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
+
+
+@main.command("plan")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@_json
+@_debug
+def plan_command(
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Derive a soft recipe from your rigid one, each value with its reason.
+
+    Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
+    """
+    with _user_errors(debug):
+        from pliant.report.plan import plan_text
+        from pliant.workflows.plan import plan
+
+        recipe = plan(machine, filament, baseline, target=target)
+        if html or sheet:
+            from pliant.report.plan_html import plan_html, sheet_html
+
+            if html:
+                _write_page(html, plan_html(recipe))
+            if sheet:
+                _write_page(sheet, sheet_html(recipe))
+        _show(recipe, as_json, plan_text)
+        sys.exit(0 if recipe.works else 1)
 
 
 @main.command("dry")

@@ -100,7 +100,8 @@ def certify(
     -----
     Positions agree within 0.002 mm; filament of each stretch within 2e-5 mm plus 0.002 mm of its length, and of each
     run and the whole within 6e-6 mm per word. A smaller difference is not seen. With `first_layer_may_widen` the first
-    layer may lie higher by one lift and all other layers by one lift, both from 0 to `height_mm`; filament stays.
+    layer may lie higher by one lift and all other layers by one lift, both from 0 to `height_mm`; its filament is then
+    the input's times `first_layer_factor`.
     """
     require_positive(diameter_mm=diameter_mm)
     first = read_program(original, dialect)
@@ -221,10 +222,8 @@ def _beads(case: _Case) -> str:
     primed = f", of them {case.prime.size:,} primed outside the part" if case.prime.size else ""
     lifted = ""
     if np.any(case.lift_mm):
-        lift = np.asarray(case.lift_mm)
-        lifted = (
-            f", first layer {lift[np.argmin(case.q.point_mm[:, 2])]:+.3f} mm and the last {lift[-1]:+.3f} mm higher"
-        )
+        lift = np.broadcast_to(case.lift_mm, case.q.kind.size + 1)[1:][case.lays_q]
+        lifted = f", first layer {lift[0]:+.3f} mm and the last {lift[-1]:+.3f} mm higher"
     return f"{n_p:,} beads of the input are {n_q:,} of the mended file{primed}, within {PLACE_MM:g} mm{lifted}"
 
 
@@ -261,7 +260,7 @@ def _prime_wrong(case: _Case) -> str:
 def _volume(case: _Case) -> str:
     p, q, pairs, at = case.p, case.q, case.pairs, case.on_bead
     asked, given, word = case.asked_mm, case.given_mm, _WORD_MM * case.unit
-    density = case.factor * p.filament_mm[pairs.a[at]] / p.length_mm[pairs.a[at]]
+    density = case.factor_of(pairs.a[at]) * p.filament_mm[pairs.a[at]] / p.length_mm[pairs.a[at]]
     off = np.where(case.coast, -1.0, np.abs(given - asked) - (word + PLACE_MM * density))
     if np.any(off > 0):
         k = int(np.argmax(off))
@@ -269,8 +268,9 @@ def _volume(case: _Case) -> str:
             f"{int((off > 0).sum()):,} beads differ, the worst at {_where(p, int(pairs.a[at[k]]))}: {given[k]:.5f} mm "
             f"of filament instead of {asked[k]:.5f}"
         )
-    moved = np.abs(case.factor * p.filament_mm[pairs.moved_a] - q.filament_mm[pairs.moved_b])
-    if np.any(moved > word + PLACE_MM * case.factor * p.filament_mm[pairs.moved_a] / p.length_mm[pairs.moved_a]):
+    wanted = case.factor_of(pairs.moved_a) * p.filament_mm[pairs.moved_a]
+    moved = np.abs(wanted - q.filament_mm[pairs.moved_b])
+    if np.any(moved > word + PLACE_MM * wanted / p.length_mm[pairs.moved_a]):
         raise _Refuted("beads that are out of order differ in filament")
     runs = int(case.run.max()) + 1 if case.run.size else 0
     owed = np.bincount(case.run, np.where(case.coast, 0.0, asked) - given, runs)
@@ -284,13 +284,17 @@ def _volume(case: _Case) -> str:
     if held.max(initial=0.0) > case.intent.coast_mm_per_run * max(1.0, case.factor) + word:
         limit = case.intent.coast_mm_per_run
         raise _Refuted(f"a run ends {held.max():.4f} mm of filament early; allowed is {limit:g}")
-    total_p = float(p.filament_mm[case.lays_p].sum())
+    laid = np.flatnonzero(case.lays_p)
+    total_p = float(p.filament_mm[laid].sum())
     total_q = float(q.filament_mm[case.lays_q].sum() - q.filament_mm[case.prime].sum())
-    drift = total_q - case.factor * total_p + held.sum()
+    wanted_all = float((case.factor_of(laid) * p.filament_mm[laid]).sum())
+    drift = total_q - wanted_all + held.sum()
     if abs(drift) > word + _DRIFT_MM * case.unit * max(case.lays_q.sum(), 1) + allowed.sum():
-        raise _Refuted(f"{total_q:.3f} mm of filament in all beads instead of {case.factor * total_p:.3f}")
+        raise _Refuted(f"{total_q:.3f} mm of filament in all beads instead of {wanted_all:.3f}")
     coasted = f", {held.sum():.3f} mm held back by coasting" if held.any() else ""
-    return f"{total_q:.3f} mm = {case.factor:g} × {total_p:.3f} mm of the input{coasted}; drift {drift:+.5f} mm"
+    first_layer = case.intent.first_layer_factor
+    more = f", × {first_layer:g} in the first layer" if first_layer != 1 else ""
+    return f"{total_q:.3f} mm = {case.factor:g} × {total_p:.3f} mm of the input{more}{coasted}; drift {drift:+.5f} mm"
 
 
 def _order(case: _Case) -> str:

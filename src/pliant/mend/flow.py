@@ -59,6 +59,7 @@ def plan_flow(
     job_at: Callable[[NDArray[np.float64]], Job],
     *,
     aim: float = 1.0,
+    known: tuple[Job, float] | None = None,
 ) -> FlowPlan:
     """Find the fastest speeds whose chance of a jam meets the target.
 
@@ -72,17 +73,20 @@ def plan_flow(
         Chance of a jam. [-]
     job_at : callable
         Speeds `(n_moves,)` to the job as the feed path sees it, timed afresh.
-
     aim : float, default 1.0
         Share of the target to plan for where anything has to change at all. [-]
+    known : tuple, optional
+        The job at the program's own speeds and its chance of a jam, where they are at hand.
 
     Returns
     -------
     FlowPlan
         With `meets` false where no speed down to the slowest sensible one meets the target.
     """
-    job = job_at(program.speed_mm_per_s)
-    before = jam_risk(job, machine, filament, shares=False).probability
+    if known is None:
+        job = job_at(program.speed_mm_per_s)
+        known = job, jam_risk(job, machine, filament, shares=False).probability
+    job, before = known
     if before <= target:
         return FlowPlan(program.speed_mm_per_s, before, True)
     target = aim * target

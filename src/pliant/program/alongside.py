@@ -67,7 +67,13 @@ class Alongside:
     def asked_mm(self) -> Floats:
         """Filament that each pair on a bead should have. [mm]"""
         at = self.on_bead
-        return self.factor * self.p.filament_mm[self.pairs.a[at]] * self.pairs.share_a[at]
+        return self.factor_of(self.pairs.a[at]) * self.p.filament_mm[self.pairs.a[at]] * self.pairs.share_a[at]
+
+    def factor_of(self, moves: Ints) -> Floats:
+        """Mended filament over the input's that each of the input's beads should have, `(n,)`. [-]"""
+        z = self.p.point_mm[1:, 2]
+        first = z[moves] <= z[self.lays_p].min(initial=np.inf) + 0.01
+        return self.factor * np.where(first, self.intent.first_layer_factor, 1.0)
 
     @cached_property
     def given_mm(self) -> Floats:

@@ -158,7 +158,7 @@ def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints
     sequence: list[Ints] = []
     for block, (ra, rb) in enumerate(zip(runs_of_a, runs_of_b, strict=True)):
         sequence.append(rb)
-        if ra.size == rb.size and np.abs(starts_a[ra] - starts_b[rb]).max() <= tolerance_mm:
+        if ra.size == rb.size and np.all(np.abs(starts_a[ra] - starts_b[rb]) <= tolerance_mm):
             rank[ra] = rb
             continue
         taken = _assign(a, ra, b, rb, starts_a, starts_b, tolerance_mm)

@@ -40,6 +40,7 @@ def mended_text(mended: Mended) -> str:
         if c.pass_name not in shown:
             shown.add(c.pass_name)
             lines.append(f"    e.g. line {c.line}: {c.what} {c.before} -> {c.after}: {c.why}")
+    lines += [f"  left alone    {note}" for note in m.notes]
     lines += ["", "certificate (both files read again from disk)"]
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
     if m.output:

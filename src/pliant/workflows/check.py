@@ -1,6 +1,6 @@
 """`check`: will this job feed on this machine with this spool?"""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
-from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
+from pliant.feed.remedies import remedies_for
+from pliant.feed.risk import envelope, jam_risk, speed_that_meets
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
@@ -16,7 +17,8 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
-from pliant.records.machine import Machine, Span, read_machine
+from pliant.records.limits import PTFE_CEILING_C
+from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, Program
 from pliant.workflows.read import Progress, facts_of, told
 
@@ -105,47 +107,6 @@ def _worst(
     return tuple(found)
 
 
-def _remedies(
-    job: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None
-) -> tuple[Remedy, ...]:
-    """Recompute the chance of a jam with each change the user could make to the hardware or the spool."""
-    tried: list[tuple[str, Machine, Filament]] = []
-    for i, span in enumerate(machine.path):
-
-        def with_span(new: Span, at: int = i) -> Machine:
-            return replace(machine, path=(*machine.path[:at], new, *machine.path[at + 1 :]))
-
-        length = span.length_mm
-        if span.kind == "gap" and length.value > 2.0:
-            shorter = replace(span, length_mm=replace(length, value=2.0))
-            tried.append((f"guide the {length.value:g} mm open gap down to 2 mm", with_span(shorter), filament))
-        if span.kind == "guide" and length.value > 100.0:
-            shorter = replace(span, length_mm=replace(length, value=length.value / 2))
-            tried.append((f"halve the {length.value:g} mm guide", with_span(shorter), filament))
-            if span.bore_mm is not None and span.bore_mm.value > 1.95:
-                tight = replace(span, bore_mm=replace(span.bore_mm, value=1.9))
-                tried.append(("a guide of 1.9 mm bore", with_span(tight), filament))
-            short = replace(span, length_mm=replace(length, value=40.0), turn_deg=0.0)
-            tried.append(("a direct feed (40 mm of straight guide)", with_span(short), filament))
-    gap = next((span for span in machine.path if span.kind == "gap"), None)
-    tube = next((span for span in machine.path if span.kind == "guide"), None)
-    if gap is not None and tube is not None and sum(s.length_mm.value for s in machine.path) > 100.0:
-        close = replace(gap, length_mm=replace(gap.length_mm, value=min(gap.length_mm.value, 1.5)))
-        short = replace(tube, length_mm=replace(tube.length_mm, value=40.0), turn_deg=0.0)
-        tried.append(("a direct feed, guided to within 1.5 mm", replace(machine, path=(close, short)), filament))
-    wide = replace(machine.nozzle_mm, value=machine.nozzle_mm.value * 1.5)
-    tried.append((f"a {wide.value:.2g} mm nozzle", replace(machine, nozzle_mm=wide), filament))
-    harder = replace(filament.youngs_modulus_mpa, value=filament.youngs_modulus_mpa.value * 2)
-    tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
-    scored = []
-    for what, m, f in tried:
-        chance = jam_risk(job, m, f, shares=False).probability
-        factor = speed_that_meets(job, m, f, FEEDS_BELOW)
-        if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
-            scored.append(Remedy(what, chance, factor))
-    return tuple(sorted(scored, key=lambda r: (-(r.speed_factor or 0.0), r.jam_probability)))
-
-
 def check(
     program: str | Path,
     machine: str | Path | Machine,
@@ -226,8 +187,9 @@ def examine(
     remedies: tuple[Remedy, ...] = ()
     if verdict != "feeds":
         factor = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
-        remedies = _remedies(flows, machine, filament, risk.probability, factor)
+        remedies = remedies_for(flows, machine, filament, risk.probability, factor, FEEDS_BELOW)
     change = "refused" if factor is None else "none" if factor == 1 else "moderate" if factor >= MODERATE else "large"
+    fed_mm3 = float(read.filament_mm.sum()) * np.pi * diameter**2 / 4
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
@@ -238,7 +200,7 @@ def examine(
         jam_probability_high=risk.high,
         mechanism=mechanism,
         peak_push_n=peak if np.isfinite(peak) else None,
-        least_margin=min((m.margin for m in worst), default=float("inf")),
+        least_margin=min((m.margin for m in worst), default=None),
         by_mechanism=risk.by_mechanism,
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
@@ -246,6 +208,8 @@ def examine(
         change=change,
         remedies=remedies,
         max_passes=passes_through_drive(read.filament_mm),
+        stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
+        mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=facts_of(
             read,
             timing,
@@ -253,10 +217,31 @@ def examine(
             coverage,
             diameter,
             (*assumed, *machine.assumed, *filament.assumed),
+            _heat_warnings(job, machine, filament),
         ),
         cautions=_cautions(machine, verdict),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
+
+
+def stored_mm_per_mpa(machine: Machine, filament: Filament) -> float:
+    """Filament pressed together between drive and melt per unit of melt pressure, at central values. [mm/MPa]"""
+    theta = chain.central(machine, filament)
+    return float(chain.compliance(machine, theta)) / (np.pi * theta["diameter_mm"] ** 2 / 4)
+
+
+def _heat_warnings(job: Job, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """Say where the program prints outside the data sheet or above the liner."""
+    low, high = filament.nozzle_c
+    used = job.nozzle_c[np.unique(job.heat[job.filament_mm > 0])]
+    told = [
+        f"prints at {c:g} °C, outside the {low:g} to {high:g} °C of the maker's data sheet"
+        for c in used
+        if not low <= c <= high
+    ]
+    if machine.liner == "ptfe" and (used > PTFE_CEILING_C).any():
+        told.append(f"prints above {PTFE_CEILING_C:g} °C in a PTFE-lined hot end: the liner maker's sheet rules")
+    return tuple(told)
 
 
 def _silent(what: str, share: float) -> None:

@@ -158,7 +158,9 @@ def part(
     limits = Limits()
     as_read, solid = solid, united(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
-    stands, candidates = best_orientations(solid, job.layer_height_mm, limits=limits, keep=keep)
+    stands, candidates = best_orientations(
+        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep
+    )
     twin = half_edge_twins(solid.faces)
     full = []
     for stand in stands:
@@ -176,7 +178,9 @@ def part(
                 ),
             )
         )
-    full.sort(key=lambda o: (o.needs_support, _RANK[o.forecast.verdict] if o.forecast else 9, o.score))
+    full.sort(
+        key=lambda o: (o.needs_support, o.islands_on_air > 0, _RANK[o.forecast.verdict] if o.forecast else 9, o.score)
+    )
     best = full[0].forecast
     assert best is not None
     corner = solid.vertices[solid.faces]

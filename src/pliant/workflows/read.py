@@ -33,12 +33,13 @@ def facts_of(
     coverage: Coverage,
     diameter_mm: float,
     assumed: tuple[str, ...],
+    warned: tuple[str, ...] = (),
 ) -> Facts:
     """Sum up a program that has been read, timed, layered and whose travels have been compared with its beads."""
     strings = layering.layer[coverage.strings(STRING_MM)]
     bead, filament = program.kind == BEAD, program.filament_mm
     retract = program.kind == RETRACT
-    told = list(program.warnings)
+    told = [*program.warnings, *warned]
     if timing.too_fast_line.size:
         told.append(
             f"line {timing.too_fast_line[0]}: asks for more speed than the machine has "
