@@ -1,9 +1,11 @@
 """What every route needs at hand: the book, the work folder, the work in progress, and how forms are taken in."""
 
+import asyncio
 import math
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -18,6 +20,7 @@ from pliant.workflows.shelf import Kept, Shelf, shelf
 __all__ = ["Desk", "desk_of", "number_in"]
 
 _T = TypeVar("_T")
+_PATIENCE_S = 90.0  # [s] the first question may wait for the compiler
 
 
 @dataclass
@@ -49,6 +52,21 @@ class Desk:
     async def aside(self, work: Callable[[], _T]) -> _T:
         """Do something that waits for the disk without holding up anybody else."""
         return await run_in_threadpool(work)
+
+    async def at_once(self, kind: str, asked: dict[str, Any], about: dict[str, Any] | None = None) -> Job:
+        """Work that somebody waits for; its refusal is the answer."""
+        job = self.jobs.begin(kind, asked, about=about, quick=True)
+        for _ in range(int(_PATIENCE_S / 0.01)):
+            if job.ended:
+                break
+            job.looked_at = time.monotonic()
+            await asyncio.sleep(0.01)
+        else:
+            self.jobs.stop(job)
+            raise Fault(503, "that took too long; wait for other work to end, and ask again")
+        if job.state != "done":
+            raise Fault(422 if job.state == "refused" else 500, job.error)
+        return job
 
     def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Job:
         """Put work on an uploaded file in line."""

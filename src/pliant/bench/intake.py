@@ -77,7 +77,7 @@ async def take_form(
     Fault
         With the status to answer; nothing of the form is kept then.
     """
-    most = min(file_bytes or limits.file_bytes, limits.file_bytes)
+    most = limits.file_bytes if file_bytes is None else min(file_bytes, limits.file_bytes)
     declared = request.headers.get("content-length", "")
     if declared.isdigit() and int(declared) > most + limits.field_bytes + 65536:
         raise Fault(413, _too_large(most))
@@ -259,5 +259,7 @@ async def _paced(request: Request, limits: Limits) -> AsyncIterator[bytes]:
 
 
 def _too_large(most: int) -> str:
+    if most == 0:
+        return "this form takes no file"
     size = f"{most >> 30} GB" if most >= 1 << 30 else f"{most >> 20} MB"
     return f"the file is larger than the {size} that the bench takes; check it with `pliant` on the command line"

@@ -130,6 +130,11 @@ class Jobs:
         found.looked_at = time.monotonic()
         return found
 
+    def forget(self, job: Job) -> None:
+        """Drop a piece of work whose result has been handed on."""
+        self.jobs.pop(job.uid, None)
+        self.store.drop_job(job.uid)
+
     def stop(self, job: Job) -> None:
         """Stop it, wherever it is."""
         job.stop.set()
@@ -147,7 +152,7 @@ class Jobs:
 
     def _serve(self, line: str) -> None:
         process, connection = _start()
-        connection.send(("warm", str(self.store.folder), {}, []))
+        connection.send(("warm", str(self.store.folder), {"line": line}, []))
         warming = True
         try:
             while not self._closing.is_set():

@@ -16,6 +16,7 @@ __all__ = ["answer", "failed", "go_to", "wants_json"]
 PAGES = (
     ("/check", "check", "Will it feed?"),
     ("/mend", "mend", "Make it feed"),
+    ("/plan", "plan", "What to set?"),
     ("/part", "part", "Is it a good idea?"),
     ("/feel", "feel", "How soft will it be?"),
     ("/dry", "dry", "How long to dry?"),

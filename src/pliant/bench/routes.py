@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pliant import __version__
-from pliant.bench import routes_check, routes_work
+from pliant.bench import routes_ask, routes_book, routes_check, routes_files, routes_work
 
 __all__ = ["TABLE", "Way", "description", "starlette_routes"]
 
@@ -39,9 +39,41 @@ TABLE = (
     Way("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
         good=202),
     Way("GET", "/check/{uid}", routes_check.check_page, "What a check found"),
+    Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload")),
+    Way("POST", "/mend", routes_files.mend_send, "Mend a program",
+        ("machine", "filament", "upload", "chosen", "pass", "target_percent"), "program", good=202),
+    Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate"),
+    Way("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program", kind="application/octet-stream"),
+    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament")),
+    Way("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
+        ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", "bed_c", "fan_percent", "outer_walls",
+         "inner_walls", "infill", "skins", "over_air", "first_speed", "retract_mm", "travel_speed"), "baseline",
+        good=202),
+    Way("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map"),
+    Way("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
+    Way("GET", "/plan/{uid}/window", routes_ask.plan_window, "The window map for other handles",
+        ("layer_height_mm", "width_mm", "speed_mm_per_s", "nozzle_c")),
+    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament")),
+    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament"), "mesh", good=202),
+    Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea"),
+    Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
+        ("piece", "size_1", "size_2", "size_3", "deflection_mm", "force_n", "measured_n", "hardness", "infill_percent",
+         "walls", "pattern")),
+    Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
+        ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
+    Way("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament", "upload")),
+    Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full"),
+    Way("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",)),
+    Way("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second")),
+    Way("POST", "/book/outcome", routes_book.book_outcome, "Write down how a print went",
+        ("machine", "filament", "outcome", "upload", "at_line", "at_minutes", "note"), good=201),
+    Way("POST", "/book/outcome/{uid}", routes_book.book_correct, "Say anew how a print went", ("outcome", "note"),
+        good=201),
+    Way("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text"), "file", good=201),
     Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",)),
     Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
-    Way("GET", "/work/{uid}/rules.css", routes_check.job_rules, "Style of a drawing", kind="text/css"),
+    Way("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
+    Way("GET", "/work/{uid}/{part}.css", routes_work.work_sheet, "Style of a drawing", kind="text/css"),
     Way("GET", "/static/{name}", routes_work.static, "A file that pages load", kind="text/css"),
     Way("GET", "/openapi.json", routes_work.openapi, "This description"),
 )  # fmt: skip
@@ -77,7 +109,7 @@ def description() -> dict[str, Any]:
 
 
 def _operation(way: Way) -> dict[str, Any]:
-    body = {"schema": {"type": "string" if way.kind.startswith("text") else "object"}}
+    body = {"schema": {"type": "string" if way.kind != "application/json" else "object"}}
     refused = {"description": "refused", "content": {"application/json": {"schema": _ERROR}}}
     done = {"description": way.summary, "content": {way.kind: body}}
     made: dict[str, Any] = {

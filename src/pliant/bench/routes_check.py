@@ -8,11 +8,13 @@ from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.jobs import Job
 from pliant.bench.pages import answer, failed, go_to
+from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
 from pliant.workflows.shelf import Kept, keep_text, machine_text, shelf, spool_text
 
 __all__ = [
-    "check_form", "check_page", "check_send", "first_form", "first_send", "home", "job_page", "job_rules", "sent_program",
+    "check_form", "check_page", "check_send", "first_form", "first_send", "home", "job_page", "recent", "sent_program",
+    "shelf_data",
 ]  # fmt: skip
 
 
@@ -97,7 +99,7 @@ async def check_send(request: Request) -> Response:
     return go_to(request, f"/check/{job.uid}", job.to_json())
 
 
-def sent_program(request: Request, form: Form):  # type: ignore[no-untyped-def]
+def sent_program(request: Request, form: Form) -> Upload:
     """The program that came with a form, or the one it names."""
     desk = desk_of(request)
     if "program" in form.files:
@@ -127,9 +129,10 @@ async def check_page(request: Request) -> Response:
         return await job_page(request, job)
     found = await desk_of(request).aside(job.result)
     body = await desk_of(request).aside(lambda: (job.part("body.html"), job.part("numbers.json")))
+    first, mark, rest = body[0].partition('<section class="wide path-and-strip">')  # what to do stands above it
     return answer(
         request, "check.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job,
-        body=body[0], numbers=body[1],
+        first=first, rest=mark + rest, numbers=body[1],
     )  # fmt: skip
 
 
@@ -143,11 +146,3 @@ async def job_page(request: Request, job: Job) -> Response:
     if job.state == "stopped":
         return failed(request, 410, job.error, back)
     return answer(request, "job.html", job.to_json(), status=202, job=job)
-
-
-async def job_rules(request: Request) -> Response:
-    """The style sheet of a result's drawing."""
-    job = desk_of(request).jobs.job(request.path_params["uid"])
-    if job.state != "done":
-        raise Fault(404, "that work has no drawing yet")
-    return PlainTextResponse(await desk_of(request).aside(lambda: job.part("rules.css")), media_type="text/css")

@@ -12,6 +12,7 @@ import time
 import traceback
 import warnings
 from collections.abc import Callable
+from functools import lru_cache
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -42,6 +43,7 @@ def _keep(folder: Path, result: Any, page: str | None = None) -> None:
     data = result if isinstance(result, dict) else result.to_json()
     if page is not None:
         pieces = embed(page)
+        save_whole(folder / "report.html", page)  # whole, to be saved by the user
         save_whole(folder / "body.html", pieces.body)
         save_whole(folder / "rules.css", pieces.rules)
         save_whole(folder / "numbers.json", pieces.numbers or "null")
@@ -64,9 +66,104 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    if asked["line"] == "quick":  # nothing there needs the kernels
+        import pliant.report.feel_page
+        import pliant.workflows.dry
+        import pliant.workflows.feel
+        import pliant.workflows.handles  # noqa: F401
+
+        return
     from pliant.workflows.warm import warm
 
     warm()
+
+
+def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.mend import mended_text
+    from pliant.workflows.book import remember_mended
+    from pliant.workflows.mend import mend
+
+    machine, filament = _records(folder, asked)
+    tell("planning, rewriting, and reading the result again", 0)
+    result = folder / asked["output"]
+    mended = mend(
+        asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]), target=asked["target"]
+    )
+    tell("writing it into the book", 0)
+    kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
+    data = mended.to_json() | {"output": result.name, "kept": kept.uid, "text": mended_text(mended)}
+    _keep(folder, data)
+
+
+def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.part_html import part_html
+    from pliant.workflows.part import part
+
+    machine, filament = _records(folder, asked)
+    tell("trying directions to stand in, and laying beads in thought", 0)
+    findings = part(asked["program"], filament, machine)
+    _keep(folder, findings, part_html(findings))
+
+
+def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.feel_page import feel_page
+    from pliant.workflows.feel import feel
+
+    found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
+    _keep(folder, found, feel_page(found))
+
+
+def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.dry_page import drying_page
+    from pliant.workflows.dry import dry
+
+    filament = folder / "filament.toml"
+    filament.write_text(asked["filament"], encoding="utf-8")
+    found = dry(filament, **asked["more"])
+    _keep(folder, found, drying_page(found))
+
+
+def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.plan_html import plan_html, sheet_html
+    from pliant.workflows.book import remember_recipe
+    from pliant.workflows.plan import plan
+
+    machine, filament = _records(folder, asked)
+    baseline = folder / "baseline.toml"
+    baseline.write_text(asked["baseline"], encoding="utf-8")
+    tell("weighing speeds and temperatures", 0)
+    recipe = plan(machine, filament, baseline, target=asked["target"])
+    kept = remember_recipe(asked["book"], recipe)
+    sheet = embed(sheet_html(recipe))
+    save_whole(folder / "sheet.html", sheet.body)
+    save_whole(folder / "sheet.css", sheet.rules)
+    _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_html(recipe))
+
+
+def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    """The map under a hand that moves its handles."""
+    from pliant.report.window_chart import window_svg
+
+    window, here = _handles(asked["machine"], asked["filament"], asked["baseline"]).map_at(
+        asked["layer_height_mm"], asked["width_mm"], asked["speed_mm_per_s"], asked["nozzle_c"]
+    )
+    data = {
+        "jam_probability": here,
+        "speed_mm_per_s": asked["speed_mm_per_s"],
+        "nozzle_c": asked["nozzle_c"],
+        "layer_height_mm": asked["layer_height_mm"],
+        "width_mm": asked["width_mm"],
+        "drawing_wide": str(window_svg(window, asked["target"], width=760, height=430)),
+        "drawing_narrow": str(window_svg(window, asked["target"], width=358, height=360)),
+    }
+    _keep(folder, data)
+
+
+@lru_cache(maxsize=4)
+def _handles(machine: str, filament: str, baseline: str) -> Any:
+    from pliant.workflows.handles import Handles
+
+    return Handles.of(machine, filament, baseline)
 
 
 def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
@@ -76,7 +173,10 @@ def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
     return machine, filament
 
 
-TASKS: dict[str, Callable[[Path, dict[str, Any], Tell], None]] = {"check": _check, "warm": _warm}
+TASKS: dict[str, Callable[[Path, dict[str, Any], Tell], None]] = {
+    "check": _check, "mend": _mend, "part": _part, "feel": _feel, "dry": _dry, "plan": _plan, "window": _window,
+    "warm": _warm,
+}  # fmt: skip
 
 
 def run_worker(connection: Connection) -> None:

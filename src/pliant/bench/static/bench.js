@@ -73,4 +73,36 @@
     };
     ask(Number(work.dataset.version), 0);
   }
+
+  // the handles of the window map: one question at a time, the last position wins
+  const map = document.querySelector("[data-window]");
+  if (map && map.querySelector(".handles")) {
+    const form = map.querySelector(".handles"), here = form.querySelector(".here");
+    const units = { speed_mm_per_s: "mm/s", nozzle_c: "°C", layer_height_mm: "mm", width_mm: "mm" };
+    let asking = false, again = false;
+    const percent = (chance) => (chance < 0.01 ? "under 1 %" : chance > 0.99 ? "over 99 %" : `${Number((100 * chance).toPrecision(2))} %`);
+    const ask = async () => {
+      for (const label of form.querySelectorAll("label")) {
+        const input = label.querySelector("input");
+        label.querySelector("output").textContent = `${Number(Number(input.value).toPrecision(3))} ${units[input.name]}`;
+      }
+      const height = form.elements.layer_height_mm, wide = form.elements.width_mm;
+      if (Number(wide.value) < Number(height.value)) wide.value = height.value;
+      if (asking) { again = true; return; }
+      asking = true;
+      try {
+        const answer = await fetch(`${map.dataset.window}?${new URLSearchParams(new FormData(form))}`, { headers: { Accept: "application/json" } });
+        const said = await answer.json();
+        if (answer.ok) {
+          map.querySelector(".map-wide").innerHTML = said.drawing_wide;
+          map.querySelector(".map-narrow").innerHTML = said.drawing_narrow;
+          here.textContent = `Chance of a jam there: ${percent(said.jam_probability)}, at a steady flow.`;
+        } else here.textContent = said.error;
+      } catch (error) { here.textContent = "The bench does not answer."; }
+      asking = false;
+      if (again) { again = false; ask(); }
+    };
+    form.addEventListener("input", ask);
+    form.addEventListener("submit", (event) => event.preventDefault());
+  }
 })();
