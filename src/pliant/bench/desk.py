@@ -119,5 +119,7 @@ def number_in(text: str, what: str, low: float, high: float, unit: str = "") -> 
     except ValueError:
         value = math.nan
     if not low <= value <= high:
-        raise Fault(422, f"{what}: write a number between {low:g} and {high:g} {unit}".rstrip() + f", got {text[:20]!r}")
+        raise Fault(
+            422, f"{what}: write a number between {low:g} and {high:g} {unit}".rstrip() + f", got {text[:20]!r}"
+        )
     return value

@@ -36,7 +36,7 @@ def machine_drawing(kind: str, marks: bool = False) -> Markup:
         if marks
         else "."
     )
-    box = "0 0 250 300" if marks else "20 0 170 300"
+    box = "0 0 260 320" if marks else "20 0 170 300"
     return Markup(f'<svg class="machine" viewBox="{box}" role="img" aria-label="{said}">{body}</svg>')
 
 
@@ -121,11 +121,12 @@ def _tube(kind: str, marks: bool) -> str:
     parts.append(_hot_end(hot, 178))
     if marks:
         parts.append(
-            f'<path class="witness" d="M{x + 2} {pinch}H112M{x + 15} {inlet}H112"/>'
-            f'<path class="dimension" d="M108 {pinch}V{inlet}M104 {pinch + 4}l8 -8M104 {inlet + 4}l8 -8"/>'
-            f'<text class="letter" x="88" y="{(pinch + inlet) / 2 + 5}">A</text>'
-            '<text class="where" x="62" y="236">A open gap</text>'
-            '<text class="letter" x="100" y="14">B</text><text class="where" x="116" y="14">tube, end to end</text>'
+            f'<path class="witness" d="M{x} {pinch}H24M{x - 15} {inlet - 14}H24"/>'
+            f'<path class="dimension" d="M28 {pinch}V{inlet - 14}M24 {pinch + 4}l8 -8M24 {inlet - 10}l8 -8"/>'
+            f'<text class="letter" x="8" y="{(pinch + inlet) / 2 - 1}">A</text>'
+            f'<text class="where" x="88" y="{pinch + 40}">A: open gap</text>'
+            '<text class="letter" x="166" y="40">B</text><text class="where" x="182" y="40">tube, end</text>'
+            '<text class="where" x="182" y="56">to end</text>'
         )
         parts.append(
             f'<path class="dimension" d="M{hot + 3} 246L186 262"/><text class="letter" x="192" y="268">C</text>'

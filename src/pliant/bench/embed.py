@@ -28,7 +28,7 @@ class Embedded:
 
 
 def embed(page: str) -> Embedded:
-    """Take a report apart.
+    r"""Take a report apart.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def embed(page: str) -> Embedded:
     Examples
     --------
     >>> embed('<title>T</title><body><main><i class="a" style="left:2%">x</i></main></body>')
-    Embedded(title='T', body='<i class="a v0">x</i>', rules='.v0.v0.v0.v0{left:2%}\\n', numbers='')
+    Embedded(title='T', body='<i class="a v0">x</i>', rules='.v0.v0.v0.v0{left:2%}\n', numbers='')
     """
     taking = _Taking()
     taking.feed(page)

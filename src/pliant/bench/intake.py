@@ -8,7 +8,7 @@ import asyncio
 import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
-from typing import BinaryIO
+from typing import Any, BinaryIO
 from urllib.parse import parse_qsl
 
 from python_multipart.exceptions import FormParserError
@@ -128,7 +128,7 @@ class _Taker:
         self._open: tuple[str, BinaryIO] | None = None
         self._small = self._big = self._count = 0
 
-    def callbacks(self) -> dict:
+    def callbacks(self) -> Any:
         return {
             "on_part_begin": self._begin,
             "on_part_data": self._data,

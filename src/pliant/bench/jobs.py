@@ -76,8 +76,7 @@ class Jobs:
         self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Job | None]]
         self._closing = threading.Event()
         self._threads = [
-            threading.Thread(target=self._serve, args=(line,), daemon=True)
-            for line in ["long"] * processes + ["quick"]
+            threading.Thread(target=self._serve, args=(line,), daemon=True) for line in ["long"] * processes + ["quick"]
         ]
         for thread in self._threads:
             thread.start()

@@ -32,7 +32,7 @@ async def feel_page(request: Request) -> Response:
     """How soft a piece will be, or what to choose for a wanted softness."""
     desk, asked = desk_of(request), request.query_params
     kept = await desk.shelf()
-    shown = {"pieces": _PIECES, "patterns": _PATTERNS, "asked": asked, "shelf": kept}
+    shown: dict[str, Any] = {"pieces": _PIECES, "patterns": _PATTERNS, "asked": asked, "shelf": kept}
     if "piece" not in asked:
         return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in _PIECES.items()}}, body="", **shown)
     piece = asked["piece"]
@@ -62,7 +62,7 @@ async def dry_page(request: Request) -> Response:
     """How long a spool takes to dry."""
     desk, asked = desk_of(request), request.query_params
     kept = await desk.shelf()
-    shown = {"asked": asked, "shelf": kept}
+    shown: dict[str, Any] = {"asked": asked, "shelf": kept}
     if "filament" not in asked:
         return answer(request, "dry.html", shelf_data((), kept.filaments), body="", **shown)
     spool = kept.chosen("filament", asked["filament"])
@@ -128,8 +128,8 @@ def _baseline_text(form: Form) -> str:
         raise Fault(422, "give at least the nozzle temperature, the layer height and one speed of your rigid recipe")
     lines = ['name = "Rigid, from the bench"', f"nozzle_c = {nozzle:g}", f"layer_height_mm = {layer:g}"]
     for key, what, low, high, unit in (
-        ("bed_c", "the bed temperature", 0, 200, "°C"),
-        ("fan_percent", "the fan", 0, 100, "%"),
+        ("bed_c", "the bed temperature", 0.0, 200.0, "°C"),
+        ("fan_percent", "the fan", 0.0, 100.0, "%"),
     ):
         value = number_in(form.text(key), what, low, high, unit)
         lines += [f"{key} = {value:g}"] if value is not None else []

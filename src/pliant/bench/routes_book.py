@@ -32,7 +32,9 @@ async def book_page(request: Request) -> Response:
 
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
-    found = await desk.aside(lambda: pages_of.list_records(desk.book, kind, limit)) if there else Listing(desk.book, {}, ())
+    found = (
+        await desk.aside(lambda: pages_of.list_records(desk.book, kind, limit)) if there else Listing(desk.book, {}, ())
+    )
     kept = await desk.shelf()
     return answer(
         request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=_KINDS, outcomes=_OUTCOME_WORDS,

@@ -1,7 +1,7 @@
 """The first visit, and `check`."""
 
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import Response
 
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
@@ -28,25 +28,30 @@ async def home(request: Request) -> Response:
 
 async def first_form(request: Request) -> Response:
     """Ask for the kind of machine, three measures, the spool and the program."""
+    kept = await desk_of(request).shelf()
     data = {"machine_kinds": list(MACHINES), "token": request.scope["bench_token"]}
-    return answer(request, "first.html", data, kinds=tuple(MACHINES))
+    return answer(
+        request, "first.html", data | shelf_data(kept.machines, kept.filaments), kinds=tuple(MACHINES), shelf=kept
+    )
 
 
 async def first_send(request: Request) -> Response:
     """Keep the first machine and the first spool, and check the program."""
     desk = desk_of(request)
     form = await desk.form(request)
+    if "program" not in form.files and not form.text("program_later"):
+        raise Fault(422, "no program was sent; choose the file that you would send to the machine")
     machine = await desk.aside(lambda: _machine_of(form, desk.book))
     filament = await desk.aside(lambda: _spool_of(form, desk.book))
     if "program" not in form.files:
-        if form.text("program_later"):
-            return go_to(request, "/check", status=201)
-        raise Fault(422, "no program was sent; choose the file that you would send to the machine")
+        return go_to(request, "/check", status=201)
     job = desk.begin("check", form.files["program"], machine, filament)
     return go_to(request, f"/check/{job.uid}", job.to_json())
 
 
 def _machine_of(form: Form, book: str) -> Kept:
+    if form.text("machine"):
+        return shelf(book).chosen("machine", form.text("machine"))
     like = form.text("kind")
     if like not in MACHINES:
         raise Fault(422, "choose the kind of machine first: one of the five drawings")
@@ -61,6 +66,8 @@ def _machine_of(form: Form, book: str) -> Kept:
 
 
 def _spool_of(form: Form, book: str) -> Kept:
+    if form.text("filament"):
+        return shelf(book).chosen("filament", form.text("filament"))
     raw = form.text("hardness").upper().removeprefix("SHORE").strip()
     scale = raw[-1:] if raw[-1:] in ("A", "D") else "A"
     shore = number_in(raw.rstrip("AD"), "the hardness of the spool", 20, 99)

@@ -50,7 +50,7 @@ async def mend_send(request: Request) -> Response:
     target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
     upload = sent_program(request, form)
     stem, dot, ending = upload.name.rpartition(".")
-    output = plain_name(f"{stem or upload.name}-mended{dot}{ending if stem else ''}" or "mended.gcode")
+    output = plain_name(f"{stem or upload.name}-mended{dot}{ending if stem else ''}")
     passes = [name for name in PASS_WORDS if name in chosen]
     job = desk.begin("mend", upload, machine, filament, passes=passes, target=target / 100, output=output)
     return go_to(request, f"/mend/{job.uid}", job.to_json())

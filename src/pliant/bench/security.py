@@ -59,6 +59,7 @@ class Guard:
         self.origins = frozenset(f"http://{host}" for host in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request, or refuse it."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return

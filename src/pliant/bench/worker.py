@@ -7,6 +7,7 @@ folder of the job: `result.json`, and for a page `body.html`, `rules.css` and `n
 import json
 import math
 import os
+import re
 import threading
 import time
 import traceback
@@ -26,6 +27,7 @@ from pliant.workflows.picture import save_whole
 __all__ = ["TASKS", "plain", "run_worker"]
 
 Tell = Callable[[str, float], None]
+_MEASURED = "give its force under “a force you measured” below"
 
 
 def plain(value: Any) -> Any:
@@ -79,7 +81,6 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.mend import mended_text
     from pliant.workflows.book import remember_mended
     from pliant.workflows.mend import mend
 
@@ -91,7 +92,9 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     )
     tell("writing it into the book", 0)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
-    data = mended.to_json() | {"output": result.name, "kept": kept.uid, "text": mended_text(mended)}
+    data = mended.to_json() | {"output": result.name, "kept": kept.uid}
+    for proved in data["certificate"]:  # it speaks of the file by the name it had while it was made
+        proved["figure"] = re.sub(r"stage-\d+\.gcode", result.name, proved["figure"])
     _keep(folder, data)
 
 
@@ -110,7 +113,9 @@ def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.feel import feel
 
     found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
-    _keep(folder, found, feel_page(found))
+    # the notes of this one name options of the command line; here there is a field of that name
+    page = feel_page(found).replace("give its force with --measured-n, then the factor with --factor", _MEASURED)
+    _keep(folder, found, page)
 
 
 def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

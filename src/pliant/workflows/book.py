@@ -166,9 +166,7 @@ def remember_mended(
     ready += [records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)]
     with open_book(book, create=True) as opened:
         uids = [records.add_prepared(opened, one).uid for one in ready]
-        return records.remember_mended(
-            opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told
-        )
+        return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
 
 
 def remember_recipe(book: str | Path | None, recipe: Recipe) -> Added | None:

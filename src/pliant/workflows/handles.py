@@ -6,17 +6,18 @@ What does not change while a handle moves (the samples of the machine and the sp
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from pliant.errors import DomainError
+from pliant.recipe.reasons import KIND_WORDS
 from pliant.recipe.window import Carry, carry, window_map
 from pliant.records.baseline import Baseline, read_baseline, with_widths
 from pliant.records.filament import read_filament
 from pliant.records.limits import allowed_c
 from pliant.records.machine import read_machine
 from pliant.records.recipe import WindowMap
-from pliant.recipe.reasons import KIND_WORDS
 from pliant.workflows.plan import BEAD
 
 __all__ = ["Handles"]
@@ -62,7 +63,9 @@ class Handles:
         """
         nozzle = self.carried.machine.nozzle_mm.value
         if not 0.03 <= layer_height_mm <= nozzle:
-            raise DomainError(f"layer_height_mm must lie between 0.03 and the nozzle's {nozzle:g}, got {layer_height_mm:g}")
+            raise DomainError(
+                f"layer_height_mm must lie between 0.03 and the nozzle's {nozzle:g}, got {layer_height_mm:g}"
+            )
         if not layer_height_mm <= width_mm <= 4 * nozzle:
             raise DomainError(
                 f"width_mm must lie between the layer height {layer_height_mm:g} and {4 * nozzle:g}, got {width_mm:g}"
@@ -72,7 +75,7 @@ class Handles:
         base = self.baseline
         low, high = allowed_c(self.carried.machine, self.carried.filament)
         ends = [low, high, base.nozzle_c, nozzle_c]
-        shape = {
+        shape: dict[str, Any] = {
             "bead": KIND_WORDS[BEAD], "width_mm": width_mm, "squeezed_width_mm": width_mm,
             "layer_height_mm": layer_height_mm, "allowed_c": (low, high),
             "baseline": (base.speed_mm_per_s[BEAD], base.nozzle_c), "recipe": (speed_mm_per_s, nozzle_c),

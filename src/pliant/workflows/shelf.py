@@ -1,4 +1,4 @@
-"""The machines and spools of a book, as their owner's files: what the bench offers to choose from, and the first ones."""
+"""The machines and spools of a book, as their owner's files: what the bench offers, and the first of them."""
 
 import re
 import tempfile
@@ -63,9 +63,7 @@ def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
             raise RecordError(str(error).replace(str(place), kind)) from error
 
 
-def machine_text(
-    like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None
-) -> str:
+def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None) -> str:
     """Write the machine.toml of somebody who chose an archetype and measured three things.
 
     Parameters
