@@ -115,26 +115,29 @@ def _lag():
     for modulus, length in ((20.0, 40.0), (20.0, 500.0), (3000.0, 40.0), (3000.0, 500.0)):
         c = lag.compliance_mm3_per_mpa(50.0, 1.75, length, modulus)
         tau = float(lag.time_constant_s(c, 5.0, 5.0, 0.4))
-        yield f"| {modulus:.0f} | {length:.0f} | {c:.3g} | {tau:.2g} | {5 * c:.2g} |"
+        out = f"{5 * c:.0f}" if c > 2 else f"{5 * c:.2g}"
+        yield f"| {modulus:.0f} | {length:.0f} | {c:.3g} | {tau:.2g} | {out} |"
 
 
 def _metering():
-    factor, losses = worked_example()
-    yield f"×{factor:.2f}"
-    for name, loss in losses.items():
-        yield f"{name} {100 * loss:.1f} %"
-    yield f"`{metering.largest_cause(**losses)}`"
+    for name, values in METERING.items():
+        losses = metering_losses(*values)
+        shares = ", ".join(f"{cause} {100 * loss:.1f} %" for cause, loss in losses.items())
+        yield f"| {name} | {shares} | `{metering.largest_cause(**losses)}` | ×{metering.flow_factor(**losses):.2f} |"
 
 
-def worked_example():
-    """Flow factor and its causes for an 85A on a single driven wheel, small-strain modulus halved for strain."""
+# pull of the spool [N], push [N], size of the slip [-], bite [mm]; all guesses, none measured on soft filament
+METERING = {"low": (0.2, 2.0, 0.05, 0.1), "middle": (0.5, 3.0, 0.1, 0.3), "high": (1.0, 5.0, 0.2, 0.5)}
+
+
+def metering_losses(pull, push, size, bite):
+    """Causes of underfeed of an 85A at one driven wheel of 5.5 mm; the modulus halved for strain."""
     modulus = float(stiffness.modulus_from_hardness_mpa(85.0)) / 2
-    losses = {
-        "stretch": float(drive.stretch_loss(0.5, modulus, 1.75)),
-        "slip": float(drive.slip_loss(3.0, float(drive.grip_force_n(25.0, 0.5, 1)))),
-        "bite": float(metering.bite_loss(0.3, 5.5)),
+    return {
+        "stretch": float(drive.stretch_loss(pull, modulus, 1.75)),
+        "slip": float(drive.slip_loss(push, float(drive.grip_force_n(25.0, 0.5, 1)), size)),
+        "bite": float(metering.bite_loss(bite, 5.5)),
     }
-    return float(metering.flow_factor(**losses)), losses
 
 
 def _bead():

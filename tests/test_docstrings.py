@@ -13,9 +13,9 @@ import pliant.models
 UREG = pint.UnitRegistry()
 # what a suffix means, read as pint reads it; `_` multiplies and `_per_` divides
 SUFFIX = {
-    "mm": "mm", "mm2": "mm^2", "mm3": "mm^3", "mm4": "mm^4", "m2": "m^2", "m3": "m^3", "kg": "kg", "s": "s", "h": "hour", "n": "N",
-    "pa": "Pa", "kpa": "kPa", "mpa": "MPa", "kj": "kJ", "mol": "mol", "c": "degC", "k": "K", "rad": "rad", "deg": "deg",
-    "percent": "percent", "sn": "s",
+    "mm": "mm", "mm2": "mm^2", "mm3": "mm^3", "mm4": "mm^4", "m2": "m^2", "m3": "m^3", "s": "s", "h": "hour",
+    "n": "N", "kg": "kg", "pa": "Pa", "kpa": "kPa", "mpa": "MPa", "kj": "kJ", "mol": "mol", "c": "degC", "k": "K",
+    "rad": "rad", "deg": "deg", "percent": "percent", "sn": "s",
 }  # fmt: skip
 SECTIONS = ("Parameters", "Returns", "Raises", "Warns", "Notes", "Examples", "References")
 

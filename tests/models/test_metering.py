@@ -5,19 +5,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from model_figures import worked_example
+from model_figures import METERING, metering_losses
 from pliant.errors import DomainError
 from pliant.models import metering
 
 FRACTION = st.floats(0, 0.9)
 
 
-def test_limit_common_practice_from_its_causes():
-    # common practice, no source: soft filament needs about 1.1. Ours comes from causes; nothing is tuned to it, and the
-    # band is wide because neither slip nor bite is measured for soft filament
-    factor, losses = worked_example()
-    assert 1.03 < factor < 1.25
-    assert metering.largest_cause(**losses) == "bite"
+def test_limit_common_practice_lies_within_the_causes():
+    # common practice, no source: soft filament needs about 1.1. Ours comes from its causes; that 1.1 lies between the
+    # ends of what we guess of them is all that can be said, since neither slip nor bite is measured for soft filament
+    low, middle, high = (float(metering.flow_factor(**metering_losses(*v))) for v in METERING.values())
+    assert 1.0 < low < middle < high
+    assert low < 1.1 < high
+    assert str(metering.largest_cause(**metering_losses(*METERING["middle"]))) == "bite"
 
 
 def test_limit_no_loss_no_correction():

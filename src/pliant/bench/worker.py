@@ -130,7 +130,7 @@ def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.report.plan_html import plan_html, sheet_html
-    from pliant.workflows.book import remember_recipe
+    from pliant.workflows.book import keep_recipe
     from pliant.workflows.plan import plan
 
     machine, filament = _records(folder, asked)
@@ -138,7 +138,7 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     baseline.write_text(asked["baseline"], encoding="utf-8")
     tell("weighing speeds and temperatures", 0)
     recipe = plan(machine, filament, baseline, target=asked["target"])
-    kept = remember_recipe(asked["book"], recipe)
+    kept = keep_recipe(asked["book"], recipe) if recipe.works else None
     sheet = embed(sheet_html(recipe))
     save_whole(folder / "sheet.html", sheet.body)
     save_whole(folder / "sheet.css", sheet.rules)

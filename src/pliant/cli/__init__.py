@@ -1,6 +1,7 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -52,12 +53,13 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
 @click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
 def check_command(
-    program: str, machine: str, filament: str, html: str | None, dialect: str | None, book_path: str | None,
-    as_json: bool, debug: bool,
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
@@ -67,9 +69,11 @@ def check_command(
 
         with _progress() as tell:
             if html is None:
-                findings = check(program, machine, filament, dialect=dialect, progress=tell)
+                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
             else:
-                findings = check_with_report(program, machine, filament, html, dialect=dialect, progress=tell)
+                findings = check_with_report(
+                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
+                )
         _show(findings, as_json, findings_text)
         if book_path is not None:
             from pliant.report.book import past_outcomes_text
@@ -120,6 +124,26 @@ def mend_command(
         sys.exit(0 if mended.meets_target else 1)
 
 
+@main.command("batch")
+@click.argument("folder", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@_json
+@_debug
+def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+    """Check every program in FOLDER. Exit code 0: all feed; 1: some do not; 2: some could not be read."""
+    with _user_errors(debug):
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
+
+        with _progress() as tell:
+            found = batch(folder, machine, filament, progress=tell)
+        _show(found, as_json, batch_text)
+        if any(r.findings is None for r in found.rows):
+            sys.exit(2)
+        sys.exit(0 if all(r.findings.verdict == "feeds" for r in found.rows if r.findings) else 1)
+
+
 @main.command("new")
 @click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
@@ -148,11 +172,13 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
+@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
 @_json
 @_debug
 def plan_command(
-    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, as_json: bool,
-    debug: bool,
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Derive a soft recipe from your rigid one, each value with its reason.
 
@@ -162,7 +188,7 @@ def plan_command(
         from pliant.report.plan import plan_text
         from pliant.workflows.plan import plan
 
-        recipe = plan(machine, filament, baseline, target=target)
+        recipe = plan(machine, filament, baseline, target=target, mesh=mesh)
         if html or sheet:
             from pliant.report.plan_html import plan_html, sheet_html
 
@@ -171,6 +197,11 @@ def plan_command(
             if sheet:
                 _write_page(sheet, sheet_html(recipe))
         _show(recipe, as_json, plan_text)
+        if book_path is not None:
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
+            click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
         sys.exit(0 if recipe.works else 1)
 
 
@@ -286,6 +317,77 @@ def part_command(mesh: str, filament: str, machine: str, html: str | None, as_js
             write_part_html(findings, html)
         _show(findings, as_json, part_text)
         sys.exit(1 if findings.verdict == "poor" else 0)
+
+
+@main.command("coupon")
+@click.argument("kind")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False), help="Write the program here.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Also write the one-page sheet here.")
+@click.option("--nozzle-c", type=float, help="For a ladder: nozzle temperature, within the data sheet.")
+@_json
+@_debug
+def coupon_command(
+    kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Make a test piece: ladder, stop-start, gap-steps, threads, free-run or temperature-ladder.
+
+    Writes the program, and beside it the readings file to fill in; print it, then `pliant learn`.
+    """
+    with _user_errors(debug):
+        from pliant.report.coupon import coupon_page, coupon_text
+        from pliant.workflows.coupon import coupon
+
+        made, readings = coupon(
+            kind, machine, filament, output, sheet=coupon_page, sheet_path=sheet, nozzle_c=nozzle_c
+        )  # fmt: skip
+        _show(made, as_json, lambda c: coupon_text(c, output, str(readings)))
+
+
+@main.command("learn")
+@click.argument("readings", nargs=-1, required=True, type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="The machine.toml they were printed with.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="The filament.toml they were printed with.")
+@click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
+@click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
+@_json
+@_debug
+def learn_command(
+    readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Learn from READINGS what this machine and this spool really do; write new versions of both records.
+
+    Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
+    """
+    with _user_errors(debug):
+        from pliant.report.learn import learned_text
+        from pliant.workflows.learn import learn
+
+        with _progress() as tell:
+            told = partial(tell, "learning")
+            found = learn(readings, machine, filament, folder=output, program=program, progress=told)
+        _show(found, as_json, learned_text)
+        sys.exit(1 if found.suspects else 0)
+
+
+@main.command("next")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-p", "--program", type=click.Path(), help="The program whose chance of a jam you want to know.")
+@_json
+@_debug
+def next_command(machine: str, filament: str, program: str | None, as_json: bool, debug: bool) -> None:
+    """Say which test piece to print next, and how much of the doubt it should take away."""
+    with _user_errors(debug):
+        from pliant.report.learn import next_text
+        from pliant.workflows.next_coupon import next_coupon
+
+        with _progress() as tell:
+            found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
+        _show(found, as_json, next_text)
 
 
 @main.command("demo")

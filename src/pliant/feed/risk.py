@@ -211,10 +211,15 @@ def jam_risk(
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
-    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score."""
+    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score.
+
+    Unknowns that hang together share what they bring: slope times covariance, which for independent ones is the same
+    as slope squared times variance.
+    """
     y = np.clip(log_margin, -5, 5)
     slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(y.size), scores]), y, rcond=None)
-    part = slope[1:] ** 2 * scores.var(axis=0) / max(float(y.var()), 1e-12)
+    together = (scores - scores.mean(axis=0)).T @ (y - y.mean()) / y.size
+    part = np.maximum(slope[1:] * together, 0.0) / max(float(y.var()), 1e-12)
     return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
 
 

@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 __all__ = ["is_numbered", "renumber"]
 
-_CHECKED = re.compile(rb"^([ \t]*[Nn])([0-9]+)([^;\r\n]*)\*[ \t]*[0-9]+", re.M)
-_RESTART = re.compile(rb"[Mm]0*110(?![0-9])[^*;]*?(?:[Nn]([0-9]+))?[^*;]*$")
+_CHECKED = re.compile(rb"^([ \t]*[Nn])([0-9]+)([^;\r\n]*)\*[ \t]*[0-9]+")
+_ANY = re.compile(rb"(?:^|[\r\n])[ \t]*[Nn][0-9]+[^;\r\n]*\*")
+_RESTART = re.compile(rb"[Mm]0*110(?![0-9])(?:[^*;]*?[Nn]([0-9]+))?")
 _LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r|$)")
 
 
 def is_numbered(data: bytes) -> bool:
     """Whether any line has a number and a checksum."""
-    return b"*" in data and _CHECKED.search(data) is not None
+    return b"*" in data and _ANY.search(data) is not None
 
 
 def _checked(code: bytes) -> bytes:
@@ -29,7 +30,7 @@ def _checked(code: bytes) -> bytes:
 
 
 def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
-    """Let the numbers of checked lines go up by one, and number the lines that were put in.
+    r"""Let the numbers of checked lines go up by one, and number the lines that were put in.
 
     Parameters
     ----------
@@ -45,8 +46,8 @@ def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
 
     Examples
     --------
-    >>> renumber(b"N1 T0*59\\nG1 X1\\nN3 M105*36\\n", np.array([1, 0, 2]))
-    b'N1 T0*59\\nN2 G1 X1*99\\nN3 M105*36\\n'
+    >>> renumber(b"N1 T0*59\nG1 X1\nN3 M105*36\n", np.array([1, 0, 2]))
+    b'N1 T0*59\nN2 G1 X1*99\nN3 M105*36\n'
     """
     out, last = [], None
     for raw, came_from in zip(_LINE.findall(data), origin.tolist(), strict=False):

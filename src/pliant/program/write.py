@@ -134,31 +134,27 @@ class _Plan:
     def _feeds(self) -> None:
         p, e = self.program, self.edits
         given = ~np.isnan(p.f_word)
-        asked = p.speed_mm_per_s / self.per_f
-        slowed = e.speed_mm_per_s < p.speed_mm_per_s
-        want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), asked)
-        want = np.where(given & ~slowed, p.f_word, want)
-        moving = (p.length_mm > 0) | (p.filament_mm != 0)
-        moving &= (p.kind != HOME) & ~e.drop
-        seq = self.order[moving[self.order]]
-        w, line = want[seq], p.line[seq]
-        previous = np.concatenate([[np.nan], w[:-1]])
-        next_line = np.concatenate([[False], line[1:] == line[:-1] + 1])
+        moving = ((p.length_mm > 0) | (p.filament_mm != 0)) & (p.kind != HOME)
+        slowed = (e.speed_mm_per_s < p.speed_mm_per_s) & moving & ~e.drop
+        want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
         has_insert = np.zeros(p.kind.size, dtype=np.bool_)
         has_insert[list(e.inserts)] = True
-        follows = np.concatenate([[False], np.diff(seq) == 1])
-        # the feed in force before a line is known where its neighbour is the line above; else it is written out
-        known = next_line & follows & ~has_insert[seq]
-        changed_before = np.concatenate([[False], slowed[seq][:-1]])
-        need = np.where(
-            given[seq],
-            slowed[seq],
-            np.where(known, np.abs(w - previous) > 1e-9, slowed[seq] | changed_before | ~follows | has_insert[seq]),
-        )
-        # an untouched line whose feed still stands needs no word
-        same = np.abs(w - previous) < 1e-9
-        need &= ~(~given[seq] & known & same)
-        at = seq[need]
+        seq = self.order
+        follows = np.diff(seq, prepend=-1) == 1
+        # a move leaves another feed in force than it did where it was slowed or dropped, and so does what is put in
+        # or comes from elsewhere; a move that says no feed and goes nowhere leaves things as they are
+        other = (slowed | e.drop)[seq]
+        says = np.flatnonzero((given | moving)[seq])
+        last = np.searchsorted(says, np.arange(seq.size)) - 1
+        before = np.where(last >= 0, other[says[np.maximum(last, 0)]], False) if says.size else other
+        before |= has_insert[seq] | ~follows
+        # of two slowed neighbours, line by line, the second needs no word of its own for the same feed
+        line, w = p.line[seq], want[seq]
+        stands = np.zeros(seq.size, dtype=np.bool_)
+        stands[1:] = (line[1:] == line[:-1] + 1) & follows[1:] & slowed[seq][:-1] & (np.abs(np.diff(w)) < 1e-9)
+        stands &= ~has_insert[seq]
+        need = np.where(given[seq], slowed[seq], np.where(slowed[seq], ~stands, before))
+        at = seq[need & (moving & ~e.drop)[seq]]
         self.lines.numbers.append(("F", p.line[at], want[at], 3))
 
     def _filament(self, data: bytes) -> None:

@@ -5,11 +5,13 @@ friction along the guide, which keeps part of the stored filament from coming ba
 bound.
 """
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.errors import ValidityWarning
 from pliant.feed import chain
 from pliant.models import drive, lag, metering
 from pliant.recipe.window import Carry
@@ -19,6 +21,7 @@ __all__ = ["Metering", "Ranged", "StartsAndStops", "metering_at", "ranged", "sta
 _STILL = 0.8  # [-] a coast ends where the flow has fallen to this share: thinner, the seam starves; our choice
 _CHARGED = 3.0  # [-] time constants until a run has its full width (95 % of a first-order rise)
 _SLIP_SIZE = (0.1, 1.5)  # [-] loss at the limit of grip, and its spread; from memory, see models/drive.py
+_SMALL_CONTACT = 0.35  # [-] of the filament's radius, where models/drive.py warns
 # [-] share of the flattening that the teeth sink in: a fine knurl little, a hobbed wheel all of it; from memory
 _BITE_SHARE = (0.3, 1.0)
 
@@ -53,11 +56,12 @@ class Metering:
     stretch: float
     slip: float
     bite: float
+    deep: bool  # the pinch flattens the filament beyond what its formula is meant for
 
     @property
     def dominant(self) -> str:
         """The cause that loses most."""
-        return max(("stretch", "slip", "bite"), key=lambda name: float(getattr(self, name)))
+        return str(metering.largest_cause(self.stretch, self.slip, self.bite))
 
 
 def ranged(samples: NDArray[np.float64]) -> Ranged:
@@ -149,10 +153,13 @@ def metering_at(
     stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)
     held = np.minimum(push[:, 0], 0.99 * grip)  # the few samples past their grip jam: they have no flow factor
     slip = np.minimum(drive.slip_loss(held, grip, size), 0.3)
-    squash = drive.pinch_squash_mm(
-        theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
-        wheel_radius_mm=wheel,
-    )  # fmt: skip
-    bite = np.minimum(rng.uniform(*_BITE_SHARE, n) * squash / wheel, 0.3)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)  # said by `deep`
+        squash = drive.pinch_squash_mm(
+            theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
+            wheel_radius_mm=wheel,
+        )  # fmt: skip
+    deep = bool(np.median(squash / theta["diameter_mm"]) > _SMALL_CONTACT / 2)
+    bite = metering.bite_loss(rng.uniform(*_BITE_SHARE, n) * np.minimum(squash, 0.3 * wheel), wheel)
     factor = metering.flow_factor(stretch, slip, bite)
-    return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)))
+    return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)), deep)

@@ -202,7 +202,9 @@ def _heat(k: Known) -> list[Setting]:
     top = "the liner's ceiling" if machine.liner == "ptfe" and high >= PTFE_CEILING_C else "the data sheet's top"
     at_top = p.nozzle_c >= max(low, high - SENSOR_C) - 0.5
     more = p.nozzle_c - b.nozzle_c
-    if more > 0.5:
+    if more > 0.5 and not np.isfinite(k.heat_gain):
+        why = f"At the {b.nozzle_c:g} °C of your rigid recipe the feed path carries no flow at all"
+    elif more > 0.5:
         why = (
             f"{_n(more)} °C hotter than your rigid recipe, the melt is thin enough for {_n(k.heat_gain)} times the "
             "flow at the same chance of a jam"

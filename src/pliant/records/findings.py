@@ -77,6 +77,7 @@ class Findings:
     mass_g: float
     facts: Facts
     cautions: tuple[str, ...]
+    part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data, the facts of the program on the same level."""

@@ -4,6 +4,7 @@ import difflib
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from pliant.errors import RecordError
@@ -47,6 +48,9 @@ class Span:
     bore_mm: Quantity | None = None
     turn_deg: float = 0.0
     friction: Quantity | None = None
+    end_factor: Quantity | None = None  # of a gap: how its ends hold, times what `ends` says; learned, not measured
+    # of a gap: which of two theories of bending holds, as centre and scale of a normal score; (0, 1): evenly between
+    column_mix: tuple[float, float] = (0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -182,17 +186,37 @@ def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:
     return str(raw)
 
 
+def _mix(raw: Any, where: str) -> tuple[float, float]:
+    if raw is None:
+        return 0.0, 1.0
+    good = isinstance(raw, list) and len(raw) == 2
+    if not good or not all(isinstance(v, float) for v in raw) or not 0 < raw[0] < raw[1] < 1:
+        raise RecordError(
+            f"{where}.column_mix must be a range [low, high] within 0 and 1, got {raw!r}; or leave it out"
+        )
+    low, high = (NormalDist().inv_cdf(v) for v in raw)
+    return (low + high) / 2, (high - low) / (2 * 1.6449)
+
+
 def _span(raw: Any, i: int, file: str) -> Span:
     where = f"path[{i}]"
     reject_unknown(
-        raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}"
+        raw,
+        {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction", "end_factor", "column_mix"},
+        file,
+        f"[[path]] number {i + 1}",
     )
     kind = _word(raw.get("kind"), ("gap", "guide"), f"{file}: {where}.kind")
     if "length_mm" not in raw:
         raise RecordError(f"{file}: {where}.length_mm is missing; measure the {kind}")
     length = parse_quantity(raw["length_mm"], f"{where}.length_mm", 1.1 if kind == "gap" else 1.03, file)
     if kind == "gap":
-        return Span(kind, length, _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"))
+        ends, held = _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"), raw.get("end_factor")
+        factor = None if held is None else parse_quantity(held, f"{where}.end_factor", 1.15, file)
+        return Span(kind, length, ends, end_factor=factor, column_mix=_mix(raw.get("column_mix"), f"{file}: {where}"))
+    for key in ("end_factor", "column_mix"):
+        if key in raw:
+            raise RecordError(f"{file}: {where}.{key} belongs to a gap; this span is a guide")
     bore, friction = raw.get("bore_mm"), raw.get("friction")
     turn = raw.get("turn_deg", 0)
     if isinstance(turn, bool) or not isinstance(turn, int | float) or not 0 <= turn <= 7200:

@@ -38,7 +38,7 @@ def blocks(recipe: Recipe) -> list[list[Setting]]:
 def helps_words(helps: Helps) -> str:
     """What a change buys, in words."""
     if helps.time_factor is None or not helps.works:
-        return "not enough alone"
+        return "not enough"
     pace = f"{number(helps.time_factor)} times your rigid time"
     return f"{number(helps.speed_mm_per_s)} mm/s at {helps.nozzle_c:g} °C, {pace}"
 

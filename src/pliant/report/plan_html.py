@@ -3,6 +3,7 @@
 Both are self-contained, run no script and ask for nothing. Jinja escapes everything that comes from a record.
 """
 
+import re
 from importlib.resources import files
 
 from jinja2 import DictLoader, Environment, StrictUndefined
@@ -52,6 +53,7 @@ def plan_html(recipe: Recipe) -> str:
         band={"left": low, "width": max(high - low, 0.6), "at": 100 * recipe.jam_probability},
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         kinds=list(recipe.by_height[0].speed_mm_per_s) if recipe.by_height else [],
+        assumed=[_assumed(text) for text in recipe.assumed],
         changed=sum(s.basis != "kept" for s in recipe.settings),
     )
 
@@ -88,7 +90,12 @@ def _render(name: str, recipe: Recipe, **more: object) -> str:
         loader=DictLoader({name: (room / name).read_text(encoding="utf-8")}), autoescape=True,
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
-    environment.filters |= {"percent": words.chance, "number": words.number, "odds": words.chance_in_words}
+    environment.filters |= {
+        "percent": words.chance,
+        "number": words.number,
+        "odds": words.chance_in_words,
+        "short": _short,
+    }
     css = "plan.css" if name == "plan.html" else "sheet.css"
     style = [(room / f).read_text(encoding="utf-8") for f in (["page.css", css] if name == "plan.html" else [css])]
     return environment.get_template(name).render(
@@ -115,6 +122,19 @@ def _grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
         else:
             out.append((name, [block]))
     return out
+
+
+def _short(name: str) -> str:
+    """A name that leaves room for the settings."""
+    return name if len(name) <= 60 else name[:59].rstrip() + "…"
+
+
+def _assumed(sentence: str) -> tuple[str, str, str]:
+    """What is assumed in words, its name, and its range without exponents."""
+    name, _, rest = sentence.partition(" ")
+    what, _ = words.unknown_in_words(name)
+    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
+    return (what if what != name else ""), name, plain
 
 
 def _kept_words(kept: list[Setting]) -> str:

@@ -90,5 +90,6 @@ def findings_text(findings: Findings) -> str:
         f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
+    lines += [f"part        {p}" for p in f.part]
     lines += [f"caution     {c}" for c in f.cautions]
     return "\n".join(lines)

@@ -1,7 +1,7 @@
 """The window map as SVG: chance of a jam over speed and temperature, drawn from the recipe's own numbers.
 
-At each temperature the chance only grows with speed, so a contour is one speed per temperature and the bands lie between
-contours. Hatch and words say what colour says. Drawn at two widths, so that its words keep their size on a phone.
+At each temperature the chance only grows with speed, so a contour is one speed per temperature and the bands lie
+between contours. Hatch and words say what colour says. Drawn at two widths, so that words keep their size on a phone.
 """
 
 import math
@@ -82,7 +82,9 @@ def window_svg(window: WindowMap, target: float, *, width: int, height: int) -> 
         '<svg class="window" viewBox="0 0 {w} {h}" role="img" aria-label="{label}">{defs}{body}</svg>'
     ).format(
         w=width, h=height, label=label, defs=Markup(chart.defs()),
-        body=Markup(chart.inside(bands + chart.forbidden() + lines) + chart.axes() + chart.levels(curves) + chart.points()),
+        body=Markup(
+            chart.inside(bands + chart.forbidden() + lines) + chart.axes() + chart.levels(curves) + chart.points()
+        ),
     )  # fmt: skip
 
 
@@ -91,7 +93,7 @@ class _Chart:
 
     def __init__(self, window: WindowMap, width: int, height: int) -> None:
         self.w, self.width, self.height = window, width, height
-        self.left, self.right, self.top, self.bottom = 46.0, width - 12.0, 12.0, height - 44.0
+        self.left, self.right, self.top, self.bottom = 46.0, width - 12.0, 26.0, height - 44.0
         self.log = math.log(window.speed_mm_per_s[0]), math.log(window.speed_mm_per_s[-1])
         self.warm = window.nozzle_c[0], window.nozzle_c[-1]
         self.id = f"w{width}"
@@ -142,25 +144,29 @@ class _Chart:
 
     def levels(self, curves: dict[float, NDArray[np.float64]]) -> str:
         """The chance written on each contour, where there is room for it."""
-        out, taken = [], []
-        for k, (level, speed) in enumerate(curves.items()):
+        out: list[str] = []
+        taken: list[tuple[float, float]] = []
+        for level, speed in curves.items():
             rows = [j for j, v in enumerate(speed) if self._within(v)]
             if not rows:
                 continue
-            for share in (0.3, 0.5, 0.7, 0.15, 0.85):
+            for share in (0.4, 0.5, 0.3, 0.6, 0.2, 0.7, 0.85, 0.1):
                 j = rows[int(share * (len(rows) - 1))]
                 x, y = self.x(speed[j]), self.y(self.w.nozzle_c[j])
-                box = (x, y)
-                far = all(abs(x - a) > 38 or abs(y - b) > 16 for a, b in [*taken, *self._marks()])
-                if far and self.left + 22 < x < self.right - 22 and self.top + 10 < y < self.bottom - 10:
-                    taken.append(box)
+                far = all(abs(x - a) > 38 or abs(y - b) > 34 for a, b in [*taken, *self._marks()])
+                if (
+                    far
+                    and all(abs(y - self.y(c)) > 11 for c in self.w.allowed_c)
+                    and self.left + 22 < x < self.right - 22
+                    and self.top + 10 < y < self.bottom - 10
+                ):
+                    taken.append((x, y))
                     out.append(
                         f'<rect x="{x - 18:.1f}" y="{y - 10:.1f}" width="36" height="20" fill="{PAPER}" '
                         f'stroke="{INK}" stroke-width=".8"/><text x="{x:.1f}" y="{y + 4.5:.1f}" '
                         f'text-anchor="middle">{number(100 * level)} %</text>'
                     )
                     break
-            del k
         return "".join(out)
 
     def _marks(self) -> list[tuple[float, float]]:
@@ -181,7 +187,8 @@ class _Chart:
                     f'H{self.right}" stroke="{INK}" stroke-dasharray="7 5"/>'
                 )
                 if tall > 17:
-                    out += f'<text class="halo" x="{self.left + 8}" y="{y + min(tall / 2, 14) + 5:.1f}">{escape(words)}</text>'
+                    middle = y + min(tall / 2, 14) + 5
+                    out += f'<text class="halo" x="{self.left + 8}" y="{middle:.1f}">{escape(words)}</text>'
         return out
 
     def axes(self) -> str:
@@ -203,7 +210,7 @@ class _Chart:
         middle = (self.left + self.right) / 2
         out.append(
             f'<text x="{middle}" y="{self.height - 6}" text-anchor="middle">speed of {escape(self.w.bead)}, mm/s</text>'
-            f'<text x="{self.left + 8}" y="{self.top + 18}" class="halo">°C at the nozzle</text>'
+            f'<text x="4" y="{self.top - 12}">nozzle, °C</text>'
         )
         return "".join(out)
 

@@ -23,12 +23,12 @@ __all__ = [
     "export",
     "history",
     "import_file",
+    "keep_recipe",
     "list_records",
     "past",
     "record_outcome",
     "remember_and_recall",
     "remember_mended",
-    "remember_recipe",
     "rescue_book",
     "show",
     "verify",
@@ -135,6 +135,24 @@ def remember_and_recall(
     return past
 
 
+def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
+    """Keep a recipe that `plan` derived as the next version of its name.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    recipe : Recipe
+        What `plan` returned.
+
+    Returns
+    -------
+    Added
+    """
+    with open_book(book, create=True) as opened:
+        return records.add_recipe(opened, recipe.name, recipe.to_json(), f"derived by plan from {recipe.baseline}")
+
+
 def remember_mended(
     book: str | Path | None, mended: Mended, source: str | Path, result: str | Path, machine: str | Path,
     filament: str | Path,
@@ -167,14 +185,6 @@ def remember_mended(
     with open_book(book, create=True) as opened:
         uids = [records.add_prepared(opened, one).uid for one in ready]
         return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
-
-
-def remember_recipe(book: str | Path | None, recipe: Recipe) -> Added | None:
-    """Keep a derived recipe as the next version of its name; one that works nowhere is not kept."""
-    if not recipe.works:
-        return None
-    with open_book(book, create=True) as opened:
-        return records.add_recipe(opened, recipe.name[:200], dict(recipe.to_json()["values"]), recipe.verdict)
 
 
 def correct_outcome(

@@ -20,6 +20,7 @@ from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.limits import PTFE_CEILING_C
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, Program
+from pliant.workflows.part import told_of_part
 from pliant.workflows.read import Progress, facts_of, told
 
 __all__ = [
@@ -114,6 +115,7 @@ def check(
     *,
     dialect: str | None = None,
     progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -127,6 +129,8 @@ def check(
         Overrides the machine's own.
     progress : callable, optional
         Told what is being done, and the share of it that is done.
+    mesh : str or Path, optional
+        The part that the program lays, so that what is special about it is said too.
 
     Returns
     -------
@@ -138,7 +142,7 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
-    return examine(program, machine, filament, dialect=dialect, progress=progress).findings
+    return examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh).findings
 
 
 @dataclass(frozen=True)
@@ -163,6 +167,7 @@ def examine(
     *,
     dialect: str | None = None,
     progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Examined:
     """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
@@ -220,6 +225,7 @@ def examine(
             _heat_warnings(job, machine, filament),
         ),
         cautions=_cautions(machine, verdict),
+        part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
 

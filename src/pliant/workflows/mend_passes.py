@@ -13,7 +13,7 @@ from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
 from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
-from pliant.mend.heat import allowed_c, mend_heat
+from pliant.mend.heat import mend_heat
 from pliant.mend.leads import Lead, find_leads
 from pliant.mend.order import mend_order
 from pliant.mend.prime import mend_prime
@@ -26,6 +26,7 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import time_program
 from pliant.program.write import Edits, rewrite
 from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine
 from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program
@@ -38,6 +39,7 @@ ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: 
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
 _ROUTING_SHARE = 0.04  # [-] of the job's time that detours may cost
+_MOST_ROUNDS = 4
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
 
@@ -152,6 +154,15 @@ def run_passes(bench: Bench, passes: Collection[str]) -> None:
         if routed and name == routed[-1]:
             bench.routing_s = bench.time_at(bench.program.speed_mm_per_s) - start
     bench.flush()
+    # a stretch that is no longer fed covers no travel: what that opens is judged again
+    for _ in range(_MOST_ROUNDS if bench.intent.coast_mm_per_run > 0 else 0):
+        stage = bench.stage
+        for name in ("route", "retract", "coast"):
+            if name in passes:
+                _RUNS[name](bench)
+                bench.flush()
+        if bench.stage == stage:
+            break
 
 
 def _heat(bench: Bench) -> None:
@@ -260,8 +271,8 @@ def _coast(bench: Bench) -> None:
     melt = Melt(pressure, flow, compliance, index, area)
     changes, most, why = mend_coast(p, edits, leads, _air(leads, coverage), melt, bench.fed_mm_per_s)
     bench.write(edits, changes)
-    bench.note("coast", why)
-    bench.intent = replace(bench.intent, coast_mm_per_run=most)
+    bench.note("coast", why if bench.intent.coast_mm_per_run == 0 else "")
+    bench.intent = replace(bench.intent, coast_mm_per_run=max(most, bench.intent.coast_mm_per_run))
 
 
 def _air(leads: list[Lead], coverage: Coverage) -> NDArray[np.float64]:

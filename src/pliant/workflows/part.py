@@ -12,7 +12,7 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.part import Job, PartFindings
 
-__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part"]
+__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
 TARGET = 0.02  # [-] chance of a jam that the forecast's flow must meet; design section 7
 _LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle diameter
@@ -245,3 +245,10 @@ def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
     said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
     said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
     return tuple(said)
+
+
+def told_of_part(mesh: str | Path, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """What `part` says of a mesh, in a few sentences, to stand beside a check or a recipe."""
+    found = part(mesh, filament, machine)
+    stands = found.orientations[0].turn if found.orientations else "as drawn"
+    return (f"{found.name} is {found.verdict} in soft filament, best {stands}", *found.reasons, *found.changes)

@@ -31,6 +31,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
 from pliant.report.text import percent
 from pliant.report.words import unknown_in_words
+from pliant.workflows.part import told_of_part
 
 __all__ = ["BEAD", "plan", "window_of"]
 
@@ -47,6 +48,7 @@ def plan(
     baseline: str | Path | Baseline,
     *,
     target: float = 0.02,
+    mesh: str | Path | None = None,
 ) -> Recipe:
     """Derive a soft recipe.
 
@@ -58,6 +60,8 @@ def plan(
         The user's own rigid recipe; it is only read.
     target : float, default 0.02
         Chance of a jam to stay under. [-]
+    mesh : str or Path, optional
+        The part, so that what is special about it is said too.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def plan(
 
     Raises
     ------
-    RecordError, DomainError
+    RecordError, DomainError, MeshError
         If one of the inputs cannot be used; the text names file, key and the way out.
     """
     if not 0.001 <= target <= 0.5:
@@ -106,9 +110,9 @@ def plan(
         window=window_of(carried, base, point if works else None),
         helps=helps,
         measure_next=measure,
-        part_advice=advice(known) if known else (),
+        part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
-        notes=_notes(base, machine, point, works),
+        notes=_notes(base, machine, point, known, helps),
         cautions=_cautions(machine, works),
     )
 
@@ -275,16 +279,22 @@ def _verdict(
     return f"No recipe works on this machine with this spool: {slow}."
 
 
-def _notes(base: Baseline, machine: Machine, point: Point, works: bool) -> tuple[str, ...]:
+def _notes(
+    base: Baseline, machine: Machine, point: Point, known: Known | None, helps: tuple[Helps, ...]
+) -> tuple[str, ...]:
     said = []
     nozzle, face = machine.nozzle_mm.value, machine.face_mm.value
     if min(base.width_mm.values()) < nozzle:
         said.append(f"Your beads are narrower than the nozzle's {nozzle:g} mm: they are drawn out, not pressed on.")
     if max(base.width_mm.values()) > face:
         said.append(f"Your beads are wider than the nozzle's flat ({face:g} mm): nothing presses their edges down.")
-    if works and point.nozzle_c < base.nozzle_c:
+    if known and point.nozzle_c < base.nozzle_c:
         said.append("The spool's data sheet is cooler than your rigid recipe: let the nozzle cool and purge it first.")
-    if works:
+    if known and known.metering.deep:
+        said.append("The drive flattens this filament beyond what its formula is meant for: measure the flow factor.")
+    if not known and not any(h.works for h in helps):
+        said.append("Not even two of these changes together are enough: it takes a harder grade or another machine.")
+    if known:
         said.append("Speeds are never above your own. Your rigid recipe is not changed: this is a record of its own.")
     return tuple(said)
 
