@@ -211,7 +211,7 @@ class _Taker:
         file.close()
         self._open = None
         if self._file_name and size:
-            self.form.files[self._name] = self.store.finish_upload(uid, self._file_name)
+            self.form.files[self._name] = self.store.finish_upload(uid, self._file_name, self._name)
         else:  # a file field that was left empty
             self.store.drop_upload(uid)
             if self._file_name:

@@ -13,6 +13,7 @@ from pliant.report import words
 
 __all__ = ["answer", "failed", "go_to", "wants_json"]
 
+_Z90 = 1.6449  # normal score of the 95 % point
 PAGES = (
     ("/check", "check", "Will it feed?"),
     ("/mend", "mend", "Make it feed"),
@@ -20,6 +21,7 @@ PAGES = (
     ("/part", "part", "Is it a good idea?"),
     ("/feel", "feel", "How soft will it be?"),
     ("/dry", "dry", "How long to dry?"),
+    ("/coupon", "coupons", "What does my machine do?"),
     ("/book", "book", "What happened before"),
 )
 
@@ -87,6 +89,8 @@ def _environment() -> Environment:
         "clock": words.clock,
         "odds": words.chance_in_words,
         "when": _when,
+        "span": lambda value, spread: f"{words.number(value * spread**-_Z90)} to {words.number(value * spread**_Z90)}",
+        "unknown": lambda name: words.unknown_in_words(name)[0],
     }
     made.globals |= {"machine_drawing": machine_drawing, "machine_kinds": KINDS}
     return made

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from pliant import __version__
-from pliant.bench import routes_ask, routes_book, routes_check, routes_files, routes_work
+from pliant.bench import routes_ask, routes_book, routes_check, routes_coupon, routes_files, routes_work
 
 __all__ = ["TABLE", "Way", "description", "starlette_routes"]
 
@@ -61,6 +61,19 @@ TABLE = (
          "walls", "pattern")),
     Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
         ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
+    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament")),
+    Way("POST", "/coupon", routes_coupon.coupon_send, "Make a test piece", ("machine", "filament", "kind", "nozzle_c"),
+        good=202),
+    Way("GET", "/coupon/{uid}", routes_coupon.coupon_page, "A test piece and its sheet"),
+    Way("GET", "/coupon/{uid}/program", routes_coupon.coupon_program, "The program of a test piece",
+        kind="application/octet-stream"),
+    Way("POST", "/next", routes_coupon.next_send, "Ask which piece tells most", ("machine", "filament", "upload"),
+        good=202),
+    Way("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most"),
+    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book"),
+    Way("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
+        ("upload", "mass_g", "notes"), good=202),
+    Way("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned"),
     Way("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",
         "upload")),
     Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full"),

@@ -1,6 +1,7 @@
 """The book: what is in it, how prints went, and new versions of machines and spools."""
 
 import re
+from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -28,8 +29,6 @@ async def book_page(request: Request) -> Response:
     kind = asked.get("kind") or None
     if kind is not None and kind not in _KINDS:
         raise Fault(422, f"the kind is one of {', '.join(_KINDS)}")
-    from pathlib import Path
-
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
     found = (
@@ -38,13 +37,9 @@ async def book_page(request: Request) -> Response:
     kept = await desk.shelf()
     return answer(
         request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=_KINDS, outcomes=_OUTCOME_WORDS,
-        uploads=[u for u in reversed(desk.store.uploads.values()) if _is_program(u.name)], more=limit < 1000,
+        uploads=desk.store.programs(), more=limit < 1000,
         limit=limit,
     )  # fmt: skip
-
-
-def _is_program(name: str) -> bool:
-    return not name.lower().endswith((".stl", ".obj", ".3mf", ".toml", ".csv"))
 
 
 async def book_record(request: Request) -> Response:

@@ -50,6 +50,7 @@ class Upload:
     name: str
     path: Path
     size_bytes: int
+    field: str = ""  # of the form that it came with
 
 
 class Store:
@@ -77,19 +78,23 @@ class Store:
         (self.folder / "uploads" / uid).mkdir()
         return uid, (self.folder / "uploads" / uid / ".part").open("xb")
 
-    def finish_upload(self, uid: str, name: str) -> Upload:
+    def finish_upload(self, uid: str, name: str, field: str = "") -> Upload:
         """Give the file its name, now that it is whole; the oldest ones make room."""
         leaf = plain_name(name, "upload")
         part = self.folder / "uploads" / uid / ".part"
         size = part.stat().st_size
         place = part.with_name(leaf)
         part.rename(place)
-        upload = self.uploads[uid] = Upload(uid, leaf, place, size)
+        upload = self.uploads[uid] = Upload(uid, leaf, place, size, field)
         while len(self.uploads) > 1 and (
             len(self.uploads) > _KEEP_UPLOADS or sum(u.size_bytes for u in self.uploads.values()) > _KEEP_BYTES
         ):
             self.drop_upload(next(iter(self.uploads)))
         return upload
+
+    def programs(self) -> list[Upload]:
+        """The programs that are still here, the newest first."""
+        return [u for u in reversed(self.uploads.values()) if u.field == "program"]
 
     def drop_upload(self, uid: str) -> None:
         """Forget a file, whole or not."""

@@ -27,6 +27,7 @@ from pliant.workflows.picture import save_whole
 __all__ = ["TASKS", "plain", "run_worker"]
 
 Tell = Callable[[str, float], None]
+_INTO = "Onto the page of readings, which the bench shows under this sheet and keeps in the book."
 _MEASURED = "give its force under “a force you measured” below"
 
 
@@ -171,6 +172,41 @@ def _handles(machine: str, filament: str, baseline: str) -> Any:
     return Handles.of(machine, filament, baseline)
 
 
+def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.coupon import coupon_page
+    from pliant.workflows.coupon import coupon
+    from pliant.workflows.sheets import keep_coupon
+
+    machine, filament = _records(folder, asked)
+    tell("choosing its steps, and checking the piece", 0)
+    made, _ = coupon(asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"])
+    kept = keep_coupon(asked["book"], made, machine, filament)
+    page = coupon_page(made, "the bench").replace("Into the bench, then run pliant learn.", _INTO)
+    _keep(folder, made.to_json() | {"kept": kept.uid}, page)
+
+
+def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.workflows.next_coupon import next_coupon
+
+    machine, filament = _records(folder, asked)
+    found = next_coupon(
+        machine, filament, program=asked["program"], progress=lambda share: tell("weighing the pieces", share)
+    )
+    _keep(folder, found)
+
+
+def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.workflows.sheets import learn_and_keep
+
+    machine, filament = _records(folder, asked)
+    learned, kept = learn_and_keep(
+        asked["book"], asked["sheet"], asked["name"], machine, filament, folder=folder / "new",
+        coupon=asked["coupon"], program=asked["program"], progress=lambda share: tell("learning", share),
+    )  # fmt: skip
+    names = {"machine": kept[0].uid, "filament": kept[1].uid, "fit": kept[2].uid}
+    _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names})
+
+
 def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
     machine, filament = folder / "machine.toml", folder / "filament.toml"
     machine.write_text(asked["machine"], encoding="utf-8")
@@ -180,7 +216,7 @@ def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
 
 TASKS: dict[str, Callable[[Path, dict[str, Any], Tell], None]] = {
     "check": _check, "mend": _mend, "part": _part, "feel": _feel, "dry": _dry, "plan": _plan, "window": _window,
-    "warm": _warm,
+    "coupon": _coupon, "next": _next, "learn": _learn, "warm": _warm,
 }  # fmt: skip
 
 
