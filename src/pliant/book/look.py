@@ -23,7 +23,7 @@ from pliant.records.book import (
     Stored,
 )
 
-__all__ = ["compare", "find", "history", "listing", "past_outcomes", "show"]
+__all__ = ["compare", "find", "history", "listing", "newest_texts", "past_outcomes", "show"]
 
 NAMED = ("machine", "filament", "recipe")
 _SHORTEST = 4  # digits of an identifier that may stand for the whole
@@ -232,6 +232,18 @@ def past_outcomes(book: Book, machine_name: str, filament_name: str, limit: int 
             for r in c.execute(recent)
         )  # fmt: skip
     return PastOutcomes(machine_name, filament_name, counts, rows)
+
+
+def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
+    """The newest version of every machine or filament that came with its text; the one used last comes first."""
+    t, later, f = TABLES[kind], TABLES[kind].alias("later"), TABLES["finding"]
+    last = select(func.max(later.c.version)).where(later.c.name == t.c.name).scalar_subquery()
+    used = select(func.max(f.c.made_at)).where(f.c[kind] == t.c.uid).scalar_subquery()
+    asked = select(t.c.uid, t.c.name, t.c.version, t.c.text, t.c.made_at, used.label("used_at"))
+    with book.reading() as c:
+        rows = [dict(r) for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None))).mappings()]
+    rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
+    return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
 
 
 def _uids(kind: str, name: str) -> Select[Any]:

@@ -402,4 +402,17 @@ def demo_command(output: str, debug: bool) -> None:
             click.echo(line)
 
 
+@main.command("bench")
+@click.option("--port", type=click.IntRange(0, 65535), help="Where; else the first free one from 8137 on.")
+@click.option("--book", "book_path", help="The book; else PLIANT_BOOK, else your own.")
+@click.option("--no-open", is_flag=True, help="Do not open the page in your browser.")
+@_debug
+def bench_command(port: int | None, book_path: str | None, no_open: bool, debug: bool) -> None:
+    """Serve all of it as a web page, for this computer only."""
+    with _user_errors(debug):
+        from pliant.bench.app import serve
+
+        serve(port=port, book=book_path, browse=not no_open, say=lambda text: click.echo(f"pliant: {text}", err=True))
+
+
 main.add_command(book)

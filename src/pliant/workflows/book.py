@@ -12,6 +12,7 @@ from pliant.book.rescue import rescue
 from pliant.errors import BookError
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.findings import Findings
+from pliant.records.mended import Mended
 from pliant.records.recipe import Recipe
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "past",
     "record_outcome",
     "remember_and_recall",
+    "remember_mended",
     "rescue_book",
     "show",
     "verify",
@@ -149,6 +151,40 @@ def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
     """
     with open_book(book, create=True) as opened:
         return records.add_recipe(opened, recipe.name, recipe.to_json(), f"derived by plan from {recipe.baseline}")
+
+
+def remember_mended(
+    book: str | Path | None, mended: Mended, source: str | Path, result: str | Path, machine: str | Path,
+    filament: str | Path,
+) -> Added:  # fmt: skip
+    """Keep that a program was mended: the two programs, machine and filament, what changed, and the certificate.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    mended : Mended
+        What `mend` did.
+    source, result, machine, filament : str or Path
+        The files it was made from and wrote.
+
+    Returns
+    -------
+    Added
+    """
+    told = {
+        "target": mended.target,
+        "meets_target": mended.meets_target,
+        "before": {"verdict": mended.before.verdict, "jam_probability": mended.before.jam_probability},
+        "after": {"verdict": mended.after.verdict, "jam_probability": mended.after.jam_probability},
+        "changes": mended.counts(),
+        "certificate": mended.certificate.to_json(),
+    }
+    ready = [records.prepare_program(source), records.prepare_program(result)]
+    ready += [records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)]
+    with open_book(book, create=True) as opened:
+        uids = [records.add_prepared(opened, one).uid for one in ready]
+        return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
 
 
 def correct_outcome(
