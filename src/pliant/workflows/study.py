@@ -134,15 +134,46 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
 
 
 def rank_user(
-    user: User, templates: Sequence[Readings], *, draws: int = 99, wrong: bool = False, names: Sequence[str] = ()
+    user: User,
+    templates: Sequence[Readings],
+    *,
+    draws: int = 99,
+    wrong: bool = False,
+    exact: bool = True,
+    names: Sequence[str] = (),
 ) -> dict[str, int]:
-    """Rank of the truth among draws of its own posterior, for simulation-based calibration, 0 to `draws`."""
+    """Rank of the truth among draws of its own posterior, for simulation-based calibration.
+
+    Parameters
+    ----------
+    user : User
+        Whose truth is ranked.
+    templates : sequence of Readings
+        The sheets that the user fills in.
+    draws : int, default 99
+        Among how many.
+    wrong : bool, default False
+        Whether to fit the deliberately wrong likelihood instead.
+    exact : bool, default True
+        emcee's draws; else those of the importance sampler.
+    names : sequence of str
+        Parameters to rank, beside the program's log margin.
+
+    Returns
+    -------
+    dict of str to int
+        Ranks, 0 to `draws`.
+    """
     space = Space(user.machine, user.filament, templates)
     x = np.array([[user.truth[name] for name in space.names]])
     sheets = Sheets(space, templates).simulate(x, np.random.default_rng([user.seed, 3]))[0]
     kind = Shifted if wrong else Sheets
-    posterior = fit(kind(space, sheets), seed=user.seed)
-    picked = posterior.thinned(draws, np.random.default_rng([user.seed, 4]))
+    rng = np.random.default_rng([user.seed, 4])
+    if exact:
+        picked = fit(kind(space, sheets), seed=user.seed).thinned(draws, rng)
+    else:
+        cloud = cloud_of(kind(space, sheets), seed=user.seed)
+        picked = cloud.x[rng.choice(cloud.x.shape[0], size=draws, p=cloud.weight)]
     found = {name: int((picked[:, space.names.index(name)] < user.truth[name]).sum()) for name in names}
     return found | {"program": int((_margin(user, space, picked) < _margin(user, space, x)[0]).sum())}
 
