@@ -73,7 +73,7 @@ class Jobs:
     def __init__(self, store: Store, processes: int = 2, left_alone_s: float = _LEFT_ALONE_S):
         self.store, self.left_alone_s = store, left_alone_s
         self.jobs: dict[str, Job] = {}
-        self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Job | None]]
+        self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Job]]
         self._closing = threading.Event()
         self._threads = [
             threading.Thread(target=self._serve, args=(line,), daemon=True) for line in ["long"] * processes + ["quick"]
@@ -150,8 +150,7 @@ class Jobs:
             await asyncio.sleep(0.08)
 
     def _serve(self, line: str) -> None:
-        process, connection = _start()
-        connection.send(("warm", str(self.store.folder), {"line": line}, []))
+        process, connection = self._start(line)
         warming = True
         try:
             while not self._closing.is_set():
@@ -161,17 +160,35 @@ class Jobs:
                     job = self._lines[line].get(timeout=0.2)
                 except queue.Empty:
                     continue
-                if job is None or job.ended:
+                if job.ended:
                     continue
-                whole = self._work(job, process, connection, warming)
-                warming = False
-                if not whole:
-                    process, connection = _restart(process, connection)
+                if process.exitcode is not None:  # ended while it had nothing to do
+                    process, connection = self._start(line, process, connection)
+                    warming = True
+                if self._work(job, process, connection, warming):
+                    warming = False
+                elif not self._closing.is_set():
+                    process, connection = self._start(line, process, connection)
+                    warming = True
         finally:
             with contextlib.suppress(OSError):
                 connection.close()
             process.kill()
             process.join(2)
+
+    def _start(self, line: str, old: Any = None, pipe: Connection | None = None) -> tuple[Any, Connection]:
+        """Begin a process, in the place of another; it loads and compiles what it needs before it is asked."""
+        if old is not None and pipe is not None:
+            old.kill()
+            old.join(5)
+            pipe.close()
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        process = context.Process(target=run_worker, args=(theirs,), daemon=True)
+        process.start()
+        theirs.close()
+        ours.send(("warm", str(self.store.folder), {"line": line}, []))
+        return process, ours
 
     def _drained(self, connection: Connection) -> bool:
         """Whether the process has ended warming up."""
@@ -226,19 +243,3 @@ class Jobs:
     def _end(self, job: Job, state: str, error: str) -> None:
         job.state, job.error = state, error
         job.version += 1
-
-
-def _start() -> tuple[Any, Connection]:
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    process = context.Process(target=run_worker, args=(theirs,), daemon=True)
-    process.start()
-    theirs.close()
-    return process, ours
-
-
-def _restart(process: Any, connection: Connection) -> tuple[Any, Connection]:
-    process.kill()
-    process.join(5)
-    connection.close()
-    return _start()
