@@ -6,7 +6,7 @@ import statistics
 import pytest
 from certificate_cases import number_lines
 from certificate_part import part
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from mend_workshop import PROGRAMS, filament, machine
 
@@ -29,7 +29,12 @@ def _mend(path, *, spool="95A", on="bench-2", **more):
     return mend(path, machine(on), filament(spool), output=out, **more), out
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+)
 @given(
     absolute=st.booleans(), unit=st.sampled_from([1.0, 25.4]), flow=st.sampled_from([None, 90]),
     ending=st.sampled_from(["\n", "\r\n", "\r"]), numbered=st.booleans(), last=st.booleans(),
@@ -53,7 +58,12 @@ def test_roundtrip_every_pass_off_gives_the_file_back(
     assert mended.changes == () and mended.certificate.certified and mended.before == mended.after
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=12,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+)
 @given(
     absolute=st.booleans(), unit=st.sampled_from([1.0, 25.4]), flow=st.sampled_from([None, 90]),
     ending=st.sampled_from(["\n", "\r\n"]), numbered=st.booleans(), everything=st.booleans(),

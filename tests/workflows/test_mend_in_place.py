@@ -68,6 +68,7 @@ def test_limit_disk_full_leaves_the_input_and_says_so(tmp_path, job):
     text = program.read_bytes()
     with _small_disk(tmp_path / "small", len(text) + 40_000) as disk:
         if disk is None:  # a limit on the size of written files fails in the same place
+
             def limit():
                 import resource
                 import signal
