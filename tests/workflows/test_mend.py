@@ -4,12 +4,12 @@ import dataclasses
 import statistics
 
 import pytest
-from certificate_cases import number_lines
-from certificate_part import part
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from mend_workshop import PROGRAMS, filament, machine
 
+from certificate_cases import number_lines
+from certificate_part import part
+from mend_workshop import PROGRAMS, filament, machine
 from pliant.errors import PliantError, ProgramError
 from pliant.program.dialects import BEHAVIOURS
 from pliant.report.mend import mended_text

@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from mend_workshop import PROGRAMS, filament, machine
 
+from mend_workshop import PROGRAMS, filament, machine
 from pliant.errors import PliantError
 from pliant.workflows.mend import mend, replace_file
 

@@ -5,7 +5,6 @@ subspace, found from finite differences). Across them the posterior is the prior
 exact, and the smoothing has few dimensions.
 """
 
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
