@@ -1,6 +1,7 @@
 """What `read` and `check` find, as records; text and JSON are views of the same fields."""
 
 from dataclasses import asdict, dataclass
+from math import isfinite
 from typing import Any
 
 __all__ = ["Facts", "Findings", "Moment", "Remedy"]
@@ -79,4 +80,6 @@ class Findings:
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data, the facts of the program on the same level."""
         data = asdict(self)
+        if not isfinite(self.least_margin):  # nothing is pushed, so nothing is short
+            data["least_margin"] = None
         return data | data.pop("facts")

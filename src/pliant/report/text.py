@@ -1,5 +1,7 @@
 """Findings and facts as plain sentences for a terminal."""
 
+from math import isfinite
+
 from pliant.records.findings import Facts, Findings, Remedy
 
 __all__ = ["facts_text", "findings_text", "percent"]
@@ -58,15 +60,18 @@ def facts_text(facts: Facts) -> str:
 def findings_text(findings: Findings) -> str:
     """Verdict first, then why, then what would help, then what was assumed."""
     f = findings
-    band = f"{percent(f.jam_probability_low)} to {percent(f.jam_probability_high)}"
+    low, high = percent(f.jam_probability_low), percent(f.jam_probability_high)
+    band = "whatever is not known" if low == high else f"90 % range {low} to {high}"
     lines = [
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
-        f"jam         {percent(f.jam_probability)} likely; between {band}, so little is known",
+        f"jam         {percent(f.jam_probability)} likely; {band}",
         f"first gives {f.mechanism}: {MEANS.get(f.mechanism, 'nothing')}",
         f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",
-        f"margin      {f.least_margin:.2g} (capacity / demand), at central values",
+        f"margin      {f.least_margin:.2g} (capacity / demand), at central values"
+        if isfinite(f.least_margin)
+        else "margin      beyond measure: nothing is pushed",
     ]
     if f.verdict != "feeds":
         if f.speed_factor is None:
