@@ -22,6 +22,6 @@ def require_fit(machine: Machine, filament: Filament) -> None:
     for key, bore in bores:
         if bore <= filament.diameter_mm.value:
             raise RecordError(
-                f"machine {machine.name!r}, filament {filament.name!r}: {key} must exceed diameter_mm, got {bore:g} and "
-                f"{filament.diameter_mm.value:g}; measure both"
+                f"machine {machine.name!r}, filament {filament.name!r}: {key} must exceed diameter_mm, got {bore:g} "
+                f"and {filament.diameter_mm.value:g}; measure both"
             )
