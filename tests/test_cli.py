@@ -153,3 +153,18 @@ def test_regression_a_record_from_a_device_without_end_is_refused(bench):
     result = _run("check", folder / "p.gcode", "-m", "/dev/zero", "-f", folder / "f.toml")
     assert result.exit_code == 2
     assert "1 MiB" in result.stderr
+
+
+def test_regression_passes_through_the_drive_are_told_in_the_text(bench):
+    _, check = bench
+    twice = HEAD.format(220) + BEAD + "G1 E-1 F1800\nG1 E1\n" * 2
+    assert "up to 5 times" in check(twice).stdout
+    assert "passes" not in check(HEAD.format(220) + BEAD).stdout
+
+
+def test_regression_a_name_that_is_no_text_still_gets_its_report(bench):
+    folder, check = bench
+    name = "od\udcff.gcode"
+    result = check(HEAD.format(220) + BEAD, "--html", folder / "r.html", name=name)
+    assert result.exit_code == 1
+    assert "od?.gcode" in (folder / "r.html").read_text(encoding="utf-8")

@@ -73,6 +73,8 @@ def findings_text(findings: Findings) -> str:
         if isfinite(f.least_margin)
         else "margin      beyond measure: nothing is pushed",
     ]
+    if f.max_passes > 1:
+        lines.append(f"passes      the same filament passes the drive up to {f.max_passes} times")
     if f.verdict != "feeds":
         if f.speed_factor is None:
             lines.append("speed       refused: no speed down to a tenth of the program's meets the 2 % target")
