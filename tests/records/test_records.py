@@ -82,3 +82,10 @@ def test_limit_missing_file_and_wrong_bytes(tmp_path):
 def test_roundtrip_range_is_the_90_percent_range():
     q = parse_quantity([5.0, 7.0], "gap", 1.1)
     assert (q.low, q.high) == (pytest.approx(5.0), pytest.approx(7.0))
+
+
+def test_regression_a_record_nested_too_deeply_is_refused(tmp_path):
+    path = tmp_path / "m.toml"
+    path.write_text("a = " + "[" * 5000 + "]" * 5000, encoding="utf-8")
+    with pytest.raises(RecordError, match="nested too deeply"):
+        read_machine(path)

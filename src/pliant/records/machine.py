@@ -87,6 +87,8 @@ def load_toml(path: str | Path) -> dict[str, Any]:
         return tomllib.loads(content.decode("utf-8"))
     except tomllib.TOMLDecodeError as error:
         raise RecordError(f"{file}: not valid TOML: {error}") from error
+    except RecursionError as error:
+        raise RecordError(f"{file}: nested too deeply; a record has tables of plain values") from error
     except UnicodeDecodeError as error:
         raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
     except OSError as error:
