@@ -3,6 +3,7 @@
 import json
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 
 import click
 
-from pliant.errors import PliantError
+from pliant.errors import PliantError, ValidityWarning
 
 __all__ = ["debug", "json_", "progress", "show", "user_errors"]
 
@@ -22,7 +23,8 @@ debug = click.option("--debug", is_flag=True, help="Show the traceback of an err
 def user_errors(debug: bool = False) -> Iterator[None]:
     """The one place where an error becomes a line and an exit code."""
     try:
-        yield
+        with _notes():
+            yield
     except PliantError as error:
         if debug:
             raise
@@ -35,6 +37,19 @@ def user_errors(debug: bool = False) -> Iterator[None]:
             raise
         click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
         sys.exit(3)
+
+
+@contextmanager
+def _notes() -> Iterator[None]:
+    """Say what a model warns of once, in a line; where in our own source it was said helps nobody at a machine."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ValidityWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        try:
+            yield
+        finally:
+            for text in dict.fromkeys(str(w.message) for w in caught):
+                click.echo(f"pliant: note: {text}", err=True)
 
 
 def show(result: Any, as_json: bool, text: Any) -> None:

@@ -199,10 +199,11 @@ def jam_risk(
     if not by_name:
         return Risk(0.0, 0.0, 0.0, {}, {})
     order = list(by_name)
-    stack = np.log(np.clip(np.vstack([by_name[k] for k in order]), 1e-6, 1e6))
+    margin = np.vstack([by_name[k] for k in order])
+    stack = np.log(np.clip(margin, 1e-6, 1e6))
     least = stack.min(axis=0)
     chance = ndtr(-least / np.log(JOB_SCATTER))
-    first = stack.argmin(axis=0)
+    first = chain.cause_of(order, margin)
     by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
     part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
     low, high = np.quantile(chance, [0.05, 0.95])

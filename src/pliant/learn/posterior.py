@@ -96,7 +96,10 @@ def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
             effective = float(1 / np.sum(weight**2))
             if effective > best:
                 best = effective
-                kept = Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)), proposal
+                kept = (
+                    Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)),
+                    proposal,
+                )
             if best > _GOOD * n or rounds >= _MOST_ROUNDS:
                 return kept
 
