@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from pliant.cli import main
+from pliant.records.starters import starter
 
 KEYS = {
     "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
@@ -169,3 +170,29 @@ def test_regression_a_name_that_is_no_text_still_gets_its_report(bench):
     result = check(HEAD.format(220) + BEAD, "--html", folder / "r.html", name=name)
     assert result.exit_code == 1
     assert "od?.gcode" in (folder / "r.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("target", ["base.toml", "m.toml", "link.toml", "other.html"])
+def test_limit_no_page_overwrites_what_is_read_nor_another_page(tmp_path, target):
+    for name, kind, like in (("base", "recipe", None), ("m", "machine", "guided"), ("f", "filament", "95A")):
+        (tmp_path / f"{name}.toml").write_text(starter(kind, like) if like else starter(kind))
+    (tmp_path / "link.toml").hardlink_to(tmp_path / "f.toml")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    words = ["plan", "-m", "m.toml", "-f", "f.toml", "--baseline", "base.toml", "--html", "other.html"]
+    words = [str(tmp_path / w) if w.endswith(("toml", "html")) and w[0] != "-" else w for w in words]
+    result = CliRunner().invoke(main, [*words, "--sheet", str(tmp_path / target)])
+    assert result.exit_code == 2
+    assert "would overwrite" in result.stderr
+    assert result.stderr.count("\n") == 1
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_limit_a_book_that_refuses_leaves_no_page(tmp_path):
+    for name, kind, like in (("m", "machine", "guided"), ("f", "filament", "95A")):
+        (tmp_path / f"{name}.toml").write_text(starter(kind, like))
+    (tmp_path / "base.toml").write_text(starter("recipe"))
+    (tmp_path / "book.sqlite").write_text("no book")
+    given = [str(tmp_path / n) for n in ("m.toml", "f.toml", "base.toml", "book.sqlite", "page.html")]
+    words = [w for pair in zip(("-m", "-f", "--baseline", "--book", "--html"), given, strict=True) for w in pair]
+    assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
+    assert not (tmp_path / "page.html").exists()

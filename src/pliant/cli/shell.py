@@ -1,6 +1,7 @@
 """What every verb shares: its errors, its output, its two common options."""
 
 import json
+import os
 import sys
 import time
 import warnings
@@ -13,7 +14,7 @@ import click
 
 from pliant.errors import PliantError, ValidityWarning
 
-__all__ = ["debug", "json_", "progress", "show", "user_errors"]
+__all__ = ["debug", "json_", "keep_apart", "progress", "show", "user_errors"]
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
@@ -30,8 +31,8 @@ def user_errors(debug: bool = False) -> Iterator[None]:
             raise
         click.echo(f"pliant: {error}", err=True)
         sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
+    except (SystemExit, click.exceptions.Exit, click.ClickException, BrokenPipeError):
+        raise  # a closed pipe is no fault: click ends quietly
     except Exception as error:
         if debug:
             raise
@@ -52,9 +53,31 @@ def _notes() -> Iterator[None]:
                 click.echo(f"pliant: note: {text}", err=True)
 
 
-def show(result: Any, as_json: bool, text: Any) -> None:
-    """Print a result as JSON or as text."""
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
+def keep_apart(outputs: dict[str, str | None], *inputs: str | None) -> None:
+    """Refuse an output that would overwrite a file of the user's that is read, or another output."""
+    taken = {os.path.realpath(i): i for i in inputs if i}
+    for option, place in outputs.items():
+        if not place:
+            continue
+        real = os.path.realpath(place)
+        same = taken.get(real) or next((i for i in inputs if i and _same_file(i, place)), None)
+        if same is not None:
+            raise PliantError(
+                f"{option} {place}: would overwrite {same}, which is also named here; choose another name"
+            )
+        taken[real] = f"the file of {option}"
+
+
+def _same_file(one: str, other: str) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
+
+
+def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:
+    """Print a result as JSON, with more keys where there are, or as text."""
+    click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False) if as_json else text(result))
 
 
 @contextmanager
