@@ -8,6 +8,7 @@ import json
 import math
 import os
 import re
+import tempfile
 import threading
 import time
 import traceback
@@ -76,9 +77,15 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         import pliant.workflows.handles  # noqa: F401
 
         return
-    from pliant.workflows.warm import warm
+    from pliant.records.starters import starter
+    from pliant.workflows.check import check
 
-    warm()
+    with tempfile.TemporaryDirectory(prefix="pliant-") as name:  # a bead is enough to load what `check` needs
+        place = Path(name)
+        (place / "p.gcode").write_text("G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n")
+        (place / "m.toml").write_text(starter("machine"))
+        (place / "f.toml").write_text(starter("filament"))
+        check(place / "p.gcode", place / "m.toml", place / "f.toml")
 
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
