@@ -1,5 +1,7 @@
 """What stands beside a check or a recipe: the part, and the book."""
 
+import json
+
 import pytest
 from click.testing import CliRunner
 
@@ -55,3 +57,14 @@ def test_roundtrip_recipes_and_findings_go_into_the_book(folder):
     listed = CliRunner().invoke(main, ["book", "list", "--book", str(book)]).stdout
     assert "recipe" in listed
     assert "1 finding" in listed
+    again = _run(folder, "check", folder / "g.gcode", "--book", book, "--json")
+    assert json.loads(again.stdout)["past_outcomes"]["counts"] == {}
+    spool = "Soft spool 95A"
+    told = CliRunner().invoke(main, ["book", "history", spool, "--book", str(book)]).stdout
+    assert told.count("  recipe  ") == 2
+    recipe = next(x.split("  recipe    ")[1] for x in told.splitlines() if "  recipe  " in x).split("@")[0]
+    told = CliRunner().invoke(main, ["book", "compare", recipe, "--book", str(book)]).stdout
+    assert "* target" in told
+    assert "window" not in told
+    assert max(map(len, told.splitlines())) < 130
+    assert "in reasons, ranges and maps (--json)" in told

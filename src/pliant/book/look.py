@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.fields import KINDS, restored
@@ -175,6 +175,15 @@ def history(book: Book, filament: str, limit: int = 200) -> History:
             at = TABLES[kind].c.filament.in_(versions)
             entries += _entries(c, kind, at, limit)
             total += c.execute(select(func.count()).select_from(TABLES[kind]).where(at)).scalar_one()
+        r, p = TABLES["recipe"], TABLES["print"]
+        # a recipe names its spool in its content only; asking its name first spares reading every content
+        derived = and_(
+            r.c.name.contains(f", soft, for {name} on ", autoescape=True),
+            r.c.record.contains(f'"filament":{json.dumps(name)},', autoescape=True),
+        )
+        made_for = or_(derived, r.c.uid.in_(select(p.c.recipe).where(p.c.filament.in_(versions))))
+        entries += _entries(c, "recipe", made_for, limit)
+        total += c.execute(select(func.count()).select_from(r).where(made_for)).scalar_one()
         by_machine: dict[str, dict[str, int]] = {}
         for machine, outcome, n in c.execute(_tally(TABLES["print"].c.filament.in_(versions))):
             by_machine.setdefault(machine, {})[outcome] = n

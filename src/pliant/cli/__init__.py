@@ -11,6 +11,7 @@ from pliant import __version__
 from pliant.cli.book import book
 from pliant.cli.shell import debug as _debug
 from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import keep_apart as _keep_apart
 from pliant.cli.shell import progress as _progress
 from pliant.cli.shell import show as _show
 from pliant.cli.shell import user_errors as _user_errors
@@ -63,6 +64,7 @@ def check_command(
 ) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, program, machine, filament, mesh, book_path)
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
         from pliant.workflows.picture import check_with_report
@@ -74,13 +76,16 @@ def check_command(
                 findings = check_with_report(
                     program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
                 )
-        _show(findings, as_json, findings_text)
-        if book_path is not None:
+        if book_path is None:
+            _show(findings, as_json, findings_text)
+        else:
             from pliant.report.book import past_outcomes_text
             from pliant.workflows.book import remember_and_recall
 
             past = remember_and_recall(book_path, findings, program, machine, filament)
-            click.echo(past_outcomes_text(past), err=as_json)
+            _show(findings, as_json, findings_text, past_outcomes=past.to_json())
+            if not as_json:
+                click.echo(past_outcomes_text(past))
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
@@ -185,10 +190,15 @@ def plan_command(
     Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
     """
     with _user_errors(debug):
+        _keep_apart({"--html": html, "--sheet": sheet}, machine, filament, baseline, mesh, book_path)
         from pliant.report.plan import plan_text
         from pliant.workflows.plan import plan
 
-        recipe = plan(machine, filament, baseline, target=target, mesh=mesh)
+        recipe, kept = plan(machine, filament, baseline, target=target, mesh=mesh), None
+        if book_path is not None:  # before any page: a book that refuses leaves nothing behind
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
         if html or sheet:
             from pliant.report.plan_html import plan_html, sheet_html
 
@@ -197,10 +207,7 @@ def plan_command(
             if sheet:
                 _write_page(sheet, sheet_html(recipe))
         _show(recipe, as_json, plan_text)
-        if book_path is not None:
-            from pliant.workflows.book import keep_recipe
-
-            kept = keep_recipe(book_path, recipe)
+        if kept is not None:
             click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
         sys.exit(0 if recipe.works else 1)
 
@@ -219,6 +226,7 @@ def plan_command(
 def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
     """Say how many hours a strand and a wound spool take to dry."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, filament)
         from pliant.report.dry import drying_text
         from pliant.workflows.dry import dry
 
@@ -286,6 +294,7 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
         given = [(kind, size) for kind, size in pieces if size is not None]
         if len(given) != 1:
             raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        _keep_apart({"--html": html}, asked["filament"])
         from pliant.report.feel import feel_text
         from pliant.workflows.feel import feel
 
@@ -307,14 +316,15 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
 def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
     """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, mesh, machine, filament)
         from pliant.report.part import part_text
         from pliant.workflows.part import part
 
         findings = part(mesh, filament, machine)
         if html is not None:
-            from pliant.report.part_html import write_part_html
+            from pliant.report.part_html import part_html
 
-            write_part_html(findings, html)
+            _write_page(html, part_html(findings))
         _show(findings, as_json, part_text)
         sys.exit(1 if findings.verdict == "poor" else 0)
 
@@ -337,6 +347,7 @@ def coupon_command(
     Writes the program, and beside it the readings file to fill in; print it, then `pliant learn`.
     """
     with _user_errors(debug):
+        _keep_apart({"-o": output, "--sheet": sheet}, machine, filament)
         from pliant.report.coupon import coupon_page, coupon_text
         from pliant.workflows.coupon import coupon
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import PliantError
 from pliant.feed import chain
-from pliant.feed.observe import BITE, SLIP, THREAD, moved_share, tapers_mm, thread_chance
+from pliant.feed.observe import LOSS, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
 from pliant.models.bead import bead_area_mm2
@@ -52,8 +52,8 @@ def rising_flows(limit_mm3_per_s: NDArray[np.float64], count: int, most_mm3_per_
             flows.append(float(np.round(flow, 3)))
     if len(flows) < 2:
         raise PliantError(
-            f"the axes reach {most_mm3_per_s:.2g} mm3/s with this nozzle, too little to come near the feed path's limit "
-            f"({wanted[count // 2]:.2g} mm3/s); nothing to learn from a ladder here"
+            f"the axes reach {most_mm3_per_s:.2g} mm3/s with this nozzle, too little to come near the limit of the "
+            f"feed path ({wanted[count // 2]:.2g} mm3/s); nothing to learn from a ladder here"
         )
     return flows
 
@@ -95,9 +95,9 @@ def thread_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...
 def moved_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]) -> tuple[Forecast, ...]:
     """Length moved at each step where it holds, with the chance of failing."""
     theta, _, push, rng = _sampled(machine, filament, steps)
-    slip, bite = (q.value * q.spread ** rng.standard_normal((_SAMPLES, 1)) for q in (SLIP, BITE))
+    loss = LOSS.value * LOSS.spread ** rng.standard_normal((_SAMPLES, 1))
     asked = np.array([s.asked_mm for s in steps])
-    moved = moved_share(machine, theta, push, slip, bite) * asked
+    moved = moved_share(machine, theta, push, loss, rng.random((_SAMPLES, 1))) * asked
     return _with_range(failing_forecast(machine, filament, steps), np.maximum(moved, 0.0))
 
 

@@ -1,7 +1,7 @@
 """Readings: what the user wrote down, from a TOML file or a form, refused key by key where it makes no sense.
 
-The file that comes with a coupon already holds its settings; the user fills in what happened. `readings_text` writes it,
-`read_readings` reads it, `readings_from` takes the same keys from a form.
+The file that comes with a coupon already holds its settings; the user fills in what happened. `readings_text` writes
+it, `read_readings` reads it, `readings_from` takes the same keys from a form.
 """
 
 import hashlib

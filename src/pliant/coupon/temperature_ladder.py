@@ -41,13 +41,12 @@ def temperature_steps(machine: Machine, filament: Filament, flow_mm3_per_s: floa
     low, high = filament.nozzle_c
     width, height = bead_of(machine)
     area = float(bead_area_mm2(width, height))
-    at = {"width_mm": width, "gap_mm": height}
     most = top_speed_mm_per_s(machine) * area
     if flow_mm3_per_s is None:
-        limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=(low + high) / 2, **at)
+        limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=(low + high) / 2, width_mm=width, gap_mm=height)
         flow_mm3_per_s = float(np.quantile(limit, 0.5))
     flow = round(min(flow_mm3_per_s, most), 3)
-    hot = failing_flow_mm3_per_s(machine, filament, nozzle_c=high, **at)
+    hot = failing_flow_mm3_per_s(machine, filament, nozzle_c=high, width_mm=width, gap_mm=height)
     rising = [round(float(q), 3) for q in np.quantile(hot, _APPROACH)]
     rising[0] = round(min(rising[0], rising[1] / 1.2), 3)
     count = int(min(_STEPS, max(2, 1 + (high - low) // _LEAST_C)))

@@ -4,6 +4,7 @@ The terraces are the step marks: count them from the bed up. Left out: cooling o
 """
 
 import math
+from itertools import pairwise
 
 from pliant.coupon.writer import CENTRE_MM, Writer
 
@@ -36,7 +37,7 @@ class Loop:
     def length_mm(self) -> float:
         """Length of the outermost loop. [mm]"""
         p = self.points(0)
-        return sum(math.dist(a, b) for a, b in zip(p, p[1:], strict=False))
+        return sum(math.dist(a, b) for a, b in pairwise(p))
 
     def lay(self, writer: Writer, terrace: int, area_mm2: float, flow_mm3_per_s: float) -> None:
         """Lay one layer at the writer's height."""

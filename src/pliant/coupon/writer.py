@@ -5,6 +5,7 @@ differ about. No retraction anywhere: soft filament takes none, and a jam must s
 """
 
 import math
+from itertools import pairwise
 
 from pliant.errors import DomainError
 from pliant.models.bead import bead_area_mm2
@@ -109,7 +110,7 @@ class Writer:
         seen: set[tuple[tuple[float, float], tuple[float, float]]] = set()
         kept: list[list[tuple[float, float]]] = []
         for stroke in self.strokes:
-            for a, b in zip(stroke, stroke[1:], strict=False):
+            for a, b in pairwise(stroke):
                 if (a, b) in seen or (b, a) in seen:
                     continue
                 seen.add((a, b))

@@ -18,11 +18,11 @@ from pliant.records.coupon import Step
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
-__all__ = ["BITE", "LEAST_MM", "SLIP", "THREAD", "moved_share", "tapers_mm", "thread_chance"]
+__all__ = ["LEAST_MM", "LOSS", "THREAD", "moved_share", "tapers_mm", "thread_chance"]
 
 # what only a reading knows: medians and multiplicative spreads before anything was read
-SLIP = Quantity("slip_size", 0.1, 2.0, "from memory", True)
-BITE = Quantity("bite", 0.04, 2.0, "common practice: soft filament needs a flow factor of about 1.1", True)
+LOSS = Quantity("loss", 0.07, 1.8, "common practice: soft filament needs a flow factor of about 1.1", True)
+_AT_SHARE = 0.3  # [-] of the grip: the push at which `loss` is stated
 THREAD = Quantity("thread_mm2", 0.006, 2.5, "own guess", True)
 LEAST_MM = 0.5  # [mm] a shorter taper cannot be read
 _THREAD_SCATTER = 0.5  # [-] of the logarithm of a thread's section; own guess
@@ -84,8 +84,13 @@ def thread_chance(
     return np.asarray(ndtr(np.log(section / thread_mm2) / _THREAD_SCATTER), dtype=float)
 
 
-def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, slip_size: Any, bite: Any) -> Floats:
-    """Length moved over length asked, `(n, s)`. [-]"""
+def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: Any, slip_share: Any) -> Floats:
+    """Length moved over length asked, `(n, s)`. [-]
+
+    `loss` is what the drive loses where the push is `_AT_SHARE` of the grip; `slip_share` of it is slip, which grows with
+    the push, the rest the bite of the teeth, which does not. [N, -, - -> -]
+    """
+    loss = np.minimum(loss, 0.9)
     grip = grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
-    slip = slip_loss(np.minimum(push_n, 1e6), grip, np.minimum(slip_size, 1.0))
-    return np.asarray((1 - slip) * (1 - np.minimum(bite, 0.9)), dtype=float)
+    slip = slip_loss(np.minimum(push_n, 1e6), grip, loss * slip_share / _AT_SHARE)
+    return np.asarray(np.maximum(1 - slip, 0.0) * (1 - loss * (1 - slip_share)), dtype=float)

@@ -29,7 +29,7 @@ def flow_after_stop(time: Any, flow_index: Any) -> Any:
 
 
 def stop_time(flow_ratio: Any, flow_index: Any) -> Any:
-    """Scaled time after a stop at which the flow has fallen to `flow_ratio`; inverse of `flow_after_stop`. [-, - -> -]"""
+    """Scaled time after a stop until the flow has fallen to `flow_ratio`: inverse of `flow_after_stop`. [-, - -> -]"""
     require_positive(flow_ratio=flow_ratio)
     n = _open(flow_index)
     return n / (1 - n) * (np.asarray(flow_ratio, dtype=float) ** -(1 - n) - 1)

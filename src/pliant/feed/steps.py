@@ -120,7 +120,7 @@ def failing_temperature_c(
     n: int = 1000,
     seed: int = 7,
 ) -> NDArray[np.float64]:
-    """Nozzle temperature at which a falling one gives, `(n,)`; an end of the data sheet where it does not within. [degC]"""
+    """Nozzle temperature at which a falling one gives, `(n,)`; an end of the data sheet if not within. [degC]"""
     low, high = filament.nozzle_c
     at = np.linspace(high, low, 41)
     theta = _theta(machine, filament, n, seed)

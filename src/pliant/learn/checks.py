@@ -100,8 +100,8 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
             of = sheet.steps[k].crossings
             early = float(binom.cdf(r.strings, of, p[:, k]).mean())
             late = float(binom.sf(r.strings - 1, of, p[:, k]).mean())
-            expected = f"{of * float(np.median(p[:, k])):.0f} of {of}"
-            found.append(Suspect(f"{name}, step {k + 1}, strings", expected, str(r.strings), _two_sided(early, late)))
+            usual = f"{of * float(np.median(p[:, k])):.0f} of {of}"
+            found.append(Suspect(f"{name}, step {k + 1}, strings", usual, str(r.strings), _two_sided(early, late)))
     if sheet.mass_g is not None and not failed:
         mass = np.log(m.mass_g())
         chance_of = _tail(np.log(sheet.mass_g), mass, np.full(mass.shape, lk.MASS_SCATTER))

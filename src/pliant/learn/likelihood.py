@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.observe import BITE, LEAST_MM, SLIP, THREAD, moved_share, tapers_mm, thread_chance
+from pliant.feed.observe import LEAST_MM, LOSS, THREAD, moved_share, tapers_mm, thread_chance
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import JOB_SCATTER, step_log_margins
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
@@ -42,9 +42,11 @@ LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
 MOVED_SCATTER = 0.012  # [-] a mark read to a millimetre on 80; own guess
 MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
+_FARTHEST = 6.0
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
 _NOISE = Quantity("noise", float(np.log(JOB_SCATTER)), 1.5, "own guess", True)
+_SHARE = Quantity("slip_share", 0.5, 1.0, "evenly between none and all", True)
 _LAG = Quantity("lag_factor", 1.0, 1.4, "own guess: friction along a guide shares the load", True)
 
 
@@ -62,7 +64,7 @@ class Space:
         if any(s.first_layer for r in readings for s in r.steps):
             own["bed_error_mm"] = Quantity("bed_error_mm", BED_ERROR_MM, 1.0, "common practice", True)
         if "free-run" in kinds or any(r.mass_g is not None for r in readings):
-            own |= {"slip_size": SLIP, "bite": BITE}
+            own |= {"loss": LOSS, "slip_share": _SHARE}
         if any(r.mass_g is not None for r in readings):
             own["density_kg_per_m3"] = filament.density_kg_per_m3
         if "threads" in kinds:
@@ -82,14 +84,20 @@ class Space:
 
     def values(self, x: NDArray[np.float64]) -> tuple[dict[str, Any], dict[str, Any]]:
         """Unknowns of the chain, and of the readings alone, by name: `(n, 1)` each."""
-        z = self.scores(x)
+        from scipy.special import ndtr
+
+        # proposals have long tails; what lies six spreads out is as good as impossible and need not overflow
+        z = np.clip(self.scores(x), -_FARTHEST, _FARTHEST)
         theta = chain.theta_of(
             self.machine, self.filament, {name: z[:, i : i + 1] for i, name in enumerate(self.shared)}
         )
         alone = {}
         for i, (name, q) in enumerate(self.own.items(), len(self.shared)):
             column = z[:, i : i + 1]
-            alone[name] = q.value * column if name == "bed_error_mm" else q.value * q.spread**column
+            if name == "bed_error_mm":
+                alone[name] = q.value * column
+            else:
+                alone[name] = ndtr(column) if name == "slip_share" else q.value * q.spread**column
         return theta, alone
 
     def quantity(self, name: str) -> Quantity:
@@ -189,7 +197,7 @@ class _Expected:
 
     def moved_share(self) -> Any:
         """Length moved over length asked, `(n, s)`. [-]"""
-        return moved_share(self._machine, self._theta, self._push, self._alone["slip_size"], self._alone["bite"])
+        return moved_share(self._machine, self._theta, self._push, self._alone["loss"], self._alone["slip_share"])
 
     def mass_g(self) -> Any:
         """Mass of everything fed, `(n,)`. [g]"""
@@ -201,6 +209,7 @@ class _Expected:
 
 
 def length_scatter(length_mm: Any) -> Any:
+    """Spread of the logarithm of a taper's length as it is read. [mm -> -]"""
     return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
 
 
@@ -276,7 +285,7 @@ def simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generator
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             for k, length in enumerate(lengths[i]):
                 read = float(np.exp(noisy(float(np.log(length)), float(length_scatter(length)))))
-                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})
+                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})  # type: ignore[arg-type]
     if any(r.moved_mm is not None for r in readings.results):
         for k, share in enumerate(m.moved_share()[i]):
             if results[k].answer != FAILED and k <= first:

@@ -1,7 +1,7 @@
 """The posterior: what readings leave of the doubt.
 
-First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, half of its
-moves drawn from a t-distribution fitted to that cloud, the rest from the ensemble itself. Autocorrelation is the gate:
+First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, more than half
+of its moves drawn from a smoothed copy of that cloud, the rest from the ensemble itself. Autocorrelation is the gate:
 an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
 `next_coupon` and the checks on left-out sheets use.
 """
@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from pliant.errors import NotConvergedError
 from pliant.learn.likelihood import Sheets
+from pliant.learn.proposal import Proposal
 
 __all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
 
 LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
 _CLOUD = 4096
-_TAIL, _FREEDOM, _WIDER = 0.15, 6.0, 1.3  # share, freedom and width of the t-distribution beside the normal
-_GOOD, _MOST_POLISH = 0.4, 2  # share of effective draws that needs no further round; rounds at most
+_WANTED, _GOOD, _MOST_ROUNDS = 0.3, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
 _CHUNK, _MOST_STEPS = 150, 2400
 Floats = NDArray[np.float64]
 
@@ -74,28 +74,34 @@ def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD) -> Cloud:
     Returns
     -------
     Cloud
-        The last stage alone, drawn from a t-distribution fitted to the stage before.
+        The last stage alone, drawn from a smoothed copy of the stage before.
     """
+    return _cloud(sheets, seed, n)[0]
+
+
+def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
     rng = np.random.default_rng(seed)
     k = sheets.space.size
     x = rng.standard_normal((n, k))
-    like = sheets.log_likelihood(x)
-    log_q = -0.5 * np.sum(x**2, axis=1)
-    heat, polish = 0.0, 0
+    like, base = sheets.log_likelihood(x), np.zeros(n)
+    heat, rounds, best = 0.0, 0, 0.0
     while True:
-        base = -0.5 * np.sum(x**2, axis=1) - log_q
-        heat, weight = _next_heat(base, like, heat, 0.3 * n)
-        centre, root = _shape(x, weight)
-        x, log_q = _draw(centre, root, n, rng)
-        like = sheets.log_likelihood(x)
+        heat, weight = _next_heat(base, like, heat, _WANTED * n)
+        proposal = Proposal(sheets, x, weight, heat, rng)
+        x, log_q = proposal.draw(n, rng)
+        like, base = sheets.log_likelihood(x), -0.5 * np.sum(x**2, axis=1) - log_q
+        rounds += 1
         if heat >= 1.0:
-            polish += 1
-            weight, _ = _normal_weights(like - 0.5 * np.sum(x**2, axis=1) - log_q)
-            if polish > _MOST_POLISH or 1 / np.sum(weight**2) > _GOOD * n:
-                break
-    log_weight = like - 0.5 * np.sum(x**2, axis=1) - log_q
-    weight, log_sum = _normal_weights(log_weight)
-    return Cloud(x, weight, log_sum - np.log(n) - 0.5 * k * np.log(2 * np.pi))
+            weight, log_sum = _normal_weights(base + like)
+            effective = float(1 / np.sum(weight**2))
+            if effective > best:
+                best = effective
+                kept = (
+                    Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)),
+                    proposal,
+                )
+            if best > _GOOD * n or rounds >= _MOST_ROUNDS:
+                return kept
 
 
 def fit(
@@ -134,20 +140,19 @@ def fit(
     ----------
     .. [1] D. Foreman-Mackey and others, emcee: the MCMC hammer, PASP 125, 2013, 306.
     """
-    import emcee
+    import emcee  # type: ignore[import-untyped]
 
-    cloud = cloud_of(sheets, seed=seed)
+    cloud, proposal = _cloud(sheets, seed, _CLOUD)
     k = sheets.space.size
     count = walkers or max(6 * k, 96)
     rng = np.random.default_rng(seed + 1)
-    centre, root = _shape(cloud.x, cloud.weight)
-    moves = [(_independent(centre, root), 0.6), (emcee.moves.DEMove(), 0.3), (emcee.moves.StretchMove(), 0.1)]
+    moves = [(_independent(proposal), 0.6), (emcee.moves.DEMove(), 0.3), (emcee.moves.StretchMove(), 0.1)]
     sampler = emcee.EnsembleSampler(count, k, sheets.log_posterior, moves=moves, vectorize=True)
     picked = rng.choice(cloud.x.shape[0], size=count, p=cloud.weight)
     # draws picked twice would stand still together: each moves a little off its twin
     state: Any = emcee.State(
         cloud.x[picked] + 1e-3 * rng.standard_normal((count, k)),
-        random_state=np.random.RandomState(seed + 2).get_state(),
+        random_state=np.random.RandomState(seed + 2).get_state(),  # emcee takes no Generator
     )
     tau = np.inf
     while sampler.iteration < most_steps:
@@ -197,50 +202,12 @@ def _next_heat(base: Floats, like: Floats, heat: float, wanted: float) -> tuple[
     return power, at(power)[0]
 
 
-def _shape(x: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Centre and root of the covariance of weighted draws; drawn towards the prior where the draws are few."""
-    centre = weight @ x
-    off = x - centre
-    spread = (off * weight[:, None]).T @ off
-    few = x.shape[1] / (x.shape[1] + 1 / float(np.sum(weight**2)))
-    spread = (1 - few) * spread + few * np.eye(x.shape[1])
-    return centre, np.linalg.cholesky(spread)
-
-
-def _log_proposal(x: Floats, centre: Floats, root: Floats) -> Floats:
-    """Density of a normal with a share of wider t-distribution, whose tails cover what the normal would miss."""
-    from scipy.special import gammaln
-
-    k = centre.size
-    # einsum throughout: products this small are slower, not faster, on several threads
-    square = np.sum(np.einsum("ij,nj->ni", np.linalg.inv(root), x - centre) ** 2, axis=1)
-    log_det = np.sum(np.log(np.diag(root)))
-    normal = -0.5 * (square + k * np.log(2 * np.pi)) - log_det
-    scale = gammaln((_FREEDOM + k) / 2) - gammaln(_FREEDOM / 2) - 0.5 * k * np.log(_FREEDOM * np.pi)
-    tail = scale - log_det - k * np.log(_WIDER) - 0.5 * (_FREEDOM + k) * np.log1p(square / _WIDER**2 / _FREEDOM)
-    return np.logaddexp(np.log(1 - _TAIL) + normal, np.log(_TAIL) + tail)
-
-
-def _stretched(z: Floats, is_tail: Any, chi_square: Floats) -> Floats:
-    """Turn standard normal rows into rows of the proposal."""
-    return z * np.where(is_tail, _WIDER / np.sqrt(chi_square / _FREEDOM), 1.0)
-
-
-def _draw(centre: Floats, root: Floats, n: int, rng: Any) -> tuple[Floats, Floats]:
-    z = rng.standard_normal((n, centre.size))
-    z = _stretched(z, rng.random((n, 1)) < _TAIL, rng.chisquare(_FREEDOM, size=(n, 1)))
-    x = centre + np.einsum("ij,nj->ni", root, z)
-    return x, _log_proposal(x, centre, root)
-
-
-def _independent(centre: Floats, root: Floats) -> Any:
-    """A move of emcee that proposes from the fitted distribution, wherever the walker stands."""
+def _independent(proposal: Proposal) -> Any:
+    """A move of emcee that proposes from the smoothed cloud, wherever the walker stands."""
     import emcee
 
     def propose(coords: Floats, random: Any) -> tuple[Floats, Floats]:
-        n = coords.shape[0]
-        z = _stretched(random.randn(*coords.shape), random.rand(n, 1) < _TAIL, random.chisquare(_FREEDOM, size=(n, 1)))
-        new = centre + np.einsum("ij,nj->ni", root, z)
-        return new, _log_proposal(coords, centre, root) - _log_proposal(new, centre, root)
+        new, log_new = proposal.draw(coords.shape[0], np.random.default_rng(random.randint(2**31)))
+        return new, proposal.log_density(coords) - log_new
 
     return emcee.moves.MHMove(propose)

@@ -1,16 +1,19 @@
 """From draws to records: medians and spreads of what was learned, and how the numbers hang together."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.learn.likelihood import Space
+from pliant.records.filament import Filament
 from pliant.records.learned import Believed, Together
+from pliant.records.machine import Machine
+from pliant.records.quantity import Quantity
 
-__all__ = ["Summary", "summarise"]
+__all__ = ["Summary", "summarise", "updated"]
 
 _TOLD = 0.05  # [-] of a spread: a smaller change is the noise of the draws
 _HANGS = 0.04  # [-] of a correlation: likewise
@@ -69,7 +72,7 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
     filament: dict[str, tuple[float, float]] = {}
     mixes: dict[str, tuple[float, float]] = {}
     changed = []
-    for i in np.flatnonzero(keep):
+    for i in map(int, np.flatnonzero(keep)):
         name, q = names[i], before[i]
         centre, sd = float(logs[:, i].mean()), float(logs[:, i].std())
         if name.endswith("column_mix"):
@@ -84,7 +87,7 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
         filament["density_kg_per_m3"] = (math.exp(float(log.mean())), math.exp(float(log.std())))
         changed.append(Believed("density_kg_per_m3", q.value, q.spread, *filament["density_kg_per_m3"]))
     kept = [int(i) for i in np.flatnonzero(keep)]
-    rows = tuple(tuple(float(correlation[i, j]) for j in kept[:r]) + (1.0,) for r, i in enumerate(kept))
+    rows = tuple((*(float(correlation[i, j]) for j in kept[:r]), 1.0) for r, i in enumerate(kept))
     changed.sort(key=lambda b: -b.shrinkage)
     return Summary(
         machine=machine,
@@ -93,7 +96,31 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
         together=Together(space.machine.name, tuple(names[i] for i in kept), rows, marks),
         changed=tuple(changed),
         noise=_noise(space, alone),
-        flow_factor=float(np.median(1 / (1 - np.minimum(alone["bite"], 0.9)))) if "bite" in alone else None,
+        flow_factor=float(np.median(1 / (1 - np.minimum(alone["loss"], 0.9)))) if "loss" in alone else None,
+    )
+
+
+def updated(machine: Machine, filament: Filament, summary: Summary) -> tuple[Machine, Filament]:
+    """The records with what was learned in place, as reading the new files back would give them."""
+
+    def learned(name: str, key: str, pair: tuple[float, float]) -> Quantity:
+        return Quantity(key, pair[0], max(pair[1], 1.0), f"learned ({name})", False)
+
+    spans = list(machine.path)
+    own: dict[str, Quantity] = {}
+    for name, pair in summary.machine.items():
+        if name.startswith("path"):
+            place, key = name[4:].split(".", 1)
+            spans[int(place)] = replace(spans[int(place)], **{key: learned(name, name, pair)})  # type: ignore[arg-type]
+        else:
+            own[name] = learned(name, name, pair)
+    for name, mix in summary.mixes.items():
+        place = int(name[4:].split(".")[0])
+        spans[place] = replace(spans[place], column_mix=mix)
+    numbers = {name: learned(name, name, pair) for name, pair in summary.filament.items()}
+    return (
+        replace(machine, path=tuple(spans), **own),  # type: ignore[arg-type]
+        replace(filament, together=summary.together, **numbers),  # type: ignore[arg-type]
     )
 
 

@@ -4,6 +4,7 @@ The sheet says how to run the piece, what to look at and what to write down; it 
 predicted before anybody printed it. Its frame is `report.paper`.
 """
 
+# ruff: noqa: E501 (sentences stay whole)
 import math
 
 from pliant.records.coupon import Coupon, Forecast, Step
@@ -42,6 +43,7 @@ _RUN = {
         *_JAM,
     ),
 }
+_REACHES = ("ladder", "temperature-ladder", "gap-steps", "free-run")
 _LOOK = {
     "ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin or ragged.",
     "temperature-ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin "
@@ -86,19 +88,20 @@ def coupon_text(coupon: Coupon, program: str, readings: str) -> str:
 def coupon_page(coupon: Coupon, readings: str) -> str:
     """Render the sheet, one page of A4; `readings` is the name of the file to fill in."""
     run = (
-        "Stay beside it from start to end: the piece is made to reach the limit.",
+        "Stay beside it from start to end"
+        + (": the piece is made to reach the limit." if coupon.kind in _REACHES else "; it stays under the limit."),
         "Check that nothing stands on the bed within 110 mm of its origin, and that the spool turns freely.",
         *_RUN[coupon.kind],
     )
     rows = "".join(
         f'<tr><td data-label="step">{k + 1}</td><td data-label="setting">{paper.esc(_setting(coupon.kind, step))}</td>'
-        f'<td data-label="predicted">{paper.esc(_chance(cast))}'
+        f'<td data-label="failed by here">{paper.esc(percent(cast.failing))}'
         f"{'<br>' + paper.esc(_expected(coupon, k, cast)) if _expected(coupon, k, cast) else ''}</td>"
         f'<td data-label="found" class="blank"></td></tr>'
         for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True))
     )
     table = (
-        '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>predicted beforehand</th>'
+        '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>failed by here, predicted</th>'
         f"<th>found</th></tr></thead><tbody>{rows}</tbody></table>"
     )
     body = "".join(
@@ -118,12 +121,14 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
 
 
 _STYLE = """
-.two{display:grid;grid-template-columns:2fr 3fr;gap:1.2rem;align-items:start}
+.two{display:grid;grid-template-columns:9fr 14fr;gap:1.2rem;align-items:start}
 .three{display:grid;grid-template-columns:1fr 1fr 1fr;gap:1.2rem}
-.tight td,.tight th{padding:.18rem .6rem .18rem 0;font-size:.9rem}
-.blank{border-bottom:1.5px solid #1d2430;min-width:5rem}
+.tight td,.tight th{padding:.16rem .5rem .16rem 0;font-size:.82rem;line-height:1.3}
+.blank{border-bottom:1.5px solid #1d2430;min-width:4.5rem}.three ul{font-size:.9rem}
 @media(max-width:40rem){.two,.three{grid-template-columns:1fr}.blank{min-height:1.6rem}}
-@media print{main{font-size:9pt}h2{margin-top:.6rem}.caution{margin-top:.6rem}}
+@media print{@page{margin:12mm}html{font-size:12px}main{font-size:9pt}h1{font-size:15pt}h2{margin-top:.5rem;padding-top:.3rem}
+.caution{margin-top:.5rem;padding:.3rem .8rem}figure{margin:.3rem 0}figure svg{max-height:75mm}.three li{margin:.1rem 0}
+.tight td,.tight th{padding:.08rem .5rem .08rem 0}}
 """
 
 
@@ -178,9 +183,10 @@ def _drawing(coupon: Coupon) -> str:
         return 10 + scale * (x - x0), height - 34 + scale * (y0 - y)
 
     out = []
+    thin = 0.5 if "ladder" in coupon.kind else 1.2
     for stroke in coupon.outline_mm:
         points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
-        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-width="1.2"/>')
+        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-width="{thin:g}"/>')
     if coupon.kind == "stop-start":
         for k in range(0, len(coupon.marks_mm), 2):
             for word, place in zip(("stop", "start"), coupon.marks_mm[k : k + 2], strict=False):

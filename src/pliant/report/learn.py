@@ -33,7 +33,7 @@ def learned_text(learned: Learned) -> str:
         lines.append(f"  {b.name:<24} {was:>18} -> {now:<18} {what}")
     lines.append(f"  a limit repeats within {percent(L.noise.value_after)} from print to print")
     if L.flow_factor is not None:
-        lines.append(f"  flow factor that makes up for the teeth's bite: {L.flow_factor:.3f}")
+        lines.append(f"  flow factor that makes up for what the drive loses at a moderate push: {L.flow_factor:.3f}")
     lines.append("  (90 % ranges; the numbers hang together, which the new records keep)")
     lines += [f"note      {n}" for n in L.notes]
     if L.machine_file and L.filament_file:
@@ -43,7 +43,8 @@ def learned_text(learned: Learned) -> str:
             f"          {L.filament_file}   (use both; the old ones are unchanged)",
         ]
     lines.append(
-        f"draws     {L.draws}, autocorrelation {L.autocorrelation_steps:.1f} steps, acceptance {100 * L.acceptance:.0f} %"
+        f"draws     {L.draws}, autocorrelation {L.autocorrelation_steps:.1f} steps, "
+        f"acceptance {100 * L.acceptance:.0f} %"
     )
     return "\n".join(lines)
 
@@ -55,7 +56,7 @@ def next_text(found: NextCoupon) -> str:
         f"print next: {best.label}",
         f"expected to take {100 * best.shrinkage:.0f} % off the spread of the answer ({found.answer}), which is now "
         f"{number(found.spread)}",
-        f"  pliant coupon {best.kind} -m … -f … -o next.gcode",
+        f"  pliant coupon {best.label} -m … -f … -o next.gcode",
         "",
         "all that were weighed up:",
     ]

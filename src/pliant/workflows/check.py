@@ -1,11 +1,12 @@
 """`check`: will this job feed on this machine with this spool?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.errors import ProgramError
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.remedies import remedies_for
@@ -17,7 +18,7 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
-from pliant.records.limits import PTFE_CEILING_C
+from pliant.records.limits import allowed_c, require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, Program
 from pliant.workflows.part import told_of_part
@@ -30,6 +31,7 @@ __all__ = [
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
+COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
 MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
@@ -172,6 +174,7 @@ def examine(
     """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    require_fit(machine, filament)
     tell = progress or _silent
     read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
     tell("planning the motion", 0)
@@ -180,6 +183,7 @@ def examine(
     sections = bead_sections(read, layering, diameter)
     tell("comparing travel with beads", 0)
     coverage = find_coverage(read, layering, sections.width_mm)
+    heat = _heat_warnings(read, machine, filament)
     job, assumed = job_of(read, timing, layering, sections, filament)
     tell("following the push", 0)
     load, flows = follow(job, machine, filament), envelope(job, diameter)
@@ -198,6 +202,7 @@ def examine(
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
+    facts = facts_of(read, timing, layering, coverage, diameter, (*assumed, *machine.assumed, *filament.assumed))
     findings = Findings(
         verdict=verdict,
         jam_probability=risk.probability,
@@ -215,15 +220,7 @@ def examine(
         max_passes=passes_through_drive(read.filament_mm),
         stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
-        facts=facts_of(
-            read,
-            timing,
-            layering,
-            coverage,
-            diameter,
-            (*assumed, *machine.assumed, *filament.assumed),
-            _heat_warnings(job, machine, filament),
-        ),
+        facts=replace(facts, warnings=(*facts.warnings, *heat)),
         cautions=_cautions(machine, verdict),
         part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
@@ -236,17 +233,30 @@ def stored_mm_per_mpa(machine: Machine, filament: Filament) -> float:
     return float(chain.compliance(machine, theta)) / (np.pi * theta["diameter_mm"] ** 2 / 4)
 
 
-def _heat_warnings(job: Job, machine: Machine, filament: Filament) -> tuple[str, ...]:
-    """Say where the program prints outside the data sheet or above the liner."""
-    low, high = filament.nozzle_c
-    used = job.nozzle_c[np.unique(job.heat[job.filament_mm > 0])]
-    told = [
-        f"prints at {c:g} °C, outside the {low:g} to {high:g} °C of the maker's data sheet"
-        for c in used
-        if not low <= c <= high
-    ]
-    if machine.liner == "ptfe" and (used > PTFE_CEILING_C).any():
-        told.append(f"prints above {PTFE_CEILING_C:g} °C in a PTFE-lined hot end: the liner maker's sheet rules")
+def _heat_warnings(program: Program, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """Where the program feeds at a temperature that the data sheet or the liner does not allow, or with no heat."""
+    fed = np.flatnonzero(program.filament_mm > 0)
+    if not fed.size:
+        return ()
+    nozzle = program.states["nozzle_c"][program.state[fed]]
+    lines = program.line[fed]
+    off, set_ = nozzle == 0, nozzle > 0  # not a number where the program sets none, which is said under `assumed`
+    if (cold := set_ & (nozzle < COLD_C)).any():
+        at = int(cold.argmax())
+        raise ProgramError(
+            f"{program.path} line {lines[at]}: feeds with the nozzle set to {nozzle[at]:g} °C; filament melts from "
+            f"about {filament.soften_c.value:.0f} °C: heat the nozzle first (M109)"
+        )
+    low, high = allowed_c(machine, filament)
+    whose = "data sheet allows" if high == filament.nozzle_c[1] else "data sheet and the liner allow"
+    told = []
+    for wrong, word in ((set_ & (nozzle > high), "above"), (set_ & (nozzle < low), "below")):
+        if wrong.any():
+            at = int(wrong.argmax())
+            allowed = f"{low:g} to {high:g} °C that the {whose}"
+            told.append(f"line {lines[at]}: feeds at {nozzle[at]:g} °C, {word} the {allowed}")
+    if off.any():
+        told.append(f"line {lines[int(off.argmax())]}: feeds after the heater was switched off; taken as still hot")
     return tuple(told)
 
 

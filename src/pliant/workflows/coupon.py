@@ -1,4 +1,4 @@
-"""`coupon`: a test piece for this machine and this spool, held against our own reader and check before it is given out."""
+"""`coupon`: a test piece for this machine and this spool, read back and checked before it is given out."""
 
 from collections.abc import Callable
 from dataclasses import replace

@@ -11,7 +11,7 @@ from pliant.feed.risk import Envelope, envelope, jam_risk
 from pliant.learn.checks import suspects
 from pliant.learn.likelihood import Sheets, Space
 from pliant.learn.posterior import fit
-from pliant.learn.summary import summarise
+from pliant.learn.summary import summarise, updated
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import bead_sections
@@ -101,8 +101,7 @@ def learn(
         files = (new_machine, new_filament)
     if flows is not None:
         before = _chance(flows, own_machine, own_filament)
-        if files[0] is not None and files[1] is not None:
-            after = _chance(flows, read_machine(files[0]), read_filament(files[1]))
+        after = _chance(flows, *updated(own_machine, own_filament, summary))
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
@@ -126,8 +125,8 @@ def _marks(sheets: Sequence[Readings], filament: Filament) -> tuple[str, ...]:
     for r in sheets:
         if r.mark and r.mark in used:
             raise RecordError(
-                f"{r.name}: these readings were learned from already; learning twice from one print makes it count double. "
-                "If you printed it again, say so in its notes"
+                f"{r.name}: these readings were learned from already; learning twice from one print makes it count "
+                "double. If you printed it again, say so in its notes"
             )
         used.append(r.mark)
     return tuple(m for m in used if m)

@@ -38,7 +38,6 @@ PASSES = ("heat", "order", "route", "flow", "retract")
 ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
-_ROUTING_SHARE = 0.04  # [-] of the job's time that detours may cost
 _MOST_ROUNDS = 4
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
@@ -219,8 +218,7 @@ def _order(bench: Bench) -> None:
 def _route(bench: Bench) -> None:
     p, edits = bench.program, Edits.none(bench.program)
     leads, layering, sections, coverage = bench.leads()
-    seconds = _ROUTING_SHARE * bench.time_at(p.speed_mm_per_s)
-    changes, _ = mend_routes(p, edits, leads, coverage, layer_region(p, layering, sections), seconds=seconds)
+    changes, _ = mend_routes(p, edits, leads, coverage, layer_region(p, layering, sections))
     bench.write(edits, changes)
     bench.intent = replace(bench.intent, may_reroute=True)
 

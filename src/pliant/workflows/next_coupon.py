@@ -25,7 +25,7 @@ from pliant.records.learned import Candidate, NextCoupon
 from pliant.records.machine import Machine, read_machine
 from pliant.workflows.learn import envelope_of
 
-__all__ = ["answer_at", "candidates_for", "next_coupon"]
+__all__ = ["answer_at", "candidates_for", "least_log_margin", "next_coupon"]
 
 _DRAWS = 1500
 
@@ -61,19 +61,25 @@ def answer_at(
     """
     from scipy.special import ndtr
 
-    if flows is not None:
-        by_name, _ = log_margins(flows, machine, theta, bed_mm, 1.0)
-        least = np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6))
-    else:
-        width, height = bead_of(machine)
-        nozzle_c = sum(filament.nozzle_c) / 2
-        limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
-        least = step_log_margins(
-            machine, theta, flow_mm3_per_s=np.array([np.median(limit)]), nozzle_c=nozzle_c, width_mm=width,
-            gap_mm=height,
-        )[0][:, 0]  # fmt: skip
+    least = least_log_margin(flows, machine, filament, theta, bed_mm)
     chance: NDArray[np.float64] = ndtr(-least / np.log(JOB_SCATTER))
     return chance
+
+
+def least_log_margin(
+    flows: Envelope | None, machine: Machine, filament: Filament, theta: dict[str, Any], bed_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Logarithm of the least margin over the program, or of that bead; as `answer_at`, `(n,)`."""
+    if flows is not None:
+        by_name, _ = log_margins(flows, machine, theta, bed_mm, 1.0)
+        return np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6))
+    width, height = bead_of(machine)
+    nozzle_c = sum(filament.nozzle_c) / 2
+    limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
+    least, _, _ = step_log_margins(
+        machine, theta, flow_mm3_per_s=np.array([np.median(limit)]), nozzle_c=nozzle_c, width_mm=width, gap_mm=height
+    )
+    return least[:, 0]
 
 
 def next_coupon(

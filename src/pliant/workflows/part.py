@@ -10,7 +10,7 @@ from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Job, PartFindings
+from pliant.records.part import Job, Mesh, PartFindings
 
 __all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
@@ -148,6 +148,7 @@ def part(
             f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
             "close it in the program that made it"
         )
+    _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
     from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
@@ -214,8 +215,29 @@ def part(
         reasons=best.reasons,
         changes=best.changes,
         assumed=_assumed(job, limits),
-        cautions=_CAUTIONS,
+        cautions=(*_size_caution(as_read), *_CAUTIONS),
     )
+
+
+_LARGEST_MM = 500.0  # of a part on an ordinary desktop machine: our choice, only a caution
+
+
+def _require_size(solid: Mesh, machine: Machine) -> None:
+    """Refuse what no bead can draw: most often a part saved in metres or inches and read as millimetres."""
+    x, y, z = np.ptp(solid.vertices, axis=0)
+    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    if max(x, y, z) < 2 * bead:
+        raise MeshError(
+            f"{solid.file}: {x:.2g} x {y:.2g} x {z:.2g} mm, less than two beads of {bead:.2g} mm; was it drawn in "
+            "metres or inches? Save it in millimetres"
+        )
+
+
+def _size_caution(solid: Mesh) -> tuple[str, ...]:
+    largest = float(np.ptp(solid.vertices, axis=0).max())
+    if largest <= _LARGEST_MM:
+        return ()
+    return (f"The part is {largest:.0f} mm long: does it fit your machine? Or was it drawn in another unit?",)
 
 
 _CAUTIONS = (

@@ -124,8 +124,8 @@ def save_whole(place: Path, text: str) -> None:
     """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
     _require_ordinary(place)
     beside = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:
-        with beside.open("x", encoding="utf-8", newline="\n") as out:
+    try:  # names of files need not be text: what is not, is shown as a question mark
+        with beside.open("x", encoding="utf-8", errors="replace", newline="\n") as out:
             out.write(text)
             out.flush()
             os.fsync(out.fileno())

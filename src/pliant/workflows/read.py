@@ -53,7 +53,7 @@ def facts_of(
         bead_mm=float(program.length_mm[bead].sum()),
         bead_mm3=float(filament[bead].sum() * np.pi * diameter_mm**2 / 4),
         filament_forward_mm=float(filament[filament > 0].sum()),
-        filament_back_mm=float(-filament[filament < 0].sum()),
+        filament_back_mm=abs(float(filament[filament < 0].sum())),
         travel_mm=float(program.length_mm[program.kind == TRAVEL].sum()),
         open_travel_mm=float(coverage.open_mm.sum()),
         strings=int(strings.size),
