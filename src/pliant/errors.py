@@ -3,8 +3,11 @@
 One root, `PliantError`; each child also derives from the builtin that a caller would expect.
 """
 
+from typing import Any
+
 __all__ = [
-    "BookError", "DomainError", "MeshError", "PliantError", "ProgramError", "RecordError", "ValidityWarning",
+    "BookError", "DomainError", "MeshError", "NotConvergedError", "PliantError", "ProgramError", "RecordError",
+    "ValidityWarning",
 ]  # fmt: skip
 
 
@@ -30,6 +33,14 @@ class ProgramError(PliantError, ValueError):
 
 class BookError(PliantError, ValueError):
     """A record that the book refuses, or a book that cannot be used."""
+
+
+class NotConvergedError(PliantError, RuntimeError):
+    """A fit whose draws do not pass their own test; they come along in `draws` and may be looked at."""
+
+    def __init__(self, message: str, draws: Any) -> None:
+        super().__init__(message)
+        self.draws = draws
 
 
 class ValidityWarning(UserWarning):

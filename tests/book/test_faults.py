@@ -315,6 +315,7 @@ def test_limit_the_message_names_the_backup(sound, tmp_path):
     with pytest.raises(BookError, match="not a pliant book, or its first bytes are damaged") as caught:
         open_book(path)
     assert kept in str(caught.value)
+    assert "book rescue" in str(caught.value)
     assert rescue(path, tmp_path / "new.sqlite").counts["recipe"] == 301
 
 

@@ -5,9 +5,10 @@ from dataclasses import replace
 import pytest
 
 from mend_workshop import filament, machine, program_of
-from pliant.mend.heat import PTFE_CEILING_C, allowed_c, mend_heat
+from pliant.mend.heat import mend_heat
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.records.limits import PTFE_CEILING_C, allowed_c
 
 
 def _lines(*heat):

@@ -141,6 +141,7 @@ def test_limit_a_polygon_with_a_dent_is_clipped_ear_by_ear(tmp_path):
 
 BOX = shapes.box()
 NAN = shapes.binary_stl(*BOX)[:100] + struct.pack("<f", float("nan")) + shapes.binary_stl(*BOX)[104:]
+SIGNALLING = shapes.binary_stl(*BOX)[:100] + bytes([1, 0, 0x80, 0x7F]) + shapes.binary_stl(*BOX)[104:]
 HUGE = shapes.binary_stl(BOX[0] * 1e30, BOX[1])
 
 
@@ -154,6 +155,7 @@ HUGE = shapes.binary_stl(BOX[0] * 1e30, BOX[1])
         (shapes.binary_stl(*BOX, count=0xFFFFFFFF), "a.stl", "says 4294967295 triangles but holds 12"),
         (shapes.binary_stl(*BOX, count=0), "a.stl", "no triangles"),
         (NAN, "a.stl", "triangle 1 has a coordinate that is not a finite number"),
+        (SIGNALLING, "a.stl", "triangle 1 has a coordinate that is not a finite number"),
         (HUGE, "a.stl", "lies beyond"),
         (shapes.binary_stl(BOX[0] * 0, BOX[1]), "a.stl", "every triangle has zero area"),
         (shapes.ascii_stl(*BOX).rpartition(b"endfacet")[0], "a.stl", "it was cut short"),

@@ -77,6 +77,31 @@ def test_limit_a_stocky_part_has_no_soft_feature():
     assert soft_features(_layers(shapes.cylinder()), 20.0, 1.3, 0.02, 0.1) == ()
 
 
+def test_limit_the_apex_of_a_cone_is_no_post():
+    v, f = shapes.cylinder(1.0, 20, 48)
+    r = 10.0 - 0.5 * v[:, 2] + 1e-3
+    layers = islands_of(cut(v * np.column_stack([r, r, r**0]), f, layer_levels_mm(v, 0.2)), 0.005)
+    force, limit = 0.05, 0.11
+    assert max(g.max() for g in flexibility_mm_per_n(layers, 20.0) if g.size) * force > limit  # the very tip gives way
+    assert soft_features(layers, 20.0, 1.3, force, limit) == ()
+
+
+def test_limit_a_part_that_rocks_on_its_foot_says_where_it_is_thin():
+    v, f = shapes.sphere(10, 48, 96)
+    tall = (v + np.array([0, 0, 10])) * [0.5, 0.5, 1.5]
+    found = soft_features(islands_of(cut(tall, f, layer_levels_mm(tall, 0.2)), 0.005), 20.0, 1.3, 0.02, 0.1)
+    assert len(found) == 1
+    assert found[0].thin_at_mm < 1.0
+
+
+def test_limit_nothing_is_printed_thinner_than_a_bead():
+    thin, bead = _layers(BASE, shapes.box(5, 0.1, 11, (15, 15, 9))), _layers(BASE, shapes.box(5, 0.45, 11, (15, 15, 9)))
+    got = flexibility_mm_per_n(thin, 20.0, 0.45)[-1][0]
+    assert got < 0.1 * flexibility_mm_per_n(thin, 20.0)[-1][0]
+    # the area of the section stays the drawn one, so it is still softer than a whole bead
+    assert got > flexibility_mm_per_n(bead, 20.0)[-1][0]
+
+
 def test_limit_a_long_wall_shares_a_push_over_twice_its_height():
     short, long = (_layers(shapes.box(w, 1, 12)) for w in (24, 96))
     a, b = flexibility_mm_per_n(short, 20.0)[-1][0], flexibility_mm_per_n(long, 20.0)[-1][0]

@@ -45,6 +45,18 @@ def test_limit_an_island_born_on_air_is_found_and_a_branch_is_not():
     assert _test(post, arm).islands_on_air == 0
 
 
+def test_limit_a_thin_steep_wall_is_a_ledge_if_its_bead_reaches_the_one_below():
+    # a wall 0.1 mm thick that leans out by 0.4 mm a layer: the sections miss each other, beads of 0.45 mm do not
+    outer, inner = _cone(np.rad2deg(np.arctan(2.0)), 4.0), _cone(np.rad2deg(np.arctan(2.0)), 4.0, 4.9)
+    wall = (outer, (inner[0], inner[1][:, ::-1]))
+    assert _test(*wall).islands_on_air > 0
+    v, f = shapes.joined(*wall)
+    beads = layer_test(cut(v, f, layer_levels_mm(v, 0.2)), 0.2, 45.0, 0.45)
+    assert beads.islands_on_air == 0
+    # the outer edge, 4 mm up less half a layer, against a cone of 45 degrees from the foot
+    assert beads.longest_ledge_mm == pytest.approx(3.9 * (2 - 1), rel=0.15)
+
+
 def test_limit_a_bridge_is_measured_between_its_piers():
     piers = [shapes.box(5, 8, 20, (x, 0, 0)) for x in (0, 17)]
     got = _test(*piers, shapes.box(22, 8, 3, (0, 0, 19.9)))

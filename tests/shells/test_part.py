@@ -60,6 +60,17 @@ def test_roundtrip_json_has_the_promised_keys(workshop):
     assert data["volume_mm3"] == pytest.approx(48 / 2 * 100 * 0.130526 * 8, rel=1e-4)  # sin(7.5 degrees)
 
 
+def test_limit_sizes_that_betray_another_unit(workshop):
+    for name, scale in (("metres.stl", 1e-3), ("giant.stl", 100.0)):
+        v, f = shapes.box()
+        (workshop / name).write_bytes(shapes.binary_stl(v * scale, f))
+    tiny, giant = _run(workshop, "metres.stl"), _run(workshop, "giant.stl")
+    assert tiny.exit_code == 2
+    assert "drawn in metres or inches?" in tiny.stderr
+    assert "does it fit your machine?" in giant.stdout
+    assert "does it fit" not in _run(workshop, "puck.stl").stdout
+
+
 def test_limit_a_forest_is_poor_and_exits_1(workshop):
     result = _run(workshop, "brush <1>.stl", "--html", workshop / "brush.html")
     assert result.exit_code == 1

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.fields import KINDS, restored
@@ -23,7 +23,7 @@ from pliant.records.book import (
     Stored,
 )
 
-__all__ = ["compare", "find", "history", "listing", "past_outcomes", "show"]
+__all__ = ["compare", "find", "history", "listing", "newest_texts", "past_outcomes", "show"]
 
 NAMED = ("machine", "filament", "recipe")
 _SHORTEST = 4  # digits of an identifier that may stand for the whole
@@ -175,6 +175,15 @@ def history(book: Book, filament: str, limit: int = 200) -> History:
             at = TABLES[kind].c.filament.in_(versions)
             entries += _entries(c, kind, at, limit)
             total += c.execute(select(func.count()).select_from(TABLES[kind]).where(at)).scalar_one()
+        r, p = TABLES["recipe"], TABLES["print"]
+        # a recipe names its spool in its content only; asking its name first spares reading every content
+        derived = and_(
+            r.c.name.contains(f", soft, for {name} on ", autoescape=True),
+            r.c.record.contains(f'"filament":{json.dumps(name)},', autoescape=True),
+        )
+        made_for = or_(derived, r.c.uid.in_(select(p.c.recipe).where(p.c.filament.in_(versions))))
+        entries += _entries(c, "recipe", made_for, limit)
+        total += c.execute(select(func.count()).select_from(r).where(made_for)).scalar_one()
         by_machine: dict[str, dict[str, int]] = {}
         for machine, outcome, n in c.execute(_tally(TABLES["print"].c.filament.in_(versions))):
             by_machine.setdefault(machine, {})[outcome] = n
@@ -232,6 +241,18 @@ def past_outcomes(book: Book, machine_name: str, filament_name: str, limit: int 
             for r in c.execute(recent)
         )  # fmt: skip
     return PastOutcomes(machine_name, filament_name, counts, rows)
+
+
+def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
+    """The newest version of every machine or filament that came with its text; the one used last comes first."""
+    t, later, f = TABLES[kind], TABLES[kind].alias("later"), TABLES["finding"]
+    last = select(func.max(later.c.version)).where(later.c.name == t.c.name).scalar_subquery()
+    used = select(func.max(f.c.made_at)).where(f.c[kind] == t.c.uid).scalar_subquery()
+    asked = select(t.c.uid, t.c.name, t.c.version, t.c.text, t.c.made_at, used.label("used_at"))
+    with book.reading() as c:
+        rows = [dict(r) for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None))).mappings()]
+    rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
+    return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
 
 
 def _uids(kind: str, name: str) -> Select[Any]:

@@ -155,7 +155,10 @@ def _look_at_file(path: Path, create: bool) -> None:
         raise BookError(f"{where}: cannot be read ({error.strerror}); choose another book with --book") from error
     if size and head[:16] != _MAGIC[: len(head)]:
         # the first bytes may be what was damaged, so rescue is offered only where pages follow
-        raise BookError(f"{where}: not a pliant book, or its first bytes are damaged; {_way_back(path)}")
+        raise BookError(
+            f"{where}: not a pliant book, or its first bytes are damaged; {_way_back(path)}; "
+            f"`pliant book rescue --book {path} -o NEW` saves what it finds"
+        )
     log = path.with_name(path.name + "-wal")
     if size >= 100 and not (log.exists() and log.stat().st_size):
         page = int.from_bytes(head[16:18], "big")

@@ -1,6 +1,7 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from pliant import __version__
 from pliant.cli.book import book
 from pliant.cli.shell import debug as _debug
 from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import keep_apart as _keep_apart
 from pliant.cli.shell import progress as _progress
 from pliant.cli.shell import show as _show
 from pliant.cli.shell import user_errors as _user_errors
@@ -52,31 +54,38 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
 @click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
 def check_command(
-    program: str, machine: str, filament: str, html: str | None, dialect: str | None, book_path: str | None,
-    as_json: bool, debug: bool,
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, program, machine, filament, mesh, book_path)
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
         from pliant.workflows.picture import check_with_report
 
         with _progress() as tell:
             if html is None:
-                findings = check(program, machine, filament, dialect=dialect, progress=tell)
+                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
             else:
-                findings = check_with_report(program, machine, filament, html, dialect=dialect, progress=tell)
-        _show(findings, as_json, findings_text)
-        if book_path is not None:
+                findings = check_with_report(
+                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
+                )
+        if book_path is None:
+            _show(findings, as_json, findings_text)
+        else:
             from pliant.report.book import past_outcomes_text
             from pliant.workflows.book import remember_and_recall
 
             past = remember_and_recall(book_path, findings, program, machine, filament)
-            click.echo(past_outcomes_text(past), err=as_json)
+            _show(findings, as_json, findings_text, past_outcomes=past.to_json())
+            if not as_json:
+                click.echo(past_outcomes_text(past))
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
@@ -120,8 +129,28 @@ def mend_command(
         sys.exit(0 if mended.meets_target else 1)
 
 
+@main.command("batch")
+@click.argument("folder", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@_json
+@_debug
+def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+    """Check every program in FOLDER. Exit code 0: all feed; 1: some do not; 2: some could not be read."""
+    with _user_errors(debug):
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
+
+        with _progress() as tell:
+            found = batch(folder, machine, filament, progress=tell)
+        _show(found, as_json, batch_text)
+        if any(r.findings is None for r in found.rows):
+            sys.exit(2)
+        sys.exit(0 if all(r.findings.verdict == "feeds" for r in found.rows if r.findings) else 1)
+
+
 @main.command("new")
-@click.argument("kind", type=click.Choice(["machine", "filament"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
@@ -141,6 +170,48 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
 
 
+@main.command("plan")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
+@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
+@_json
+@_debug
+def plan_command(
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Derive a soft recipe from your rigid one, each value with its reason.
+
+    Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
+    """
+    with _user_errors(debug):
+        _keep_apart({"--html": html, "--sheet": sheet}, machine, filament, baseline, mesh, book_path)
+        from pliant.report.plan import plan_text
+        from pliant.workflows.plan import plan
+
+        recipe, kept = plan(machine, filament, baseline, target=target, mesh=mesh), None
+        if book_path is not None:  # before any page: a book that refuses leaves nothing behind
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
+        if html or sheet:
+            from pliant.report.plan_html import plan_html, sheet_html
+
+            if html:
+                _write_page(html, plan_html(recipe))
+            if sheet:
+                _write_page(sheet, sheet_html(recipe))
+        _show(recipe, as_json, plan_text)
+        if kept is not None:
+            click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
+        sys.exit(0 if recipe.works else 1)
+
+
 @main.command("dry")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--temperature-c", type=float, help="Temperature of the box; never above the record's dry_c.")
@@ -155,6 +226,7 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
     """Say how many hours a strand and a wound spool take to dry."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, filament)
         from pliant.report.dry import drying_text
         from pliant.workflows.dry import dry
 
@@ -222,6 +294,7 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
         given = [(kind, size) for kind, size in pieces if size is not None]
         if len(given) != 1:
             raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        _keep_apart({"--html": html}, asked["filament"])
         from pliant.report.feel import feel_text
         from pliant.workflows.feel import feel
 
@@ -243,16 +316,89 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
 def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
     """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, mesh, machine, filament)
         from pliant.report.part import part_text
         from pliant.workflows.part import part
 
         findings = part(mesh, filament, machine)
         if html is not None:
-            from pliant.report.part_html import write_part_html
+            from pliant.report.part_html import part_html
 
-            write_part_html(findings, html)
+            _write_page(html, part_html(findings))
         _show(findings, as_json, part_text)
         sys.exit(1 if findings.verdict == "poor" else 0)
+
+
+@main.command("coupon")
+@click.argument("kind")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False), help="Write the program here.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Also write the one-page sheet here.")
+@click.option("--nozzle-c", type=float, help="For a ladder: nozzle temperature, within the data sheet.")
+@_json
+@_debug
+def coupon_command(
+    kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Make a test piece: ladder, stop-start, gap-steps, threads, free-run or temperature-ladder.
+
+    Writes the program, and beside it the readings file to fill in; print it, then `pliant learn`.
+    """
+    with _user_errors(debug):
+        _keep_apart({"-o": output, "--sheet": sheet}, machine, filament)
+        from pliant.report.coupon import coupon_page, coupon_text
+        from pliant.workflows.coupon import coupon
+
+        made, readings = coupon(
+            kind, machine, filament, output, sheet=coupon_page, sheet_path=sheet, nozzle_c=nozzle_c
+        )  # fmt: skip
+        _show(made, as_json, lambda c: coupon_text(c, output, str(readings)))
+
+
+@main.command("learn")
+@click.argument("readings", nargs=-1, required=True, type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="The machine.toml they were printed with.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="The filament.toml they were printed with.")
+@click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
+@click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
+@_json
+@_debug
+def learn_command(
+    readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Learn from READINGS what this machine and this spool really do; write new versions of both records.
+
+    Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
+    """
+    with _user_errors(debug):
+        from pliant.report.learn import learned_text
+        from pliant.workflows.learn import learn
+
+        with _progress() as tell:
+            told = partial(tell, "learning")
+            found = learn(readings, machine, filament, folder=output, program=program, progress=told)
+        _show(found, as_json, learned_text)
+        sys.exit(1 if found.suspects else 0)
+
+
+@main.command("next")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-p", "--program", type=click.Path(), help="The program whose chance of a jam you want to know.")
+@_json
+@_debug
+def next_command(machine: str, filament: str, program: str | None, as_json: bool, debug: bool) -> None:
+    """Say which test piece to print next, and how much of the doubt it should take away."""
+    with _user_errors(debug):
+        from pliant.report.learn import next_text
+        from pliant.workflows.next_coupon import next_coupon
+
+        with _progress() as tell:
+            found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
+        _show(found, as_json, next_text)
 
 
 @main.command("demo")
@@ -265,6 +411,19 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+
+
+@main.command("bench")
+@click.option("--port", type=click.IntRange(0, 65535), help="Where; else the first free one from 8137 on.")
+@click.option("--book", "book_path", help="The book; else PLIANT_BOOK, else your own.")
+@click.option("--no-open", is_flag=True, help="Do not open the page in your browser.")
+@_debug
+def bench_command(port: int | None, book_path: str | None, no_open: bool, debug: bool) -> None:
+    """Serve all of it as a web page, for this computer only."""
+    with _user_errors(debug):
+        from pliant.bench.app import serve
+
+        serve(port=port, book=book_path, browse=not no_open, say=lambda text: click.echo(f"pliant: {text}", err=True))
 
 
 main.add_command(book)

@@ -1,8 +1,10 @@
 """What every verb shares: its errors, its output, its two common options."""
 
 import json
+import os
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,9 +12,9 @@ from typing import Any
 
 import click
 
-from pliant.errors import PliantError
+from pliant.errors import PliantError, ValidityWarning
 
-__all__ = ["debug", "json_", "progress", "show", "user_errors"]
+__all__ = ["debug", "json_", "keep_apart", "progress", "show", "user_errors"]
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
@@ -22,14 +24,15 @@ debug = click.option("--debug", is_flag=True, help="Show the traceback of an err
 def user_errors(debug: bool = False) -> Iterator[None]:
     """The one place where an error becomes a line and an exit code."""
     try:
-        yield
+        with _notes():
+            yield
     except PliantError as error:
         if debug:
             raise
         click.echo(f"pliant: {error}", err=True)
         sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
+    except (SystemExit, click.exceptions.Exit, click.ClickException, BrokenPipeError):
+        raise  # a closed pipe is no fault: click ends quietly
     except Exception as error:
         if debug:
             raise
@@ -37,9 +40,44 @@ def user_errors(debug: bool = False) -> Iterator[None]:
         sys.exit(3)
 
 
-def show(result: Any, as_json: bool, text: Any) -> None:
-    """Print a result as JSON or as text."""
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
+@contextmanager
+def _notes() -> Iterator[None]:
+    """Say what a model warns of once, in a line; where in our own source it was said helps nobody at a machine."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ValidityWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        try:
+            yield
+        finally:
+            for text in dict.fromkeys(str(w.message) for w in caught):
+                click.echo(f"pliant: note: {text}", err=True)
+
+
+def keep_apart(outputs: dict[str, str | None], *inputs: str | None) -> None:
+    """Refuse an output that would overwrite a file of the user's that is read, or another output."""
+    taken = {os.path.realpath(i): i for i in inputs if i}
+    for option, place in outputs.items():
+        if not place:
+            continue
+        real = os.path.realpath(place)
+        same = taken.get(real) or next((i for i in inputs if i and _same_file(i, place)), None)
+        if same is not None:
+            raise PliantError(
+                f"{option} {place}: would overwrite {same}, which is also named here; choose another name"
+            )
+        taken[real] = f"the file of {option}"
+
+
+def _same_file(one: str, other: str) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
+
+
+def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:
+    """Print a result as JSON, with more keys where there are, or as text."""
+    click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False) if as_json else text(result))
 
 
 @contextmanager

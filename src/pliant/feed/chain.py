@@ -19,8 +19,8 @@ from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
 __all__ = [
-    "MECHANISMS", "central", "compliance", "dam_ratio", "free_pressure_mpa", "margins", "melt_pressure_mpa", "sample",
-    "unknowns",
+    "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "free_pressure_mpa", "margins",
+    "melt_pressure_mpa", "sample", "theta_of", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
@@ -53,9 +53,12 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
                 found[f"path{i}.{name}"] = value
         if span.kind == "gap":
             # a real pinch and inlet hold the filament neither freely nor rigidly; from memory
-            found[f"path{i}.end_factor"] = Quantity(f"path{i}.end_factor", 1.0, 1.15, "from memory", True)
+            held = span.end_factor or Quantity(f"path{i}.end_factor", 1.0, 1.15, "from memory", True)
+            found[f"path{i}.end_factor"] = held
             # evenly between the haringx and the neo-hookean column; see physics
             found[f"path{i}.column_mix"] = Quantity(f"path{i}.column_mix", 0.5, 1.0, "bracket", True)
+    if filament.lag_factor is not None:
+        found["lag_factor"] = filament.lag_factor
     return found
 
 
@@ -70,17 +73,60 @@ def sample(
     """Latin hypercube over the unknowns: values `(n, 1)` by name, normal scores `(n, k)`, names of the k columns."""
     from scipy.special import ndtri
 
+    drawn = {name: ndtri((rng.permutation(n) + rng.random(n)) / n) for name in unknowns(machine, filament)}
+    drawn = correlate(machine, filament, drawn)
+    names = [name for name, q in unknowns(machine, filament).items() if q.spread > 1.0 or name.endswith("column_mix")]
+    theta = theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
+    return theta, np.column_stack([drawn[name] for name in names]), names
+
+
+def correlate(
+    machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]
+) -> dict[str, NDArray[np.float64]]:
+    """Make independent normal scores hang together as the records say they do, `(n,)` by name.
+
+    What was learned on another machine holds for the filament's own numbers alone.
+    """
+    found, together = dict(scores), filament.together
+    if together is None:
+        return found
+    here = together.machine == machine.name
+    names = [name for name in together.names if name in found and (here or name in _FILAMENT or name == "lag_factor")]
+    if names:
+        root = np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
+        mixed = np.einsum("ij,jn->in", root, np.stack([found[name] for name in names]))
+        found |= dict(zip(names, mixed, strict=True))
+    return found
+
+
+def theta_of(
+    machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]
+) -> dict[str, NDArray[np.float64]]:
+    """Values of the unknowns at normal scores; an unknown without a score stands at its centre.
+
+    Parameters
+    ----------
+    machine, filament
+        The records.
+    scores : mapping of str to ndarray
+        Standard normal scores by name, all of one shape; correlated already where the records say so.
+
+    Returns
+    -------
+    dict of str to ndarray
+        By name, in the shape of the scores.
+    """
+    from scipy.special import ndtr
+
     theta: dict[str, NDArray[np.float64]] = {}
-    scores, names = [], []
+    zero = np.zeros_like(next(iter(scores.values()))) if scores else np.zeros(())
     for name, q in unknowns(machine, filament).items():
-        u = (rng.permutation(n) + rng.random(n)) / n
+        z = scores.get(name, zero)
         if name.endswith("column_mix"):
-            theta[name] = u[:, None]
+            centre, scale = machine.path[int(name[4:].split(".")[0])].column_mix
+            theta[name] = ndtr(centre + scale * z)
         else:
-            theta[name] = (q.value * q.spread ** ndtri(u))[:, None]
-        if q.spread > 1.0 or name.endswith("column_mix"):
-            scores.append(ndtri(u))
-            names.append(name)
+            theta[name] = q.value * q.spread**z
     theta["flow_index"] = np.minimum(theta["flow_index"], 1.0)
     consistency, index = filament.consistency_pa_sn, filament.flow_index
     if consistency.assumed and index.assumed:
@@ -93,7 +139,7 @@ def sample(
     for name, values in theta.items():
         if name == "bore_mm" or name.endswith(".bore_mm"):
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
-    return theta, np.column_stack(scores), names
+    return theta
 
 
 def _free_drop_mpa(flow_mm3_per_s: Any, consistency_pa_sn: Any, theta: Theta) -> Any:
@@ -227,8 +273,21 @@ def _margins(
     return margin, capacity, push
 
 
+def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
+    """Index of the mechanism that gives first, `(n,)`, from margins `(n_mechanisms, n)`.
+
+    A guide that locks lets no push through, however large: upstream of it every margin is zero. That is the lock's
+    doing, not that of whatever stands upstream.
+    """
+    if "lock" not in names:
+        return margin.argmin(axis=0)
+    upstream = np.array([name not in ("lock", "dam") for name in names])[:, None] & (margin <= 0)
+    return np.where(upstream & (margin[names.index("lock")] < 1), np.inf, margin).argmin(axis=0)
+
+
 def compliance(machine: Machine, theta: Theta) -> Any:
     """Volume stored per unit of melt pressure: melt and filament between drive and melt. [mm3/MPa]"""
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
     length = sum(theta[f"path{i}.length_mm"] for i in range(len(machine.path)))
-    return lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
+    stored = lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
+    return stored * theta.get("lag_factor", 1.0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm, kinematics
@@ -48,6 +48,16 @@ class Envelope:
     gap_mm: NDArray[np.float64]
     first_layer: NDArray[np.bool_]
     flow_mm3_per_s: NDArray[np.float64]
+
+    @classmethod
+    def steady(
+        cls, flow_mm3_per_s: ArrayLike, nozzle_c: float, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: ArrayLike
+    ) -> "Envelope":
+        """Groups that run at a constant flow each, `(g,)`. [mm3/s, degC, mm, mm, -]"""
+        flow = np.asarray(flow_mm3_per_s, dtype=float)
+        width, gap = np.asarray(width_mm, dtype=float), np.asarray(gap_mm, dtype=float)
+        first = np.asarray(first_layer, dtype=np.bool_)
+        return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.tile(flow[:, None], _TAU_S.size))
 
 
 @dataclass(frozen=True)
@@ -189,10 +199,11 @@ def jam_risk(
     if not by_name:
         return Risk(0.0, 0.0, 0.0, {}, {})
     order = list(by_name)
-    stack = np.log(np.clip(np.vstack([by_name[k] for k in order]), 1e-6, 1e6))
+    margin = np.vstack([by_name[k] for k in order])
+    stack = np.log(np.clip(margin, 1e-6, 1e6))
     least = stack.min(axis=0)
     chance = ndtr(-least / np.log(JOB_SCATTER))
-    first = stack.argmin(axis=0)
+    first = chain.cause_of(order, margin)
     by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
     part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
     low, high = np.quantile(chance, [0.05, 0.95])
@@ -201,10 +212,15 @@ def jam_risk(
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
-    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score."""
+    """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score.
+
+    Unknowns that hang together share what they bring: slope times covariance, which for independent ones is the same
+    as slope squared times variance.
+    """
     y = np.clip(log_margin, -5, 5)
     slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(y.size), scores]), y, rcond=None)
-    part = slope[1:] ** 2 * scores.var(axis=0) / max(float(y.var()), 1e-12)
+    together = (scores - scores.mean(axis=0)).T @ (y - y.mean()) / y.size
+    part = np.maximum(slope[1:] * together, 0.0) / max(float(y.var()), 1e-12)
     return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
 
 

@@ -181,7 +181,7 @@ def _reading(case: _Case) -> str:
     if numbers_follow(case.p.path) and not numbers_follow(case.q.path):
         raise _Refuted("line numbers of the mended file do not follow one another, those of the input do")
     stand = f"; {len(case.p.questions)} questions of the input stand" if case.p.questions else ""
-    return f"{case.q.n_lines:,} lines of {Path(case.q.path).name}, checksums right, no new question{stand}"
+    return f"{case.q.n_lines:,} lines of the mended file, checksums right, no new question{stand}"
 
 
 def _proved_otherwise(case: _Case, certificate: Certificate) -> Certificate:

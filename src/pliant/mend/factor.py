@@ -5,10 +5,12 @@ sits deeper in them, so that the wheel meters at a smaller radius than with the 
 Left out: heat at the drive, worn teeth, and filament that is not round.
 """
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 
+from pliant.errors import ValidityWarning
 from pliant.models.drive import grip_force_n, pinch_squash_mm, slip_loss, stretch_loss
 from pliant.models.metering import flow_factor
 from pliant.program.write import Edits
@@ -61,9 +63,11 @@ def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Loss
     pinch, radius = machine.pinch_force_n.value, machine.wheel_radius_mm.value
 
     def depth(youngs_modulus_mpa: float) -> float:
-        squash = pinch_squash_mm(
-            pinch, youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter, wheel_radius_mm=radius
-        )
+        with warnings.catch_warnings():  # very soft filament squashes past a small contact; bounded below
+            warnings.simplefilter("ignore", ValidityWarning)
+            squash = pinch_squash_mm(
+                pinch, youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter, wheel_radius_mm=radius
+            )
         return min(float(squash), diameter / 2)
 
     grip = float(grip_force_n(pinch, machine.grip_friction.value, machine.driven_wheels))

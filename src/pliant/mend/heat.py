@@ -9,22 +9,16 @@ from pliant.kernels.splice import line_starts
 from pliant.program.splicing import line_texts, set_word, word_value
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine
 from pliant.records.mending import Change
 from pliant.records.program import Program
 
-__all__ = ["PTFE_CEILING_C", "allowed_c", "mend_heat"]
+__all__ = ["mend_heat"]
 
 _PRINTING_C = 150.0  # below it a setting is for waiting or for cooling down: our choice
-PTFE_CEILING_C = 240.0  # from memory: lined hot ends are rated to about this; the liner maker's sheet rules
 _ANYWHERE = re.compile(rb"[Mm]0*10[49](?![0-9])")
 _SET = re.compile(rb"^[ \t]*(?:[Nn][0-9]+[ \t]*)?[Mm]0*10[49](?![0-9])")
-
-
-def allowed_c(machine: Machine, filament: Filament) -> tuple[float, float]:
-    """Range of nozzle temperatures that sheet and liner allow. [degC]"""
-    low, high = filament.nozzle_c
-    return low, min(high, PTFE_CEILING_C) if machine.liner == "ptfe" else high
 
 
 def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filament) -> list[Change]:

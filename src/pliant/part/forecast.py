@@ -20,6 +20,7 @@ _TOUR_LAYERS = 40  # layers on which gaps between islands are measured
 _CHORD = 0.02  # of the layer height: detail dropped from outlines
 _FOREST = 4.0  # islands to a layer, on average, that make a forest
 _MANY_SOFT = 3  # soft features that make a forest
+_FOOT_MM = 1.0  # what is thinnest this near the bed is a foot, not a post
 _GOOD_SHARE = 0.8  # of the layers that are one island, for a continuous part
 
 
@@ -44,7 +45,7 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     """
     height = float(points[:, 2].max())
     step = max(job.layer_height_mm, height / _MOST_LAYERS)
-    layers = islands_of(cut(points, faces, layer_levels_mm(points, step), twin), _CHORD * step)
+    layers = islands_of(cut(points, faces, layer_levels_mm(points, step), twin), _CHORD * step, job.bead_width_mm)
     stands_for = step / job.layer_height_mm
     count = np.array([len(layer) for layer in layers])
     area = np.array([sum(i.area_mm2 for i in layer) for layer in layers])
@@ -58,7 +59,14 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     strings = round(float(gap[:, 1].sum() * stands_for))
     longest = _longest_run_mm3(layers, step)
     section = float(bead_area_mm2(job.bead_width_mm, job.layer_height_mm))
-    soft = soft_features(layers, job.youngs_modulus_mpa, job.modulus_spread, job.side_force_n, job.wobble_limit_mm)
+    soft = soft_features(
+        layers,
+        job.youngs_modulus_mpa,
+        job.modulus_spread,
+        job.side_force_n,
+        job.wobble_limit_mm,
+        job.bead_width_mm,
+    )
     n_layers = max(1, round(height / job.layer_height_mm))
     # covered hops are about two beads long; a layer change is a lift of one layer
     travel_s = (open_mm + 2 * job.bead_width_mm * covered) / job.travel_mm_per_s + height / job.lift_mm_per_s
@@ -164,14 +172,20 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
 def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: Job) -> tuple[str, ...]:
     """What to change about the part, with the figure."""
     said = []
-    if f.soft_features:
-        s = f.soft_features[0]
+    foot = [s for s in f.soft_features if s.thin_at_mm < _FOOT_MM]
+    if foot:
+        said.append("give it a flat foot, or a wider one: it rocks on the one it has")
+    elif stand.footprint_mm2 < 0.002 * stand.height_mm**2:
+        said.append("give it a flat foot, or a wider one")
+    posts = [s for s in f.soft_features if s.thin_at_mm >= _FOOT_MM]
+    if posts:
+        s = posts[0]
         shorter = s.wobble_mm - s.root_mm
         said.append(
             f"make the slender feature at x {s.x_mm:.0f}, y {s.y_mm:.0f} about {s.thickness_needed_mm:.1f} mm thick "
             f"instead of {s.thickness_mm:.1f}" + (f", or end it {shorter:.0f} mm above its root" if shorter > 1 else "")
         )
-        if len(f.soft_features) > 1:
+        if len(posts) > 1:
             said.append("join the posts by a web or a rim at half height: joined, they hold each other")
     elif f.islands_mean >= 2:
         said.append("join the separate pieces by a web, so that the nozzle need not cross air")
@@ -181,6 +195,4 @@ def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: J
         said.append(f"put a 45° chamfer under the ledge of {stand.longest_ledge_mm:.1f} mm")
     if stand.longest_bridge_mm > job.bridge_limit_mm:
         said.append(f"arch the {stand.longest_bridge_mm:.0f} mm bridge, or halve it with a rib")
-    if stand.footprint_mm2 < 0.002 * stand.height_mm**2:
-        said.append("give it a flat foot, or a wider one")
     return tuple(said)

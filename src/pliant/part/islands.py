@@ -65,8 +65,14 @@ def principal(m: NDArray[np.float64]) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def islands_of(sections: Sections, chord_mm: float) -> list[list[Island]]:
-    """Islands by layer, lowest first; outlines keep no detail finer than `chord_mm`."""
+def islands_of(sections: Sections, chord_mm: float, bead_mm: float = 0.0) -> list[list[Island]]:
+    """Islands by layer, lowest first.
+
+    Outlines keep no detail finer than `chord_mm`. An island stands on those of the layer below that it comes within
+    half of `bead_mm` of: a bead is at least that wide, however thin the section.
+    """
+    from manifold3d import JoinType
+
     layers: list[list[Island]] = []
     for level in range(sections.level_mm.size):
         under = layers[-1] if layers else []
@@ -78,10 +84,12 @@ def islands_of(sections: Sections, chord_mm: float) -> list[list[Island]]:
                 continue
             area, centre, moments = second_moments(rings)
             box = piece.bounds()
+            foot = piece.offset(bead_mm / 2, JoinType.Miter) if bead_mm > 0 else piece
+            low_x, low_y, high_x, high_y = foot.bounds()
             near = np.flatnonzero(
-                (boxes[:, 0] <= box[2]) & (box[0] <= boxes[:, 2]) & (boxes[:, 1] <= box[3]) & (box[1] <= boxes[:, 3])
+                (boxes[:, 0] <= high_x) & (low_x <= boxes[:, 2]) & (boxes[:, 1] <= high_y) & (low_y <= boxes[:, 3])
             )
-            below = tuple(int(i) for i in near if (under[i].solid ^ piece).area() > _SPECK_MM2 / 10)
+            below = tuple(int(i) for i in near if (under[i].solid ^ foot).area() > _SPECK_MM2 / 10)
             z = float(sections.level_mm[level])
             here.append(Island(level, z, area, centre, moments, *principal(moments), len(rings), below, piece, box))
         layers.append(here)

@@ -135,7 +135,8 @@ def _binary_stl(stream: BinaryIO, count: int, extra: int, file: str) -> tuple[ND
     raw = np.frombuffer(stream.read(50 * count), dtype=_STL_RECORD)
     if raw.size != count:
         raise MeshError(f"{file}: says {count} triangles but holds {raw.size}; it was cut short, save it again")
-    corners = raw["corner"].reshape(-1, 3).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN warns; the finite check of the last step names it
+        corners = raw["corner"].reshape(-1, 3).astype(np.float64)
     notes = [f"{extra} bytes after the last triangle were ignored"] if extra else []
     return corners, notes, "STL, binary"
 

@@ -29,9 +29,9 @@ _FINALISTS = 8
 _APART_DEG = 12.0
 _WORTH = 2.5  # orientations that score worse than the best by this factor are not shown
 # weights of the ranking, in mm2 of overhang (own choice; they order candidates and prove nothing)
-_ISLAND_SHARE = 0.02  # of the part's surface, for each island born on air
+_ISLAND_SHARE = 0.1  # of the part's surface, for each island born on air
 _HEIGHT_SHARE = 0.05  # of the surface, for standing as tall as the part's longest direction
-_FOOT_SHARE = 0.15  # of the surface, for having no footprint at all
+_FOOT_SHARE = 0.3  # of the surface, for having no footprint at all
 
 
 @dataclass(frozen=True)
@@ -167,6 +167,7 @@ def best_orientations(
     mesh: Mesh,
     layer_height_mm: float,
     *,
+    bead_mm: float = 0.0,
     limits: Limits | None = None,
     directions: int = 500,
     keep: int = 4,
@@ -179,6 +180,8 @@ def best_orientations(
         A closed mesh.
     layer_height_mm : float
         Layer height; also how far above the lowest point a facet still counts as lying on the bed. [mm]
+    bead_mm : float, default 0.0
+        Least width of what is printed; a thinner section touches the layer below as if it were that wide. [mm]
     limits : Limits, optional
         What needs no support.
     directions : int, default 500
@@ -235,11 +238,20 @@ def best_orientations(
             continue
         points = turned(mesh.vertices, rotation_to(up))
         step = max(layer_height_mm, m[0] / _TEST_LAYERS)
-        test = layer_test(cut(points, mesh.faces, layer_levels_mm(points, step), twin), step, limits.overhang_deg)
+        test = layer_test(
+            cut(points, mesh.faces, layer_levels_mm(points, step), twin), step, limits.overhang_deg, bead_mm
+        )
         ranked.append(_orientation(up, m, cost, test, limits, facets))
-    ranked.sort(key=lambda o: (o.needs_support, o.score))
+    # a ledge sags, an island on air is lost: they do not trade against area
+    ranked.sort(key=lambda o: (o.needs_support, o.islands_on_air > 0, o.score))
     useful = [o for o in ranked if o is ranked[0] or o.turn == "as drawn" or o.score < _WORTH * ranked[0].score]
-    return tuple(useful[:keep]), tried
+    if len(useful) > keep:  # as drawn is always shown, to compare with
+        useful = (
+            useful[:keep]
+            if any(o.turn == "as drawn" for o in useful[:keep])
+            else [*useful[: keep - 1], *(o for o in useful if o.turn == "as drawn")]
+        )
+    return tuple(useful), tried
 
 
 def _near(up: NDArray[np.float64], others: list[NDArray[np.float64]]) -> bool:

@@ -7,6 +7,8 @@ trunk. A long thin wall shares a push only over twice its height. Left out: tors
 heat (a fresh tip is softer than the cold part), and damping; the part is taken as solid.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,12 +21,16 @@ __all__ = ["flexibility_mm_per_n", "soft_features"]
 _Z90 = 1.6449  # normal score of the 95 % point
 _WALL = 3.0  # longer than this many thicknesses is a wall
 _JUMP = 6.0  # a section this much stiffer below is where a feature is rooted
+_APEX_MM = 1.0  # less than this that gives way is the apex of a dome or the last layers of a post: not worth a word
 _RIGID = 1e-12
 _TWO, _FOUR, _LEVER = np.eye(2), np.eye(4), np.eye(4, k=2)
 
 
-def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) -> list[NDArray[np.float64]]:
+def flexibility_mm_per_n(
+    layers: list[list[Island]], youngs_modulus_mpa: float, bead_mm: float = 0.0
+) -> list[NDArray[np.float64]]:
     """How far each island gives way per newton of side force in its weakest direction. [mm/N], (n_islands,) a layer."""
+    layers = [[_as_printed(i, bead_mm) for i in layer] for layer in layers]
     whole: list[NDArray[np.float64]] = []
     trunk: list[NDArray[np.float64]] = []  # of what the feature is rooted in, seen from here
     out: list[NDArray[np.float64]] = []
@@ -49,6 +55,21 @@ def flexibility_mm_per_n(layers: list[list[Island]], youngs_modulus_mpa: float) 
         out.append(found)
         z_below = layer[0].z_mm if layer else z_below
     return out
+
+
+def _as_printed(island: Island, bead_mm: float) -> Island:
+    """The island no thinner than one bead: what is drawn thinner comes out as one, if at all."""
+    area = max(island.area_mm2, np.pi / 4 * bead_mm**2)
+    lack = area * bead_mm**2 / 12 - island.weak_mm4
+    if lack <= 0:
+        return island
+    return replace(
+        island,
+        area_mm2=area,
+        moments_mm4=island.moments_mm4 + lack * _TWO,
+        weak_mm4=island.weak_mm4 + lack,
+        strong_mm4=island.strong_mm4 + lack,
+    )
 
 
 def _carry(c: NDArray[np.float64], step: float) -> NDArray[np.float64]:
@@ -105,6 +126,7 @@ def soft_features(
     modulus_spread: float,
     side_force_n: float,
     limit_mm: float,
+    bead_mm: float = 0.0,
 ) -> tuple[SoftFeature, ...]:
     """Find what gives way by more than `limit_mm` under the side force, softest first.
 
@@ -118,11 +140,14 @@ def soft_features(
         Central side force; its spread is `models.slender.SIDE_FORCE_SPREAD`. [N]
     limit_mm : float
         Deflection of the tip that spoils the layer. [mm]
+    bead_mm : float, default 0.0
+        Nothing is taken as thinner than this. [mm]
 
     Returns
     -------
     tuple of SoftFeature
     """
+    layers = [[_as_printed(i, bead_mm) for i in layer] for layer in layers]
     give = flexibility_mm_per_n(layers, youngs_modulus_mpa)
     roots = _roots(layers)
     bad = float(np.exp(_Z90 * np.hypot(np.log(SIDE_FORCE_SPREAD), np.log(max(modulus_spread, 1.0)))))
@@ -142,17 +167,22 @@ def soft_features(
             chain = _down(layers, roots, level, i)
             flex = np.array([give[a][b] for a, b in chain])
             z = np.array([layers[a][b].z_mm for a, b in chain])
-            within = [layers[a][b] for a, b in chain if layers[a][b].z_mm >= roots[level][i]]
-            thin = min(within, key=lambda s: s.thickness_mm)
+            wobble = float(z[flex * side_force_n > limit_mm].min())
+            if island.z_mm - wobble < _APEX_MM:
+                continue
+            # the section that bends most: arm squared over stiffness
+            a, b = max(chain, key=lambda c: (island.z_mm - layers[c[0]][c[1]].z_mm) ** 2 / layers[c[0]][c[1]].weak_mm4)
+            thin, root = layers[a][b], roots[a][b]
             tip = float(flex[0] * side_force_n)
             power = 1 / 3 if thin.length_mm > _WALL * thin.thickness_mm else 1 / 4
             found.append(
                 SoftFeature(
-                    root_mm=float(roots[level][i]),
+                    root_mm=float(root),
                     top_mm=island.z_mm,
                     thickness_mm=thin.thickness_mm,
+                    thin_at_mm=thin.z_mm,
                     length_mm=thin.length_mm,
-                    wobble_mm=float(z[flex * side_force_n > limit_mm].min()),
+                    wobble_mm=wobble,
                     wobble_low_mm=float(z[flex * side_force_n * bad > limit_mm].min()),
                     deflection_mm=tip,
                     stiffness_n_per_mm=float(1 / flex[0]),

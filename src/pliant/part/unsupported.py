@@ -19,7 +19,7 @@ __all__ = ["LayerTest", "layer_test", "shape_of"]
 _SLACK = 0.03  # of the step: drawn exactly at the limit is within it; covers the chords below, layer after layer
 _CHORD = 0.01  # of the step: outlines and grown corners keep no finer corners, or they would double at every layer
 _SPECK_MM2 = 0.02  # smaller patches are rounding
-_TOUCH_MM = 0.02  # a patch that, grown by this, still misses the rest of its layer is an island
+_TOUCH_MM = 0.02  # a patch that, grown by this, still misses the reach of the layer below is an island
 _CHORD_DEG = 22.5
 _CHORDS = 40  # across the patch, in each direction
 _GRID = 25  # points a side of the grid on which ledges are measured
@@ -56,10 +56,15 @@ def _ring_area(r: NDArray[np.float64]) -> float:
     return float(np.dot(x, np.roll(y, -1)) - np.dot(np.roll(x, -1), y)) / 2
 
 
-def layer_test(sections: Sections, step_mm: float, overhang_deg: float) -> LayerTest:
-    """Run the layer test over sections that are `step_mm` apart, the lowest standing on the bed."""
+def layer_test(sections: Sections, step_mm: float, overhang_deg: float, bead_mm: float = 0.0) -> LayerTest:
+    """Run the layer test over sections that are `step_mm` apart, the lowest standing on the bed.
+
+    A bead is at least `bead_mm` wide, however thin the section: an island that comes within half of that of what lies
+    below is a ledge, not born on air.
+    """
     from manifold3d import JoinType
 
+    touch = max(_TOUCH_MM, bead_mm / 2)
     slack, chord = _SLACK * step_mm, _CHORD * step_mm
     grow = step_mm * float(np.tan(np.deg2rad(overhang_deg))) + slack
 
@@ -75,14 +80,15 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float) -> Layer
         z = float(sections.level_mm[level])
         reach = grown(below)
         beyond = here - reach
-        carried = here ^ grown(held)
+        cone = grown(held)
+        carried = here ^ cone
         if beyond.area() > _SPECK_MM2:
             anchored = here ^ reach
             patches = []
             for patch in beyond.decompose():
                 if patch.area() <= _SPECK_MM2:
                     continue
-                if (patch.offset(_TOUCH_MM, JoinType.Miter) ^ anchored).area() > _TOUCH_MM * _TOUCH_MM:
+                if (patch.offset(touch, JoinType.Miter) ^ reach).area() > _TOUCH_MM * _TOUCH_MM:
                     patches.append(patch)
                     continue
                 births.append(z)
@@ -103,10 +109,11 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float) -> Layer
                 carried = carried + patch
         hanging = here - carried
         if hanging.area() > _SPECK_MM2:
-            far = _farthest_mm(hanging, carried) + grow - slack
+            far = _farthest_mm(hanging, cone + carried) + grow - slack
             if far > ledge:
                 ledge, ledge_at = far, z
-        below, held = here, carried
+        # where nothing stands on the cone any more, the cone itself goes on: distances keep adding up
+        below, held = here, carried if carried.area() > _SPECK_MM2 else cone
     return LayerTest(unsupported, len(births), tuple(births), bridges, bridge, bridge_at, ledge, ledge_at)
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from pliant.errors import RecordError
-from pliant.records.machine import load_toml, reject_unknown
+from pliant.records.learned import Together, parse_together
+from pliant.records.machine import load_toml, name_of, reject_unknown
 from pliant.records.quantity import Quantity, parse_quantity
 
 __all__ = ["Filament", "read_filament"]
@@ -25,7 +26,9 @@ _ALWAYS = {
     "model_factor": (0.7, 1.45, "our own honesty term"),
     "entry_factor": (0.76, 5.26, "measured entry losses exceed theory; default 2, spread 1.8"),
 }
-_OPTIONAL = {*_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h"}
+_OPTIONAL = {
+    *_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h", "lag_factor", "together",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,8 @@ class Filament:
     water_percent: Quantity | None = None
     dry_c: tuple[float, float] | None = None  # the maker's drying temperature and hours; None: not in the record
     dry_h: tuple[float, float] | None = None
+    lag_factor: Quantity | None = None  # on the volume stored under push; learned, not measured; None: 1
+    together: Together | None = None
 
 
 def _between(shore_a: float, ranges: Any) -> tuple[float, float]:
@@ -108,7 +113,7 @@ def read_filament(path: str | Path) -> Filament:
         values[key] = _given_or(data, key, (low, high), source, file)
     diameter = data.get("diameter_mm", 1.75)
     return Filament(
-        name=str(data.get("name", Path(path).stem)),
+        name=name_of(data, path),
         shore=shore,
         scale=scale,
         diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),
@@ -117,6 +122,8 @@ def read_filament(path: str | Path) -> Filament:
         water_percent=_water(data, file),
         dry_c=_sheet_range(data, "dry_c", 30, 120, "°C", file),
         dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),
+        lag_factor=parse_quantity(data["lag_factor"], "lag_factor", 1.4, file) if "lag_factor" in data else None,
+        together=parse_together(data.get("together"), file),
         **values,
     )
 

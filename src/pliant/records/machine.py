@@ -4,12 +4,13 @@ import difflib
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
 
-__all__ = ["Machine", "Span", "load_toml", "read_machine", "reject_unknown"]
+__all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_unknown"]
 
 _ENDS = ("pinned-pinned", "pinned-fixed", "fixed-fixed")
 _DIALECTS = ("auto", "e-follows-g90", "e-on-its-own", "many-per-line")
@@ -47,6 +48,9 @@ class Span:
     bore_mm: Quantity | None = None
     turn_deg: float = 0.0
     friction: Quantity | None = None
+    end_factor: Quantity | None = None  # of a gap: how its ends hold, times what `ends` says; learned, not measured
+    # of a gap: which of two theories of bending holds, as centre and scale of a normal score; (0, 1): evenly between
+    column_mix: tuple[float, float] = (0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -80,11 +84,15 @@ def load_toml(path: str | Path) -> dict[str, Any]:
     """Read a small TOML file, or say in one line why not."""
     file = Path(path)
     try:
-        if file.stat().st_size > 1 << 20:
+        with file.open("rb") as source:  # a device has no size to ask for
+            content = source.read((1 << 20) + 1)
+        if len(content) > 1 << 20:
             raise RecordError(f"{file}: larger than 1 MiB; a record is a page of text")
-        return tomllib.loads(file.read_text(encoding="utf-8"))
+        return tomllib.loads(content.decode("utf-8"))
     except tomllib.TOMLDecodeError as error:
         raise RecordError(f"{file}: not valid TOML: {error}") from error
+    except RecursionError as error:
+        raise RecordError(f"{file}: nested too deeply; a record has tables of plain values") from error
     except UnicodeDecodeError as error:
         raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
     except OSError as error:
@@ -101,8 +109,16 @@ def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None
             raise RecordError(f"{file}: unknown key {key!r} in {where}; did you mean {near[0]!r}?")
 
 
-def _plain(raw: Any, where: str) -> float:
-    return parse_quantity(raw, where, 1.0).value
+def name_of(data: dict[str, Any], path: str | Path) -> str:
+    """The name of a record; its file's, where it has none."""
+    name = data.get("name", Path(path).stem)
+    if not isinstance(name, str):
+        raise RecordError(f'{path}: name must be text in quotes, such as "Bench 2", got {name!r}')
+    return name
+
+
+def _plain(raw: Any, where: str, file: str) -> float:
+    return parse_quantity(raw, where, 1.0, file).value
 
 
 def read_machine(path: str | Path) -> Machine:
@@ -141,6 +157,11 @@ def read_machine(path: str | Path) -> Machine:
                 if given
                 else Quantity(f"{where}.{key}", value, spread, source, True)
             )
+    if values["nozzle_mm"].value >= values["bore_mm"].value:
+        raise RecordError(
+            f"{file}: hot_end.nozzle_mm must be smaller than hot_end.bore_mm, got {values['nozzle_mm'].value:g} and "
+            f"{values['bore_mm'].value:g}; measure both"
+        )
     pull = spool.get("pull_n")
     values["spool_pull_n"] = (
         parse_quantity(pull, "spool.pull_n", 1.3, file)
@@ -162,13 +183,13 @@ def read_machine(path: str | Path) -> Machine:
     for span in path_spans:
         assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
     assumed += [f"motion.{key} {value:g} (generic)" for key, value in _MOTION.items() if key not in motion]
-    limits = {key: _plain(motion.get(key, value), f"motion.{key}") for key, value in _MOTION.items()}
+    limits = {key: _plain(motion.get(key, value), f"motion.{key}", file) for key, value in _MOTION.items()}
     return Machine(
-        name=str(data.get("name", Path(path).stem)),
+        name=name_of(data, path),
         driven_wheels=int(wheels),
         path=path_spans,
         liner=liner,
-        max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s") for v in top),
+        max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s", file) for v in top),
         dialect=dialect,
         assumed=tuple(assumed),
         **values,  # type: ignore[arg-type]
@@ -182,17 +203,37 @@ def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:
     return str(raw)
 
 
+def _mix(raw: Any, where: str) -> tuple[float, float]:
+    if raw is None:
+        return 0.0, 1.0
+    good = isinstance(raw, list) and len(raw) == 2
+    if not good or not all(isinstance(v, float) for v in raw) or not 0 < raw[0] < raw[1] < 1:
+        raise RecordError(
+            f"{where}.column_mix must be a range [low, high] within 0 and 1, got {raw!r}; or leave it out"
+        )
+    low, high = (NormalDist().inv_cdf(v) for v in raw)
+    return (low + high) / 2, (high - low) / (2 * 1.6449)
+
+
 def _span(raw: Any, i: int, file: str) -> Span:
     where = f"path[{i}]"
     reject_unknown(
-        raw, {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction"}, file, f"[[path]] number {i + 1}"
+        raw,
+        {"kind", "length_mm", "ends", "bore_mm", "turn_deg", "friction", "end_factor", "column_mix"},
+        file,
+        f"[[path]] number {i + 1}",
     )
     kind = _word(raw.get("kind"), ("gap", "guide"), f"{file}: {where}.kind")
     if "length_mm" not in raw:
         raise RecordError(f"{file}: {where}.length_mm is missing; measure the {kind}")
     length = parse_quantity(raw["length_mm"], f"{where}.length_mm", 1.1 if kind == "gap" else 1.03, file)
     if kind == "gap":
-        return Span(kind, length, _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"))
+        ends, held = _word(raw.get("ends", "pinned-fixed"), _ENDS, f"{file}: {where}.ends"), raw.get("end_factor")
+        factor = None if held is None else parse_quantity(held, f"{where}.end_factor", 1.15, file)
+        return Span(kind, length, ends, end_factor=factor, column_mix=_mix(raw.get("column_mix"), f"{file}: {where}"))
+    for key in ("end_factor", "column_mix"):
+        if key in raw:
+            raise RecordError(f"{file}: {where}.{key} belongs to a gap; this span is a guide")
     bore, friction = raw.get("bore_mm"), raw.get("friction")
     turn = raw.get("turn_deg", 0)
     if isinstance(turn, bool) or not isinstance(turn, int | float) or not 0 <= turn <= 7200:

@@ -51,6 +51,7 @@ class SoftFeature:
     root_mm: float  # height where it begins
     top_mm: float
     thickness_mm: float  # least, of the equivalent rectangle
+    thin_at_mm: float  # height of that section
     length_mm: float  # the other side of that rectangle
     wobble_mm: float  # height above the bed from which the tip gives way by more than the limit
     wobble_low_mm: float  # the same with the side force and modulus at the bad end of their 90 % ranges

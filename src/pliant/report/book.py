@@ -1,6 +1,8 @@
 """What the book says, as plain lines for a terminal."""
 
 import json
+from itertools import zip_longest
+from textwrap import wrap
 from typing import Any
 
 from pliant.records.book import Added, Comparison, Entry, History, Listing, PastOutcomes, Shown, Transfer
@@ -14,6 +16,21 @@ __all__ = [
     "shown_text",
     "transfer_text",
 ]
+
+_WIDEST = 40  # [characters] of a column; two of them and a key fit a terminal
+# what `plan` adds around the values of a recipe
+_DERIVED = (
+    "settings",
+    "window",
+    "helps",
+    "by_height",
+    "by_mechanism",
+    "measure_next",
+    "part_advice",
+    "assumed",
+    "notes",
+    "cautions",
+)
 
 
 def added_text(added: Added) -> str:
@@ -46,19 +63,32 @@ def shown_text(shown: Shown) -> str:
 
 
 def comparison_text(comparison: Comparison) -> str:
-    """Two records in columns; a difference is marked at the left."""
-    cells = [("", "", comparison.first, comparison.second)]
-    for r in comparison.rows:
+    """Two records in columns; a difference is marked at the left.
+
+    Of two derived recipes only the values and the verdict are shown: their reasons and maps are for `--json`.
+    """
+    rows = [r for r in comparison.rows if not (comparison.kind == "recipe" and r.key.startswith(_DERIVED))]
+    names = (comparison.first, comparison.second)
+    if names[0].rpartition("@")[0] == names[1].rpartition("@")[0] and max(map(len, names)) > _WIDEST:
+        names = tuple("version " + n.rpartition("@")[2] for n in names)  # type: ignore[assignment]
+    cells = [("", "", *names)]
+    for r in rows:
         first = "-" if r.only == "second" else _value(r.first)
         second = "-" if r.only == "first" else _value(r.second)
         cells.append((" " if r.same else "*", r.key, first, second))
     if comparison.first_note or comparison.second_note:
         cells.append((" ", "(note)", comparison.first_note or "-", comparison.second_note or "-"))
-    safe = [tuple(_safe(x) for x in row) for row in cells]
-    wide = [min(max(len(row[i]) for row in safe), 40) for i in (1, 2)]
-    lines = [f"{m or ' '} {k:<{wide[0]}}  {a:<{wide[1]}}  {b}".rstrip() for m, k, a, b in safe]
-    n = comparison.differences
-    return "\n".join([*lines, f"{n} {'difference' if n == 1 else 'differences'}" if n else "no difference"])
+    wide = [min(max(len(_safe(row[i])) for row in cells), _WIDEST) for i in (1, 2)]
+    lines = []
+    for mark, key, a, b in cells:
+        left, right = (wrap(_safe(x), _WIDEST) or [""] for x in (a, b))
+        for i, (x, y) in enumerate(zip_longest(left, right, fillvalue="")):
+            head = f"{mark or ' '} {_safe(key)}" if i == 0 else ""
+            lines.append(f"{head:<{wide[0] + 2}}  {x:<{wide[1]}}  {y}".rstrip())
+    n = sum(not r.same for r in rows)
+    more = comparison.differences - n
+    told = f"{n} {'difference' if n == 1 else 'differences'}" if comparison.differences else "no difference"
+    return "\n".join([*lines, told + (f", and {more} in reasons, ranges and maps (--json)" if more else "")])
 
 
 def history_text(history: History) -> str:

@@ -1,13 +1,11 @@
 """The findings about a part as one self-contained page: no request leaves it, it prints on A4 and reads at 390 px."""
 
 from html import escape
-from pathlib import Path
 
-from pliant.errors import PliantError
 from pliant.records.part import Forecast, Orientation, PartFindings
 from pliant.report.part import VERDICT, duration, how_long
 
-__all__ = ["part_html", "write_part_html"]
+__all__ = ["part_html"]
 
 _STYLE = """
 :root{--ink:#1d2430;--paper:#f7f5f0;--moss:#5b7f5e;--ochre:#c98a1b;--plum:#7d2e68;--rule:#cfc9bb}
@@ -46,14 +44,6 @@ thead th{font-weight:normal;border-bottom:1px solid var(--ink)}
 .stand,tr,.change{break-inside:avoid}h2{break-after:avoid}
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
-
-
-def write_part_html(findings: PartFindings, path: str | Path) -> None:
-    """Write the page, or say in one line why not."""
-    try:
-        Path(path).write_text(part_html(findings), encoding="utf-8")
-    except OSError as error:
-        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
 
 
 def part_html(findings: PartFindings) -> str:

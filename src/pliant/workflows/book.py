@@ -12,6 +12,8 @@ from pliant.book.rescue import rescue
 from pliant.errors import BookError
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.findings import Findings
+from pliant.records.mended import Mended
+from pliant.records.recipe import Recipe
 
 __all__ = [
     "add_file",
@@ -21,10 +23,12 @@ __all__ = [
     "export",
     "history",
     "import_file",
+    "keep_recipe",
     "list_records",
     "past",
     "record_outcome",
     "remember_and_recall",
+    "remember_mended",
     "rescue_book",
     "show",
     "verify",
@@ -129,6 +133,58 @@ def remember_and_recall(
         past = look.past_outcomes(opened, *pair)
         records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"])
     return past
+
+
+def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
+    """Keep a recipe that `plan` derived as the next version of its name.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    recipe : Recipe
+        What `plan` returned.
+
+    Returns
+    -------
+    Added
+    """
+    with open_book(book, create=True) as opened:
+        return records.add_recipe(opened, recipe.name, recipe.to_json(), f"derived by plan from {recipe.baseline}")
+
+
+def remember_mended(
+    book: str | Path | None, mended: Mended, source: str | Path, result: str | Path, machine: str | Path,
+    filament: str | Path,
+) -> Added:  # fmt: skip
+    """Keep that a program was mended: the two programs, machine and filament, what changed, and the certificate.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own. A missing one is begun.
+    mended : Mended
+        What `mend` did.
+    source, result, machine, filament : str or Path
+        The files it was made from and wrote.
+
+    Returns
+    -------
+    Added
+    """
+    told = {
+        "target": mended.target,
+        "meets_target": mended.meets_target,
+        "before": {"verdict": mended.before.verdict, "jam_probability": mended.before.jam_probability},
+        "after": {"verdict": mended.after.verdict, "jam_probability": mended.after.jam_probability},
+        "changes": mended.counts(),
+        "certificate": mended.certificate.to_json(),
+    }
+    ready = [records.prepare_program(source), records.prepare_program(result)]
+    ready += [records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)]
+    with open_book(book, create=True) as opened:
+        uids = [records.add_prepared(opened, one).uid for one in ready]
+        return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
 
 
 def correct_outcome(

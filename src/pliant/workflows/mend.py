@@ -99,6 +99,11 @@ def mend(
     goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
+    for record in (machine, filament):
+        if goal is None or isinstance(record, Machine | Filament) or not (goal.exists() and Path(record).exists()):
+            continue
+        if goal.samefile(record):
+            raise PliantError(f"{goal}: the program would replace a record; choose another name")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect

@@ -13,7 +13,7 @@ from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
 from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
-from pliant.mend.heat import allowed_c, mend_heat
+from pliant.mend.heat import mend_heat
 from pliant.mend.leads import Lead, find_leads
 from pliant.mend.order import mend_order
 from pliant.mend.prime import mend_prime
@@ -26,6 +26,7 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import time_program
 from pliant.program.write import Edits, rewrite
 from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine
 from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program

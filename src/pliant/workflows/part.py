@@ -10,9 +10,9 @@ from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Job, PartFindings
+from pliant.records.part import Job, Mesh, PartFindings
 
-__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part"]
+__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
 TARGET = 0.02  # [-] chance of a jam that the forecast's flow must meet; design section 7
 _LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle diameter
@@ -148,6 +148,7 @@ def part(
             f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
             "close it in the program that made it"
         )
+    _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
     from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
@@ -158,7 +159,9 @@ def part(
     limits = Limits()
     as_read, solid = solid, united(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
-    stands, candidates = best_orientations(solid, job.layer_height_mm, limits=limits, keep=keep)
+    stands, candidates = best_orientations(
+        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep
+    )
     twin = half_edge_twins(solid.faces)
     full = []
     for stand in stands:
@@ -176,7 +179,9 @@ def part(
                 ),
             )
         )
-    full.sort(key=lambda o: (o.needs_support, _RANK[o.forecast.verdict] if o.forecast else 9, o.score))
+    full.sort(
+        key=lambda o: (o.needs_support, o.islands_on_air > 0, _RANK[o.forecast.verdict] if o.forecast else 9, o.score)
+    )
     best = full[0].forecast
     assert best is not None
     corner = solid.vertices[solid.faces]
@@ -210,8 +215,29 @@ def part(
         reasons=best.reasons,
         changes=best.changes,
         assumed=_assumed(job, limits),
-        cautions=_CAUTIONS,
+        cautions=(*_size_caution(as_read), *_CAUTIONS),
     )
+
+
+_LARGEST_MM = 500.0  # of a part on an ordinary desktop machine: our choice, only a caution
+
+
+def _require_size(solid: Mesh, machine: Machine) -> None:
+    """Refuse what no bead can draw: most often a part saved in metres or inches and read as millimetres."""
+    x, y, z = np.ptp(solid.vertices, axis=0)
+    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    if max(x, y, z) < 2 * bead:
+        raise MeshError(
+            f"{solid.file}: {x:.2g} x {y:.2g} x {z:.2g} mm, less than two beads of {bead:.2g} mm; was it drawn in "
+            "metres or inches? Save it in millimetres"
+        )
+
+
+def _size_caution(solid: Mesh) -> tuple[str, ...]:
+    largest = float(np.ptp(solid.vertices, axis=0).max())
+    if largest <= _LARGEST_MM:
+        return ()
+    return (f"The part is {largest:.0f} mm long: does it fit your machine? Or was it drawn in another unit?",)
 
 
 _CAUTIONS = (
@@ -241,3 +267,10 @@ def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
     said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
     said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
     return tuple(said)
+
+
+def told_of_part(mesh: str | Path, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """What `part` says of a mesh, in a few sentences, to stand beside a check or a recipe."""
+    found = part(mesh, filament, machine)
+    stands = found.orientations[0].turn if found.orientations else "as drawn"
+    return (f"{found.name} is {found.verdict} in soft filament, best {stands}", *found.reasons, *found.changes)

@@ -78,6 +78,7 @@ def check_with_report(
     *,
     dialect: str | None = None,
     progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Findings:
     """Do what `check` does, and write a self-contained page.
 
@@ -93,6 +94,8 @@ def check_with_report(
         Overrides the machine's own.
     progress : callable, optional
         Told what is being done, and the share of it that is done.
+    mesh : str or Path, optional
+        The part that the program lays.
 
     Returns
     -------
@@ -112,7 +115,7 @@ def check_with_report(
             raise PliantError(f"{place}: the report would replace an input; choose another name")
     if not place.parent.is_dir():  # known before the work, so said before the work
         raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
-    seen = examine(program, machine, filament, dialect=dialect, progress=progress)
+    seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
     save_whole(place, report_html(seen.findings, draw(seen)))
     return seen.findings
 
@@ -121,8 +124,8 @@ def save_whole(place: Path, text: str) -> None:
     """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
     _require_ordinary(place)
     beside = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:
-        with beside.open("x", encoding="utf-8", newline="\n") as out:
+    try:  # names of files need not be text: what is not, is shown as a question mark
+        with beside.open("x", encoding="utf-8", errors="replace", newline="\n") as out:
             out.write(text)
             out.flush()
             os.fsync(out.fileno())

@@ -33,12 +33,13 @@ def facts_of(
     coverage: Coverage,
     diameter_mm: float,
     assumed: tuple[str, ...],
+    warned: tuple[str, ...] = (),
 ) -> Facts:
     """Sum up a program that has been read, timed, layered and whose travels have been compared with its beads."""
     strings = layering.layer[coverage.strings(STRING_MM)]
     bead, filament = program.kind == BEAD, program.filament_mm
     retract = program.kind == RETRACT
-    told = list(program.warnings)
+    told = [*program.warnings, *warned]
     if timing.too_fast_line.size:
         told.append(
             f"line {timing.too_fast_line[0]}: asks for more speed than the machine has "
@@ -52,7 +53,7 @@ def facts_of(
         bead_mm=float(program.length_mm[bead].sum()),
         bead_mm3=float(filament[bead].sum() * np.pi * diameter_mm**2 / 4),
         filament_forward_mm=float(filament[filament > 0].sum()),
-        filament_back_mm=float(-filament[filament < 0].sum()),
+        filament_back_mm=abs(float(filament[filament < 0].sum())),
         travel_mm=float(program.length_mm[program.kind == TRAVEL].sum()),
         open_travel_mm=float(coverage.open_mm.sum()),
         strings=int(strings.size),

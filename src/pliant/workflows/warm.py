@@ -14,9 +14,9 @@ def warm() -> None:
     """Check and mend a small (invented) program, which compiles every kernel to disk."""
     with tempfile.TemporaryDirectory(prefix="pliant-") as name:
         folder = Path(name)
-        (folder / "p.gcode").write_text(feet_program(layers=2))
-        (folder / "m.toml").write_text(starter("machine", "open-gap"))
-        (folder / "f.toml").write_text(starter("filament", "95A"))
+        (folder / "p.gcode").write_text(feet_program(layers=2), encoding="utf-8")
+        (folder / "m.toml").write_text(starter("machine", "open-gap"), encoding="utf-8")
+        (folder / "f.toml").write_text(starter("filament", "95A"), encoding="utf-8")
         mend(folder / "p.gcode", folder / "m.toml", folder / "f.toml")
 
 

@@ -1,0 +1,1 @@
+"""Coupons: small test pieces whose steps span the predicted limit of this user's feed path."""

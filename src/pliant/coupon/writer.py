@@ -1,0 +1,138 @@
+"""Writes the motion program of a coupon, in words that every behaviour of `program.dialects` reads alike.
+
+One command a line, filament relative (`M83` after `G90`), millimetres, no arcs, no word whose meaning controllers
+differ about. No retraction anywhere: soft filament takes none, and a jam must stay recoverable.
+"""
+
+import math
+from itertools import pairwise
+
+from pliant.errors import DomainError
+from pliant.models.bead import bead_area_mm2
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+
+__all__ = ["BED_C", "CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "top_speed_mm_per_s"]
+
+BED_C = 45.0  # [degC] common practice, no source: soft filament holds to a barely warm bed
+CENTRE_MM = (60.0, 60.0)  # every coupon lies within 52 mm of it, on a bed with its origin in the corner
+PURGE_MM3, _PURGE_S = 25.0, 40.0  # laid beside the coupon before it starts, at most this long
+_TRAVEL_MM_PER_S = 100.0
+_LIFT_MM = 10.0
+_WIDTH, _HEIGHT = 1.6, 0.6  # [nozzle bores] a wide, flat bead holds to the bed and keeps the axes slow; our choice
+
+
+def bead_of(machine: Machine) -> tuple[float, float]:
+    """Width and height of the beads of this machine's coupons. [mm]"""
+    nozzle = machine.nozzle_mm.value
+    return round(_WIDTH * nozzle, 2), round(_HEIGHT * nozzle, 2)
+
+
+def top_speed_mm_per_s(machine: Machine) -> float:
+    """Fastest bead that a coupon asks for: well inside what the axes can do. [mm/s]"""
+    return 0.7 * min(machine.max_speed_mm_per_s[:2])
+
+
+class Writer:
+    """Collects lines of motion and, for the drawing, strokes."""
+
+    def __init__(
+        self, title: str, machine: Machine, filament: Filament, nozzle_c: float, *, purge_mm3_per_s: float
+    ) -> None:
+        low, high = filament.nozzle_c
+        if not low <= nozzle_c <= high:
+            raise DomainError(
+                f"nozzle_c must lie on the filament's data sheet, {low:g} to {high:g} °C, got {nozzle_c:g}"
+            )
+        self.area_mm2 = math.pi * filament.diameter_mm.value**2 / 4
+        self.fed_mm = 0.0
+        self.strokes: list[list[tuple[float, float]]] = []
+        self.at = (0.0, 0.0)
+        self._travel = min(_TRAVEL_MM_PER_S, top_speed_mm_per_s(machine))
+        self._climb = min(10.0, machine.max_speed_mm_per_s[2])
+        names = " on ".join(_plain(name) for name in (filament.name, machine.name))
+        self.lines = [f"; pliant coupon {title}: {names}", "; stay beside it: it goes up to where the feed path gives"]
+        self.lines += ["G21", "G90", "M83", "M107", "G28", f"M190 S{BED_C:g}", f"M109 S{nozzle_c:g}", "G92 E0"]
+        width, height = bead_of(machine)
+        x, y = CENTRE_MM[0] - 48.0, CENTRE_MM[1] - 48.0
+        self.height(height)
+        self.travel(x, y)
+        area = float(bead_area_mm2(width, height))
+        volume = min(PURGE_MM3, _PURGE_S * purge_mm3_per_s)
+        length = min(volume / area, 96.0)
+        self.note("purge, beside the coupon")
+        self.bead(x + length, y, volume / length, purge_mm3_per_s)
+        self.strokes.clear()
+
+    def note(self, text: str) -> None:
+        """Write a comment; it carries no meaning."""
+        self.lines.append(f"; {text}")
+
+    def height(self, z: float) -> None:
+        """Go to a height."""
+        self.lines.append(f"G1 Z{z:.3f} F{60 * self._climb:g}")
+
+    def travel(self, x: float, y: float, speed_mm_per_s: float | None = None) -> None:
+        """Go to a place without filament."""
+        self.lines.append(f"G0 X{x:.3f} Y{y:.3f} F{60 * (speed_mm_per_s or self._travel):.1f}")
+        self.at = (x, y)
+
+    def bead(self, x: float, y: float, area_mm2: float, flow_mm3_per_s: float) -> None:
+        """Lay a bead of that section at that flow."""
+        length = math.hypot(x - self.at[0], y - self.at[1])
+        fed = length * area_mm2 / self.area_mm2
+        speed = flow_mm3_per_s / area_mm2
+        self.lines.append(f"G1 X{x:.3f} Y{y:.3f} E{fed:.5f} F{60 * speed:.2f}")
+        self.fed_mm += fed
+        self._stroke(x, y)
+
+    def glide(self, x: float, y: float, speed_mm_per_s: float) -> None:
+        """Keep the place and pace of a bead, without filament."""
+        self.lines.append(f"G1 X{x:.3f} Y{y:.3f} F{60 * speed_mm_per_s:.2f}")
+        self.at = (x, y)
+
+    def feed(self, length_mm: float, flow_mm3_per_s: float) -> None:
+        """Feed filament on the spot."""
+        self.lines.append(f"G1 E{length_mm:.5f} F{60 * flow_mm3_per_s / self.area_mm2:.2f}")
+        self.fed_mm += length_mm
+
+    def wait(self, seconds: float) -> None:
+        """Stand still."""
+        if seconds > 0:
+            self.lines.append(f"G4 P{1000 * seconds:.0f}")
+
+    def temperature(self, nozzle_c: float) -> None:
+        """Set the nozzle's target without waiting for it."""
+        self.lines.append(f"M104 S{nozzle_c:g}")
+
+    def drawing(self) -> tuple[tuple[tuple[float, float], ...], ...]:
+        """Strokes seen from above; what lies exactly over an earlier stroke is left out."""
+        seen: set[tuple[tuple[float, float], tuple[float, float]]] = set()
+        kept: list[list[tuple[float, float]]] = []
+        for stroke in self.strokes:
+            for a, b in pairwise(stroke):
+                if (a, b) in seen or (b, a) in seen:
+                    continue
+                seen.add((a, b))
+                if kept and kept[-1][-1] == a:
+                    kept[-1].append(b)
+                else:
+                    kept.append([a, b])
+        return tuple(tuple(s) for s in kept)
+
+    def text(self, top_mm: float) -> str:
+        """End: lift, heaters off, text of the program."""
+        self.height(top_mm + _LIFT_MM)
+        return "\n".join([*self.lines, "M104 S0", "M140 S0", "M107"]) + "\n"
+
+    def _stroke(self, x: float, y: float) -> None:
+        if self.strokes and self.strokes[-1][-1] == self.at:
+            self.strokes[-1].append((x, y))
+        else:
+            self.strokes.append([self.at, (x, y)])
+        self.at = (x, y)
+
+
+def _plain(name: str) -> str:
+    """A name from a record as it may stand in a comment: letters and digits, one line, bounded."""
+    return "".join(c for c in name if c.isascii() and (c.isalnum() or c in " -_."))[:60]

@@ -1,0 +1,1 @@
+"""Learning from readings: likelihood, posterior, and which coupon to print next."""

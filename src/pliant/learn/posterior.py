@@ -1,0 +1,213 @@
+"""The posterior: what readings leave of the doubt.
+
+First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, more than half
+of its moves drawn from a smoothed copy of that cloud, the rest from the ensemble itself. Autocorrelation is the gate:
+an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
+`next_coupon` and the checks on left-out sheets use.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import NotConvergedError
+from pliant.learn.likelihood import Sheets
+from pliant.learn.proposal import Proposal
+
+__all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
+
+LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
+_CLOUD = 4096
+_WANTED, _GOOD, _MOST_ROUNDS = 0.3, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
+_CHUNK, _MOST_STEPS = 150, 2400
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """Weighted draws of the posterior: scores `(n, k)`, weights `(n,)` that sum to 1, and their effective number."""
+
+    x: Floats
+    weight: Floats
+    log_evidence: float
+
+    @property
+    def effective(self) -> float:
+        """How many independent draws the weights amount to."""
+        return float(1 / np.sum(self.weight**2))
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws of the scores `(n_chains, n_draws, k)`, and how they were judged."""
+
+    draws: Floats
+    autocorrelation_steps: float
+    acceptance: float
+
+    @property
+    def flat(self) -> Floats:
+        """All draws, `(n, k)`."""
+        return self.draws.reshape(-1, self.draws.shape[2])
+
+    def thinned(self, count: int, rng: np.random.Generator) -> Floats:
+        """That many draws, picked at random without repetition, `(count, k)`."""
+        flat = self.flat
+        return flat[rng.choice(flat.shape[0], size=min(count, flat.shape[0]), replace=False)]
+
+
+def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD) -> Cloud:
+    """Carry a cloud from the prior to the posterior by tempered importance sampling.
+
+    Parameters
+    ----------
+    sheets : Sheets
+        Readings made ready.
+    seed : int, default 7
+        Of the draws.
+    n : int, default 4096
+        Draws per stage.
+
+    Returns
+    -------
+    Cloud
+        The last stage alone, drawn from a smoothed copy of the stage before.
+    """
+    return _cloud(sheets, seed, n)[0]
+
+
+def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
+    rng = np.random.default_rng(seed)
+    k = sheets.space.size
+    x = rng.standard_normal((n, k))
+    like, base = sheets.log_likelihood(x), np.zeros(n)
+    heat, rounds, best = 0.0, 0, 0.0
+    while True:
+        heat, weight = _next_heat(base, like, heat, _WANTED * n)
+        proposal = Proposal(sheets, x, weight, heat, rng)
+        x, log_q = proposal.draw(n, rng)
+        like, base = sheets.log_likelihood(x), -0.5 * np.sum(x**2, axis=1) - log_q
+        rounds += 1
+        if heat >= 1.0:
+            weight, log_sum = _normal_weights(base + like)
+            effective = float(1 / np.sum(weight**2))
+            if effective > best:
+                best = effective
+                kept = (
+                    Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)),
+                    proposal,
+                )
+            if best > _GOOD * n or rounds >= _MOST_ROUNDS:
+                return kept
+
+
+def fit(
+    sheets: Sheets,
+    *,
+    seed: int = 7,
+    walkers: int | None = None,
+    most_steps: int = _MOST_STEPS,
+    progress: Callable[[float], None] | None = None,
+) -> Posterior:
+    """Draw the posterior with emcee, and test the draws.
+
+    Parameters
+    ----------
+    sheets : Sheets
+        Readings made ready.
+    seed : int, default 7
+        Of the draws.
+    walkers : int, optional
+        Size of the ensemble; six times the number of parameters when left out.
+    most_steps : int, default 2400
+        Steps after which the fit is given up.
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1. [-]
+
+    Returns
+    -------
+    Posterior
+
+    Raises
+    ------
+    NotConvergedError
+        If the chain is shorter than `LENGTHS` autocorrelation times at its end; the draws are in `error.draws`.
+
+    References
+    ----------
+    .. [1] D. Foreman-Mackey and others, emcee: the MCMC hammer, PASP 125, 2013, 306.
+    """
+    import emcee  # type: ignore[import-untyped]
+
+    cloud, proposal = _cloud(sheets, seed, _CLOUD)
+    k = sheets.space.size
+    count = walkers or max(6 * k, 96)
+    rng = np.random.default_rng(seed + 1)
+    moves = [(_independent(proposal), 0.6), (emcee.moves.DEMove(), 0.3), (emcee.moves.StretchMove(), 0.1)]
+    sampler = emcee.EnsembleSampler(count, k, sheets.log_posterior, moves=moves, vectorize=True)
+    picked = rng.choice(cloud.x.shape[0], size=count, p=cloud.weight)
+    # draws picked twice would stand still together: each moves a little off its twin
+    state: Any = emcee.State(
+        cloud.x[picked] + 1e-3 * rng.standard_normal((count, k)),
+        random_state=np.random.RandomState(seed + 2).get_state(),  # emcee takes no Generator
+    )
+    tau = np.inf
+    while sampler.iteration < most_steps:
+        state = sampler.run_mcmc(state, min(_CHUNK, most_steps - sampler.iteration))
+        tau = float(np.max(emcee.autocorr.integrated_time(sampler.get_chain(), tol=0)))
+        done = sampler.iteration / (LENGTHS * tau)
+        if progress is not None:
+            progress(min(done, 1.0))
+        if done >= 1.0:
+            break
+    burn = min(int(np.ceil(3 * tau)) if np.isfinite(tau) else 0, sampler.iteration // 2)
+    draws = np.swapaxes(sampler.get_chain(discard=burn), 0, 1)
+    acceptance = float(np.mean(sampler.acceptance_fraction))
+    if not sampler.iteration >= LENGTHS * tau:
+        raise NotConvergedError(
+            f"the draws hang together over {tau:.0f} steps, so {sampler.iteration} steps are too few (want "
+            f"{LENGTHS:.0f} times as many); readings that contradict each other do this: leave one out. "
+            "The draws so far are in error.draws",
+            draws,
+        )
+    return Posterior(draws, tau, acceptance)
+
+
+def _normal_weights(log_weight: Floats) -> tuple[Floats, float]:
+    top = float(log_weight.max())
+    weight = np.exp(log_weight - top)
+    total = float(weight.sum())
+    return weight / total, top + float(np.log(total))
+
+
+def _next_heat(base: Floats, like: Floats, heat: float, wanted: float) -> tuple[float, Floats]:
+    """Largest power of the likelihood that leaves that many effective draws, and the weights there."""
+
+    def at(power: float) -> tuple[Floats, float]:
+        weight, _ = _normal_weights(base + power * like)
+        return weight, float(1 / np.sum(weight**2))
+
+    weight, effective = at(1.0)
+    if effective >= wanted:
+        return 1.0, weight
+    low, high = heat, 1.0
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (middle, high) if at(middle)[1] >= wanted else (low, middle)
+    # where even the step just taken leaves too few, go on regardless by a little: the fit behind it adapts
+    power = min(max(low, heat + 0.02), 1.0)
+    return power, at(power)[0]
+
+
+def _independent(proposal: Proposal) -> Any:
+    """A move of emcee that proposes from the smoothed cloud, wherever the walker stands."""
+    import emcee
+
+    def propose(coords: Floats, random: Any) -> tuple[Floats, Floats]:
+        new, log_new = proposal.draw(coords.shape[0], np.random.default_rng(random.randint(2**31)))
+        return new, proposal.log_density(coords) - log_new
+
+    return emcee.moves.MHMove(propose)

@@ -1,0 +1,93 @@
+"""A coupon and what was read from it: the settings of its steps, what was predicted, what was found.
+
+`Step` is a setting; which of its fields count depends on the kind of coupon. Lengths of zero are not asked.
+"""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+__all__ = ["ANSWERS", "KINDS", "Coupon", "Forecast", "Readings", "Result", "Step"]
+
+KINDS = ("ladder", "stop-start", "gap-steps", "threads", "free-run", "temperature-ladder")
+HELD, FAILED, NOT_SURE, UNREACHED = "held", "failed", "not sure", ""
+ANSWERS = (HELD, FAILED, NOT_SURE, UNREACHED)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One setting of a coupon."""
+
+    flow_mm3_per_s: float
+    nozzle_c: float
+    width_mm: float = 0.0  # of the bead; 0 in air
+    gap_mm: float = float("inf")  # below the face; infinite in air
+    speed_mm_per_s: float = 0.0  # along the bead, or of the travel for threads
+    wait_s: float = 0.0
+    distance_mm: float = 0.0
+    asked_mm: float = 0.0  # of filament
+    crossings: int = 0
+    first_layer: bool = False
+
+
+@dataclass(frozen=True)
+class Result:
+    """What was found at one step; None: not looked at, or not sure."""
+
+    answer: str = UNREACHED
+    tail_mm: float | None = None
+    lead_mm: float | None = None
+    moved_mm: float | None = None
+    strings: int | None = None
+
+
+@dataclass(frozen=True)
+class Readings:
+    """A filled-in sheet."""
+
+    kind: str
+    steps: tuple[Step, ...]
+    results: tuple[Result, ...]
+    asked_mm: float = 0.0  # filament of the whole program
+    mass_g: float | None = None
+    notes: str = ""
+    name: str = ""
+    mark: str = ""  # digest of the content: the same readings are not learned from twice
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the chain says of one step before anybody has printed it."""
+
+    failing: float  # chance that it has failed here, or before
+    low: float = 0.0  # 90 % range of the length or count to be read
+    middle: float = 0.0
+    high: float = 0.0
+
+
+@dataclass(frozen=True)
+class Coupon:
+    """A test piece: its motion program, its steps, and what to expect of them."""
+
+    kind: str
+    title: str
+    machine: str
+    filament: str
+    program: str  # text of the motion program
+    steps: tuple[Step, ...]
+    forecast: tuple[Forecast, ...]
+    marks_mm: tuple[tuple[float, float], ...]  # where each step begins, on the bed
+    outline_mm: tuple[tuple[tuple[float, float], ...], ...]  # for the drawing: strokes seen from above
+    asked_mm: float
+    time_s: float = 0.0
+    mass_g: float = 0.0
+    cautions: tuple[str, ...] = ()
+    forecast_lead: tuple[Forecast, ...] = ()  # of the second length, where there is one
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the facts as plain data, without the program and the drawing; a gap in air is null."""
+        data = asdict(self)
+        for key in ("program", "outline_mm"):
+            del data[key]
+        for step in data["steps"]:
+            step["gap_mm"] = step["gap_mm"] if step["gap_mm"] < 1e9 else None
+        return data

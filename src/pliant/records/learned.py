@@ -1,0 +1,153 @@
+"""What `learn` leaves behind: unknowns that were learned together, and what changed.
+
+A ladder of flows does not tell how thick the melt is, nor how stiff the filament is: it tells the one over the other.
+Written as two spreads alone, that knowledge would be lost; so a learned filament record carries how its numbers (and
+those of the machine it was learned on) hang together.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from pliant.errors import RecordError
+
+__all__ = ["Believed", "Candidate", "Learned", "NextCoupon", "Suspect", "Together", "parse_together"]
+
+_MOST_NAMES = 64
+
+
+@dataclass(frozen=True)
+class Together:
+    """Correlation of the logarithms of unknowns that were learned from the same readings."""
+
+    machine: str  # name of the machine they were learned on
+    names: tuple[str, ...]
+    correlation: tuple[tuple[float, ...], ...]  # lower triangle, row by row
+    readings: tuple[str, ...] = ()  # marks of the readings used, so that none counts twice
+
+    def matrix(self, names: Sequence[str]) -> Any:
+        """Correlation matrix of those names, all of which must be among `self.names`."""
+        import numpy as np  # records are read where nothing is computed
+
+        size = len(self.names)
+        full = np.eye(size)
+        for i, row in enumerate(self.correlation):
+            full[i, : i + 1] = row
+            full[: i + 1, i] = row
+        at = [self.names.index(name) for name in names]
+        return full[np.ix_(at, at)]
+
+
+def parse_together(raw: Any, file: str) -> Together | None:
+    """Read the `[together]` table of a learned filament record."""
+    if raw is None:
+        return None
+    where = f"{file}: [together]"
+    allowed = {"machine", "names", "correlation", "readings"}
+    if not isinstance(raw, dict) or set(raw) - allowed:
+        raise RecordError(f"{where} takes the keys {', '.join(sorted(allowed))}; delete the table if in doubt")
+    names: Any = raw.get("names")
+    rows, marks = raw.get("correlation"), raw.get("readings", [])
+    for key, value in (("names", names), ("readings", marks)):
+        if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > _MOST_NAMES:
+            raise RecordError(
+                f"{where}.{key} must be a list of at most {_MOST_NAMES} names; delete the table if in doubt"
+            )
+    if len(set(names)) != len(names):
+        raise RecordError(f"{where}.names holds a name twice; delete the table if in doubt")
+    if not isinstance(rows, list) or len(rows) != len(names):
+        raise RecordError(f"{where}.correlation needs one row per name; delete the table if in doubt")
+    for i, row in enumerate(rows):
+        good = isinstance(row, list) and len(row) == i + 1
+        good = good and all(isinstance(v, int | float) and not isinstance(v, bool) for v in row)
+        if not good or not all(math.isfinite(v) and abs(v) <= 1 for v in row) or row[-1] != 1:
+            raise RecordError(
+                f"{where}.correlation row {i + 1} must hold {i + 1} numbers from -1 to 1, the last of them 1; "
+                "delete the table if in doubt"
+            )
+    together = Together(
+        str(raw.get("machine", "")), tuple(names), tuple(tuple(float(v) for v in row) for row in rows), tuple(marks)
+    )
+    if names:
+        import numpy as np
+
+        try:
+            np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
+        except np.linalg.LinAlgError as error:
+            raise RecordError(f"{where}.correlation is no correlation matrix; delete the table") from error
+    return together
+
+
+@dataclass(frozen=True)
+class Believed:
+    """One unknown before and after: median and multiplicative spread."""
+
+    name: str
+    value_before: float
+    spread_before: float
+    value_after: float
+    spread_after: float
+
+    @property
+    def shrinkage(self) -> float:
+        """Share of the (logarithmic) spread that is gone. [-]"""
+        before = math.log(self.spread_before)
+        return 1 - math.log(self.spread_after) / before if before > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A reading that the model, having learned from the others, did not expect."""
+
+    reading: str
+    expected: str
+    found: str
+    chance: float  # of a reading at least as odd as this one
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Result of `learn`."""
+
+    changed: tuple[Believed, ...]
+    noise: Believed
+    flow_factor: float | None  # to make up for what the drive loses; None without lengths or masses
+    suspects: tuple[Suspect, ...]
+    readings: tuple[str, ...]
+    draws: int
+    autocorrelation_steps: float
+    acceptance: float
+    machine_file: str | None = None
+    filament_file: str | None = None
+    program: str | None = None
+    before: tuple[float, float, float] | None = None  # chance of a jam, low and high end of its 90 % band
+    after: tuple[float, float, float] | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A coupon that could be printed next, and how much of the answer's spread it should take away."""
+
+    kind: str
+    label: str
+    shrinkage: float  # expected share of the standard deviation that goes
+    error: float  # standard error of that, from the number of simulated outcomes
+
+
+@dataclass(frozen=True)
+class NextCoupon:
+    """Result of `next`: the candidates, best first."""
+
+    answer: str
+    spread: float
+    ranked: tuple[Candidate, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return asdict(self)

@@ -1,0 +1,131 @@
+"""New versions of records: a changed record is a new file beside the old one, never over it."""
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from statistics import NormalDist
+from typing import Any
+
+from pliant.errors import RecordError
+from pliant.records.learned import Together
+from pliant.records.machine import load_toml
+
+__all__ = ["next_version", "updated_filament", "updated_machine", "write_new"]
+
+_DRIVE = ("pinch_force_n", "grip_friction", "motor_force_n")
+_Z90 = 1.6449
+
+
+def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
+    """Name of the next version: `spool.toml` -> `spool-learned-1.toml`, the first number not yet taken."""
+    path = Path(path)
+    base = re.sub(r"-learned-\d+$", "", path.name.removesuffix(".toml"))
+    place = Path(folder) if folder is not None else path.parent
+    number = 1
+    while (place / f"{base}-learned-{number}.toml").exists():
+        number += 1
+    return place / f"{base}-learned-{number}.toml"
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not exist yet."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as out:
+            out.write(text)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error
+
+
+def updated_machine(
+    path: str | Path, learned: Mapping[str, tuple[float, float]], mixes: Mapping[str, tuple[float, float]], source: str
+) -> str:
+    """Text of the machine record with learned numbers in place.
+
+    Parameters
+    ----------
+    path : str or Path
+        The record it starts from; everything else in it is kept, comments apart.
+    learned : mapping of str to (float, float)
+        Value and multiplicative spread by the chain's name, `path0.friction` and the like included.
+    mixes : mapping of str to (float, float)
+        Centre and scale of the score of `pathN.column_mix`.
+    source : str
+        What the numbers were learned from.
+
+    Returns
+    -------
+    str
+        TOML.
+    """
+    data = load_toml(path)
+    spans = [dict(s) for s in data.get("path", [])]
+    drive, hot_end = dict(data.get("drive", {})), dict(data.get("hot_end", {}))
+    for name, (value, spread) in learned.items():
+        if name.startswith("path"):
+            place, key = name[4:].split(".", 1)
+            spans[int(place)][key] = _quantity(value, spread, source)
+        else:
+            (drive if name in _DRIVE else hot_end)[name] = _quantity(value, spread, source)
+    for name, (centre, scale) in mixes.items():
+        ends = (NormalDist().cdf(centre + sign * _Z90 * scale) for sign in (-1, 1))
+        spans[int(name[4:].split(".")[0])]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
+    data |= {"drive": drive, "hot_end": hot_end, "path": spans}
+    return _text(data, f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}")
+
+
+def updated_filament(
+    path: str | Path, learned: Mapping[str, tuple[float, float]], together: Together, source: str
+) -> str:
+    """Text of the filament record with learned numbers in place, and how they hang together; see `updated_machine`."""
+    data = load_toml(path)
+    data |= {name: _quantity(value, spread, source) for name, (value, spread) in learned.items()}
+    data["together"] = {
+        "machine": together.machine,
+        "readings": list(together.readings),
+        "names": list(together.names),
+        "correlation": [[round(v, 4) for v in row] for row in together.correlation],
+    }
+    head = f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}\n"
+    head += "# [together]: a ladder tells one unknown over another. Delete it if you change a number above by hand."
+    return _text(data, head)
+
+
+def _quantity(value: float, spread: float, source: str) -> dict[str, Any]:
+    return {"value": float(f"{value:.5g}"), "spread": float(f"{max(spread, 1.0):.5g}"), "source": source}
+
+
+def _text(data: dict[str, Any], head: str) -> str:
+    plain = {k: v for k, v in data.items() if not _is_table(k, v)}
+    lines = [*head.splitlines(), *(f"{k} = {_value(v)}" for k, v in plain.items())]
+    for key, value in data.items():
+        if key in plain or not value:
+            continue
+        for table in value if isinstance(value, list) else [value]:
+            lines += ["", f"[[{key}]]" if isinstance(value, list) else f"[{key}]"]
+            lines += [f"{k} = {_value(v)}" for k, v in table.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _is_table(key: str, value: Any) -> bool:
+    if isinstance(value, dict):
+        return key in ("drive", "spool", "hot_end", "motion", "program", "together")
+    return key == "path"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{k} = {_value(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        if value and all(isinstance(v, list) for v in value):
+            return "[\n" + "".join(f"    {_value(v)},\n" for v in value) + "]"
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    if isinstance(value, int | float) and math.isfinite(value):
+        return repr(value)
+    raise RecordError(f"a value of the record cannot be written back: {value!r}")

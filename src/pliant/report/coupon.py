@@ -1,0 +1,256 @@
+"""A coupon for the eye: the lines for a terminal, and the one-page sheet that lies beside the machine.
+
+The sheet says how to run the piece, what to look at and what to write down; it shows where the steps are and what was
+predicted before anybody printed it. Its frame is `report.paper`.
+"""
+
+# ruff: noqa: E501 (sentences stay whole)
+import math
+
+from pliant.records.coupon import Coupon, Forecast, Step
+from pliant.report import paper
+from pliant.report.text import minutes, percent
+from pliant.report.words import number
+
+__all__ = ["coupon_page", "coupon_text"]
+
+_PURPOSE = {
+    "ladder": "One continuous wall. The flow rises step by step until the feed path gives; the wall is set in a little at "
+    "every step, so the terraces can be counted from the bed up.",
+    "stop-start": "The feed stops at a known place while the nozzle keeps its pace, and starts again further on. The bead "
+    "thins out behind the stop and fills up after the start.",
+    "gap-steps": "Strips of first layer at one flow, each laid closer to the bed than the last, until the nozzle's face dams "
+    "the melt.",
+    "threads": "Pairs of posts. Before each crossing the nozzle waits on its post; what still leaves it is drawn into a "
+    "thread, or breaks.",
+    "free-run": "Measured lengths of filament, fed into the air at rising flows, with a pause before each to set a mark.",
+    "temperature-ladder": "One continuous wall. The flow rises to its test value, then the nozzle cools step by step within "
+    "the maker's range; the wall is set in a little at every step.",
+}
+_JAM = (
+    "At the first failure press stop. Let the nozzle stay hot, release the drive, pull the filament back out, cut off the "
+    "crushed or bent part, feed again by hand until it runs clean.",
+)
+_RUN = {
+    "ladder": _JAM,
+    "temperature-ladder": _JAM,
+    "gap-steps": ("Level the bed and set its zero as for any first layer, before you start.", *_JAM),
+    "stop-start": ("Set the bed's zero with care: the piece is a single layer.",),
+    "threads": ("Do not touch the threads before they are counted.",),
+    "free-run": (
+        "The nozzle stands high; let the strand fall on a sheet of paper. In each pause set a mark on the filament 100 mm "
+        "above the drive's inlet with a pen.",
+        *_JAM,
+    ),
+}
+_REACHES = ("ladder", "temperature-ladder", "gap-steps", "free-run")
+_LOOK = {
+    "ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin or ragged.",
+    "temperature-ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin "
+    "or ragged. The slow layers at the start of a terrace are no test.",
+    "gap-steps": "A strip has failed when the drive clicks or grinds, the filament bows out, or the strip turns thin or "
+    "ragged. A wavy, overfull strip has held.",
+    "stop-start": "Follow the bead from the stop mark on, round the bends, to where it is half as wide as before: that length "
+    "is the tail. From the start mark to where it has half its full width again: that is the lead.",
+    "threads": "Count, for each row, the crossings that left a thread from post to post. A broken thread is none.",
+    "free-run": "Measure how far your mark came down. A step has failed when the drive clicks or grinds, or the filament bows.",
+}
+_WRITE = {
+    "ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
+    "temperature-ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
+    "gap-steps": "For each strip: held, failed, or not sure; leave those empty that were never reached.",
+    "stop-start": "For each row: tail and lead in millimetres, along the path; or not sure.",
+    "threads": "For each row: the number of threads; or not sure.",
+    "free-run": "For each step: the length moved in millimetres, and held, failed or not sure.",
+}
+_MASS = (
+    "Weigh everything that came out, the line beside the piece included, if a scale to a tenth of a gram is at hand."
+)
+
+
+def coupon_text(coupon: Coupon, program: str, readings: str) -> str:
+    """What was made, and the prediction, one step a line."""
+    lines = [
+        f"{coupon.title}: {coupon.filament} on {coupon.machine}",
+        f"time {minutes(coupon.time_s)}, {coupon.mass_g:.1f} g, {len(coupon.steps)} steps; needs a bed of 110 by 110 mm "
+        "with its origin in a corner",
+        "",
+        "predicted, before anything is printed:",
+    ]
+    for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True)):
+        told = _expected(coupon, k, cast)
+        lines.append(f"  {k + 1:>2}  {_setting(coupon.kind, step):<44} {_chance(cast)}{'; ' + told if told else ''}")
+    lines += ["", f"program   {program}", f"readings  {readings}   (fill in, then: pliant learn {readings} -m … -f …)"]
+    lines += [f"caution   {c}" for c in _cautions(coupon)]
+    return "\n".join(lines)
+
+
+def coupon_page(coupon: Coupon, readings: str) -> str:
+    """Render the sheet, one page of A4; `readings` is the name of the file to fill in."""
+    run = (
+        "Stay beside it from start to end"
+        + (": the piece is made to reach the limit." if coupon.kind in _REACHES else "; it stays under the limit."),
+        "Check that nothing stands on the bed within 110 mm of its origin, and that the spool turns freely.",
+        *_RUN[coupon.kind],
+    )
+    rows = "".join(
+        f'<tr><td data-label="step">{k + 1}</td><td data-label="setting">{paper.esc(_setting(coupon.kind, step))}</td>'
+        f'<td data-label="failed by here">{paper.esc(percent(cast.failing))}'
+        f"{'<br>' + paper.esc(_expected(coupon, k, cast)) if _expected(coupon, k, cast) else ''}</td>"
+        f'<td data-label="found" class="blank"></td></tr>'
+        for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True))
+    )
+    table = (
+        '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>failed by here, predicted</th>'
+        f"<th>found</th></tr></thead><tbody>{rows}</tbody></table>"
+    )
+    body = "".join(
+        [
+            f"<style>{_STYLE}</style><p>{paper.esc(_PURPOSE[coupon.kind])} It takes about {minutes(coupon.time_s)} and "
+            f"{coupon.mass_g:.1f} g.</p>",
+            f'<div class="two"><div>{_drawing(coupon)}</div><div>{table}</div></div>',
+            '<div class="three">',
+            paper.listing("Run it", run),
+            paper.listing("Look at", [_LOOK[coupon.kind]]),
+            paper.listing("Write down", [_WRITE[coupon.kind], _MASS, f"Into {readings}, then run pliant learn."]),
+            "</div>",
+            paper.listing("Cautions", _cautions(coupon), "caution"),
+        ]
+    )
+    return paper.page(f"{coupon.title}: {coupon.filament}", f"pliant coupon · {coupon.kind} · {coupon.machine}", body)
+
+
+_STYLE = """
+.two{display:grid;grid-template-columns:9fr 14fr;gap:1.2rem;align-items:start}
+.three{display:grid;grid-template-columns:1fr 1fr 1fr;gap:1.2rem}
+.tight td,.tight th{padding:.16rem .5rem .16rem 0;font-size:.82rem;line-height:1.3}
+.blank{border-bottom:1.5px solid #1d2430;min-width:4.5rem}.three ul{font-size:.9rem}
+@media(max-width:40rem){.two,.three{grid-template-columns:1fr}.blank{min-height:1.6rem}}
+@media print{@page{margin:12mm}html{font-size:12px}main{font-size:9pt}h1{font-size:15pt}h2{margin-top:.5rem;padding-top:.3rem}
+.caution{margin-top:.5rem;padding:.3rem .8rem}figure{margin:.3rem 0}figure svg{max-height:75mm}.three li{margin:.1rem 0}
+.tight td,.tight th{padding:.08rem .5rem .08rem 0}}
+"""
+
+
+def _cautions(coupon: Coupon) -> tuple[str, ...]:
+    return coupon.cautions
+
+
+def _setting(kind: str, step: Step) -> str:
+    flow = f"{number(step.flow_mm3_per_s, 3)} mm³/s"
+    if kind == "temperature-ladder":
+        return f"{flow} at {step.nozzle_c:g} °C"
+    if kind == "gap-steps":
+        return f"gap {step.gap_mm:g} mm, {flow}"
+    if kind == "stop-start":
+        return f"{flow}, {number(step.speed_mm_per_s)} mm/s, off for {number(step.wait_s)} s"
+    if kind == "threads":
+        return f"wait {number(step.wait_s)} s, {step.distance_mm:g} mm of air, {step.crossings} crossings"
+    if kind == "free-run":
+        return f"{flow}, {step.asked_mm:g} mm asked"
+    return f"{flow}, {number(step.speed_mm_per_s)} mm/s"
+
+
+def _chance(cast: Forecast) -> str:
+    return f"{percent(cast.failing)} failed by here"
+
+
+def _expected(coupon: Coupon, k: int, cast: Forecast) -> str:
+    if coupon.kind == "stop-start":
+        lead = coupon.forecast_lead[k]
+        return f"tail {_range(cast)} mm, lead {_range(lead)} mm"
+    if coupon.kind == "threads":
+        return f"{cast.low:.0f} to {cast.high:.0f} threads"
+    if coupon.kind == "free-run":
+        return f"{_range(cast)} mm if it holds"
+    return ""
+
+
+def _range(cast: Forecast) -> str:
+    return f"{number(cast.low)} to {number(cast.high)}"
+
+
+def _drawing(coupon: Coupon) -> str:
+    if not coupon.outline_mm:
+        return _free_run_drawing(coupon)
+    xs = [x for stroke in coupon.outline_mm for x, _ in stroke]
+    ys = [y for stroke in coupon.outline_mm for _, y in stroke]
+    x0, x1, y0, y1 = min(xs), max(xs), min(ys), max(ys)
+    scale = 320 / max(x1 - x0, y1 - y0, 1.0)
+    width, height = 20 + scale * (x1 - x0) + 30, 20 + scale * (y1 - y0) + 34
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return 10 + scale * (x - x0), height - 34 + scale * (y0 - y)
+
+    out = []
+    thin = 0.5 if "ladder" in coupon.kind else 1.2
+    for stroke in coupon.outline_mm:
+        points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
+        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-width="{thin:g}"/>')
+    if coupon.kind == "stop-start":
+        for k in range(0, len(coupon.marks_mm), 2):
+            for word, place in zip(("stop", "start"), coupon.marks_mm[k : k + 2], strict=False):
+                x, y = at(*place)
+                out.append(f'<path d="M{x:.1f} {y - 7:.1f}v14" stroke="{paper.PLUM}" stroke-width="2.5"/>')
+                out.append(
+                    f'<text class="halo" x="{min(x + 4, width - 44):.1f}" y="{y - 6:.1f}">{word} {k // 2 + 1}</text>'
+                )
+    elif "ladder" in coupon.kind:
+        return paper.both(
+            lambda _: _svg(width, height + 130, "".join(out) + _terraces(coupon, width, height)), _CAPTION_WALL
+        )
+    else:
+        for k, place in enumerate(coupon.marks_mm):
+            x, y = at(*place)
+            out.append(f'<text class="halo" x="{x - 9:.1f}" y="{y + 4:.1f}">{k + 1}</text>')
+    length = 10 * math.ceil((x1 - x0) / 40)
+    base = height - 14
+    out.append(f'<path d="M10 {base:.1f}h{scale * length:.1f}" stroke="{paper.INK}" stroke-width="2"/>')
+    out.append(f'<text x="{14 + scale * length:.1f}" y="{base + 4:.1f}">{length:g} mm</text>')
+    return paper.both(lambda _: _svg(width, height, "".join(out)), _CAPTION)
+
+
+_CAPTION = "Seen from above, with the numbers of the steps."
+_CAPTION_WALL = (
+    "Seen from above (every terrace), and cut through one side: the steps as terraces, the first one lowest."
+)
+
+
+def _svg(width: float, height: float, drawing: str) -> str:
+    return f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Drawing of the piece">{drawing}</svg>'
+
+
+def _terraces(coupon: Coupon, width: float, top: float) -> str:
+    """The wall cut through, not to scale: one terrace a step, filled as far as it is likely to fail."""
+    count = len(coupon.steps)
+    high = 118 / count
+    out = []
+    for k, cast in enumerate(coupon.forecast):
+        x, y = 40 + 7 * k, top + 118 - (k + 1) * high
+        out.append(
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="60" height="{high:.1f}" fill="{paper.PAPER}" stroke="{paper.INK}"/>'
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="{60 * cast.failing:.1f}" height="{high:.1f}" fill="{paper.OCHRE}" '
+            f'opacity=".55"/><text x="22" y="{y + high - 1:.1f}" text-anchor="end" style="font-size:10px">{k + 1}</text>'
+            f'<text x="{x + 66:.1f}" y="{y + high - 1:.1f}" style="font-size:10px">{percent(cast.failing)}</text>'
+        )
+    return "".join(out)
+
+
+def _free_run_drawing(coupon: Coupon) -> str:
+    """The filament above the drive, the mark and the length to measure."""
+    ink, plum = paper.INK, paper.PLUM
+    asked = coupon.steps[0].asked_mm
+    drawing = (
+        f'<path d="M150 10V160" stroke="{ink}" stroke-width="7" stroke-linecap="round" opacity=".35"/>'
+        f'<circle cx="128" cy="185" r="20" fill="none" stroke="{ink}" stroke-width="2"/>'
+        f'<circle cx="172" cy="185" r="20" fill="none" stroke="{ink}" stroke-width="2"/>'
+        f'<path d="M150 160V290" stroke="{ink}" stroke-width="7" opacity=".35"/>'
+        f'<path d="M138 205h24v60h-24z" fill="none" stroke="{ink}" stroke-width="2"/>'
+        f'<path d="M140 265l10 18 10-18" fill="none" stroke="{ink}" stroke-width="2"/>'
+        f'<path d="M143 40h14M143 120h14" stroke="{plum}" stroke-width="3"/>'
+        f'<path d="M190 40V120M184 40h12M184 120h12" stroke="{plum}" stroke-width="1.5"/>'
+        f'<text x="202" y="76">moved</text><text x="202" y="94">({asked:g} mm asked)</text>'
+        f'<text x="20" y="44">mark, before</text><text x="20" y="124">mark, after</text><text x="20" y="190">drive</text>'
+        f'<text x="20" y="240">hot end</text><path d="M150 283q4 20-6 34t4 26" fill="none" stroke="{ink}" stroke-width="3"/>'
+    )
+    return paper.both(lambda _: _svg(330, 350, drawing), "Where to set the mark, and what to measure.")

@@ -1,0 +1,72 @@
+"""What `learn` and `next` found, as lines for a terminal."""
+
+from pliant.records.learned import Learned, NextCoupon
+from pliant.report.text import percent
+from pliant.report.words import number, unknown_in_words
+
+__all__ = ["learned_text", "next_text"]
+
+
+def learned_text(learned: Learned) -> str:
+    """The user's own answer first, then contradictions, then what changed."""
+    L = learned
+    lines = []
+    if L.before is not None and L.after is not None:
+        lines += [
+            f"chance of a jam of {L.program}",
+            f"  before  {percent(L.before[0])}, between {percent(L.before[1])} and {percent(L.before[2])}",
+            f"  now     {percent(L.after[0])}, between {percent(L.after[1])} and {percent(L.after[2])}",
+            "",
+        ]
+    if L.suspects:
+        lines.append(
+            "these readings contradict what everything else says; look at them again before you trust the rest:"
+        )
+        for s in L.suspects:
+            lines.append(f"  {s.reading}: expected {s.expected}, found {s.found} (chance {_odds(s.chance)})")
+        lines.append("")
+    lines.append(f"learned from {', '.join(L.readings)}")
+    for b in L.changed:
+        what, _ = unknown_in_words(b.name)
+        was = f"{_span(b.value_before, b.spread_before)}"
+        now = f"{_span(b.value_after, b.spread_after)}"
+        lines.append(f"  {b.name:<24} {was:>18} -> {now:<18} {what}")
+    lines.append(f"  a limit repeats within {percent(L.noise.value_after)} from print to print")
+    if L.flow_factor is not None:
+        lines.append(f"  flow factor that makes up for what the drive loses at a moderate push: {L.flow_factor:.3f}")
+    lines.append("  (90 % ranges; the numbers hang together, which the new records keep)")
+    lines += [f"note      {n}" for n in L.notes]
+    if L.machine_file and L.filament_file:
+        lines += [
+            "",
+            f"written   {L.machine_file}",
+            f"          {L.filament_file}   (use both; the old ones are unchanged)",
+        ]
+    lines.append(
+        f"draws     {L.draws}, autocorrelation {L.autocorrelation_steps:.1f} steps, "
+        f"acceptance {100 * L.acceptance:.0f} %"
+    )
+    return "\n".join(lines)
+
+
+def next_text(found: NextCoupon) -> str:
+    """The coupon to print next, then the others."""
+    best = found.ranked[0]
+    lines = [
+        f"print next: {best.label}",
+        f"expected to take {100 * best.shrinkage:.0f} % off the spread of the answer ({found.answer}), which is now "
+        f"{number(found.spread)}",
+        f"  pliant coupon {best.label} -m … -f … -o next.gcode",
+        "",
+        "all that were weighed up:",
+    ]
+    lines += [f"  {100 * r.shrinkage:>4.0f} %  (± {100 * r.error:.0f})  {r.label}" for r in found.ranked]
+    return "\n".join(lines)
+
+
+def _span(value: float, spread: float) -> str:
+    return f"{number(value * spread**-1.6449)} to {number(value * spread**1.6449)}"
+
+
+def _odds(chance: float) -> str:
+    return f"1 in {number(1 / chance)}" if chance > 1e-6 else "under 1 in a million"

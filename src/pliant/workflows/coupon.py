@@ -1,0 +1,129 @@
+"""`coupon`: a test piece for this machine and this spool, read back and checked before it is given out."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from pliant.coupon.free_run import free_run
+from pliant.coupon.gap_steps import gap_steps
+from pliant.coupon.ladder import ladder
+from pliant.coupon.readings import readings_text
+from pliant.coupon.stop_start import stop_start
+from pliant.coupon.temperature_ladder import temperature_ladder
+from pliant.coupon.threads import threads
+from pliant.errors import PliantError
+from pliant.records.coupon import KINDS, Coupon
+from pliant.records.filament import Filament, read_filament
+from pliant.records.machine import Machine, read_machine
+from pliant.workflows.check import examine
+
+__all__ = ["LONGEST_S", "MAKERS", "MOST_G", "coupon", "make_coupon"]
+
+LONGEST_S, MOST_G = 900.0, 5.0  # [s, g] design, issue 7: what a test piece may cost
+MAKERS: dict[str, Callable[..., Coupon]] = {
+    "ladder": ladder,
+    "stop-start": stop_start,
+    "gap-steps": gap_steps,
+    "threads": threads,
+    "free-run": free_run,
+    "temperature-ladder": temperature_ladder,
+}
+
+
+def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: float | None = None) -> Coupon:
+    """Make a coupon, read its program back and check it.
+
+    Parameters
+    ----------
+    kind : str
+        One of `records.coupon.KINDS`.
+    machine, filament : Machine, Filament
+        The records.
+    nozzle_c : float, optional
+        For a ladder: the nozzle, within the data sheet. [degC]
+
+    Returns
+    -------
+    Coupon
+        With the time and mass that the reader finds, and the cautions of the check.
+
+    Raises
+    ------
+    PliantError
+        If the kind is unknown, or no piece within the bounds tells anything on this machine.
+    """
+    if kind not in MAKERS:
+        raise PliantError(f"unknown coupon {kind!r}; choose from {', '.join(KINDS)}")
+    if nozzle_c is not None and kind != "ladder":
+        raise PliantError(f"the nozzle of a {kind} is its own choice; --nozzle-c goes with a ladder")
+    made = MAKERS[kind](machine, filament) if nozzle_c is None else ladder(machine, filament, nozzle_c=nozzle_c)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "coupon.gcode"
+        path.write_text(made.program, encoding="ascii")
+        found = examine(path, machine, filament).findings
+    facts = found.facts
+    grams = facts.filament_forward_mm * np.pi * filament.diameter_mm.value**2 / 4
+    grams *= filament.density_kg_per_m3.value * 1e-6
+    wrong = [*facts.dialect_questions, *facts.warnings]
+    if wrong:
+        raise PliantError(
+            f"the {kind} for this machine does not read back cleanly ({wrong[0]}); this is a fault of ours"
+        )
+    if facts.time_s > LONGEST_S or grams > MOST_G:
+        raise PliantError(
+            f"a {kind} for this machine and spool would take {facts.time_s / 60:.0f} min and {grams:.1f} g, over "
+            f"{LONGEST_S / 60:.0f} min or {MOST_G:g} g; print another kind, or narrow the records first"
+        )
+    return replace(made, time_s=facts.time_s, mass_g=float(grams), cautions=found.cautions)
+
+
+def coupon(
+    kind: str,
+    machine: str | Path,
+    filament: str | Path,
+    output: str | Path,
+    *,
+    sheet: Callable[[Coupon, str], str] | None = None,
+    sheet_path: str | Path | None = None,
+    nozzle_c: float | None = None,
+) -> tuple[Coupon, Path]:
+    """Make a coupon and write its program, its sheet and the file for its readings.
+
+    Parameters
+    ----------
+    kind : str
+        One of `records.coupon.KINDS`.
+    machine, filament : str or Path
+        The records.
+    output : str or Path
+        The motion program; the readings file goes beside it and is never overwritten.
+    sheet : callable, optional
+        Renders the page from the coupon and the name of the readings file.
+    sheet_path : str or Path, optional
+        Where the page goes.
+    nozzle_c : float, optional
+        For a ladder: the nozzle, within the data sheet. [degC]
+
+    Returns
+    -------
+    coupon : Coupon
+    readings : Path
+        The file to fill in.
+    """
+    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)
+    path = Path(output)
+    readings = path.with_name(path.name.removesuffix(path.suffix) + ".readings.toml")
+    if readings.exists():
+        raise PliantError(f"{readings}: exists already and may hold your readings; choose another name with -o")
+    files = [(path, made.program), (readings, readings_text(made))]
+    if sheet is not None and sheet_path is not None:
+        files.append((Path(sheet_path), sheet(made, readings.name)))
+    for place, text in files:
+        try:
+            place.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another name") from error
+    return made, readings

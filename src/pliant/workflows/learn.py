@@ -1,0 +1,145 @@
+"""`learn`: readings in, new versions of the records out, with what changed and what that does to a program."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from pliant.coupon.readings import read_readings
+from pliant.errors import PliantError, RecordError
+from pliant.feed.risk import Envelope, envelope, jam_risk
+from pliant.learn.checks import suspects
+from pliant.learn.likelihood import Sheets, Space
+from pliant.learn.posterior import fit
+from pliant.learn.summary import summarise, updated
+from pliant.program.layers import find_layers
+from pliant.program.read import read_program
+from pliant.program.sections import bead_sections
+from pliant.program.timing import time_program
+from pliant.records.coupon import FAILED, Readings
+from pliant.records.filament import Filament, read_filament
+from pliant.records.learned import Learned
+from pliant.records.machine import Machine, read_machine
+from pliant.records.versions import next_version, updated_filament, updated_machine, write_new
+from pliant.workflows.check import job_of, motion_of
+
+__all__ = ["envelope_of", "learn"]
+
+Progress = Callable[[float], None]
+_DRAWS = 20000
+
+
+def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
+    """What a program asks of the feed path, boiled down."""
+    read = read_program(program, machine.dialect)
+    layering, diameter = find_layers(read), filament.diameter_mm.value
+    sections = bead_sections(read, layering, diameter)
+    job, _ = job_of(read, time_program(read, motion_of(machine)), layering, sections, filament)
+    return envelope(job, diameter)
+
+
+def learn(
+    readings: Sequence[str | Path | Readings],
+    machine: str | Path,
+    filament: str | Path,
+    *,
+    folder: str | Path | None = None,
+    program: str | Path | None = None,
+    write: bool = True,
+    seed: int = 7,
+    progress: Progress | None = None,
+) -> Learned:
+    """Learn from readings what this machine and this spool really do.
+
+    Parameters
+    ----------
+    readings : sequence of str, Path or Readings
+        Filled-in sheets.
+    machine, filament : str or Path
+        The records they were printed with.
+    folder : str or Path, optional
+        Where the new versions go; beside the records when left out.
+    program : str or Path, optional
+        A program of the user's own, whose chance of a jam is told before and after.
+    write : bool, default True
+        Whether to write the new versions.
+    seed : int, default 7
+        Of the draws.
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1. [-]
+
+    Returns
+    -------
+    Learned
+
+    Raises
+    ------
+    RecordError
+        If a record or a sheet cannot be used, or a sheet was learned from before.
+    NotConvergedError
+        If the draws fail their own test.
+    """
+    own_machine, own_filament = read_machine(machine), read_filament(filament)
+    sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
+    if not sheets:
+        raise PliantError("no readings; give at least one filled-in sheet")
+    marks = _marks(sheets, own_filament)
+    flows = envelope_of(program, own_machine, own_filament) if program is not None else None
+    space = Space(own_machine, own_filament, sheets)
+    posterior = fit(Sheets(space, sheets), seed=seed, progress=progress)
+    draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
+    summary = summarise(space, draws, marks)
+    odd = suspects(own_machine, own_filament, sheets, seed=seed)
+    source = "learned from " + ", ".join(r.name or r.kind for r in sheets)
+    files: tuple[Path | None, Path | None] = (None, None)
+    before = after = None
+    if write:
+        place = Path(folder) if folder is not None else None
+        new_machine, new_filament = next_version(machine, place), next_version(filament, place)
+        write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
+        write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
+        files = (new_machine, new_filament)
+    if flows is not None:
+        before = _chance(flows, own_machine, own_filament)
+        after = _chance(flows, *updated(own_machine, own_filament, summary))
+    return Learned(
+        changed=summary.changed,
+        noise=summary.noise,
+        flow_factor=summary.flow_factor,
+        suspects=odd,
+        readings=tuple(r.name or r.kind for r in sheets),
+        draws=posterior.flat.shape[0],
+        autocorrelation_steps=posterior.autocorrelation_steps,
+        acceptance=posterior.acceptance,
+        machine_file=None if files[0] is None else str(files[0]),
+        filament_file=None if files[1] is None else str(files[1]),
+        program=None if program is None else str(program),
+        before=before,
+        after=after,
+        notes=_notes(sheets),
+    )
+
+
+def _marks(sheets: Sequence[Readings], filament: Filament) -> tuple[str, ...]:
+    used = list(filament.together.readings) if filament.together else []
+    for r in sheets:
+        if r.mark and r.mark in used:
+            raise RecordError(
+                f"{r.name}: these readings were learned from already; learning twice from one print makes it count "
+                "double. If you printed it again, say so in its notes"
+            )
+        used.append(r.mark)
+    return tuple(m for m in used if m)
+
+
+def _chance(flows: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
+    risk = jam_risk(flows, machine, filament, shares=False)
+    return risk.probability, risk.low, risk.high
+
+
+def _notes(sheets: Sequence[Readings]) -> tuple[str, ...]:
+    said = []
+    for r in sheets:
+        if r.mass_g is not None and any(x.answer == FAILED for x in r.results):
+            said.append(f"{r.name or r.kind}: mass_g not used, as the piece was not finished")
+    return tuple(said)

@@ -1,0 +1,125 @@
+"""`next`: the coupon that should tell the user most about their own program."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.coupon.free_run import free_run_steps
+from pliant.coupon.gap_steps import gap_step_settings
+from pliant.coupon.ladder import ladder_steps
+from pliant.coupon.stop_start import stop_start_steps
+from pliant.coupon.temperature_ladder import temperature_steps
+from pliant.coupon.threads import thread_steps
+from pliant.coupon.writer import bead_of
+from pliant.errors import PliantError
+from pliant.feed.risk import BED_ERROR_MM, Envelope, log_margins
+from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
+from pliant.learn.likelihood import Space
+from pliant.learn.next_coupon import expected_shrinkage, template
+from pliant.records.coupon import Readings
+from pliant.records.filament import Filament, read_filament
+from pliant.records.learned import Candidate, NextCoupon
+from pliant.records.machine import Machine, read_machine
+from pliant.workflows.learn import envelope_of
+
+__all__ = ["answer_at", "candidates_for", "least_log_margin", "next_coupon"]
+
+_DRAWS = 1500
+
+
+def candidates_for(machine: Machine, filament: Filament) -> dict[str, Readings]:
+    """Templates of every coupon that this feed path allows, by label; ladders also at both ends of the data sheet."""
+    low, high = filament.nozzle_c
+    makers: dict[str, tuple[str, Callable[[], Any]]] = {
+        "ladder": ("ladder", lambda: ladder_steps(machine, filament)),
+        f"ladder --nozzle-c {low:g}": ("ladder", lambda: ladder_steps(machine, filament, low)),
+        f"ladder --nozzle-c {high:g}": ("ladder", lambda: ladder_steps(machine, filament, high)),
+        "temperature-ladder": ("temperature-ladder", lambda: temperature_steps(machine, filament)),
+        "gap-steps": ("gap-steps", lambda: gap_step_settings(machine, filament)),
+        "free-run": ("free-run", lambda: free_run_steps(machine, filament)),
+        "stop-start": ("stop-start", lambda: stop_start_steps(machine, filament)),
+        "threads": ("threads", lambda: thread_steps(machine, filament)),
+    }
+    found: dict[str, Readings] = {}
+    for label, (kind, make) in makers.items():
+        try:
+            found[label] = template(kind, make())
+        except PliantError:
+            continue
+    return found
+
+
+def answer_at(
+    flows: Envelope | None, machine: Machine, filament: Filament, theta: dict[str, Any], bed_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The user's own answer at samples of the unknowns: the chance that their program jams, `(n,)`.
+
+    Without a program: the chance that the median limit of the coupons' bead is too much.
+    """
+    from scipy.special import ndtr
+
+    least = least_log_margin(flows, machine, filament, theta, bed_mm)
+    chance: NDArray[np.float64] = ndtr(-least / np.log(JOB_SCATTER))
+    return chance
+
+
+def least_log_margin(
+    flows: Envelope | None, machine: Machine, filament: Filament, theta: dict[str, Any], bed_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Logarithm of the least margin over the program, or of that bead; as `answer_at`, `(n,)`."""
+    if flows is not None:
+        by_name, _ = log_margins(flows, machine, theta, bed_mm, 1.0)
+        return np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6))
+    width, height = bead_of(machine)
+    nozzle_c = sum(filament.nozzle_c) / 2
+    limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
+    least, _, _ = step_log_margins(
+        machine, theta, flow_mm3_per_s=np.array([np.median(limit)]), nozzle_c=nozzle_c, width_mm=width, gap_mm=height
+    )
+    return least[:, 0]
+
+
+def next_coupon(
+    machine: str | Path,
+    filament: str | Path,
+    *,
+    program: str | Path | None = None,
+    seed: int = 7,
+    progress: Callable[[float], None] | None = None,
+) -> NextCoupon:
+    """Rank the coupons by what they should tell.
+
+    Parameters
+    ----------
+    machine, filament : str or Path
+        The records as they are now; learned ones carry what was learned.
+    program : str or Path, optional
+        The program whose chance of a jam is the answer wanted; a bead at the median limit when left out.
+    seed : int, default 7
+        Of the draws.
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1. [-]
+
+    Returns
+    -------
+    NextCoupon
+    """
+    own_machine, own_filament = read_machine(machine), read_filament(filament)
+    flows = envelope_of(program, own_machine, own_filament) if program is not None else None
+    templates = candidates_for(own_machine, own_filament)
+    if not templates:
+        raise PliantError("no coupon tells anything on this machine: its axes never come near the feed path's limit")
+    space = Space(own_machine, own_filament, list(templates.values()))
+    rng = np.random.default_rng(seed)
+    x = rng.standard_normal((_DRAWS, space.size))
+    theta, alone = space.values(x)
+    bed = alone.get("bed_error_mm", BED_ERROR_MM * rng.standard_normal((_DRAWS, 1)))
+    answer = answer_at(flows, own_machine, own_filament, theta, bed)
+    told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
+    ranked = [Candidate(templates[k].kind, k, gone, error) for k, (gone, error) in told.items()]
+    ranked.sort(key=lambda c: -c.shrinkage)
+    what = f"chance of a jam of {program}" if program is not None else "the flow this feed path can carry"
+    return NextCoupon(what, float(answer.std()), tuple(ranked))

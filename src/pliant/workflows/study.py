@@ -1,0 +1,285 @@
+"""Simulated users with a hidden truth: does learning find it, how far does it narrow the answer, is `next` worth it?
+
+A user has a machine, a spool and a program; what is true of them is drawn from what the records believe, or from well
+outside it; some users write down one wrong answer. They print coupons, each made from the records as learned so far,
+and read them. Everything runs through the same functions as for a real user. Start with `run_user` and `rank_user`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.feed.load import Job
+from pliant.feed.risk import Envelope, envelope, jam_risk
+from pliant.learn.likelihood import Sheets, Space
+from pliant.learn.next_coupon import expected_shrinkage
+from pliant.learn.posterior import cloud_of, fit
+from pliant.learn.summary import summarise, updated
+from pliant.records.coupon import FAILED, HELD, Readings, Result
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+from pliant.workflows.next_coupon import answer_at, candidates_for, least_log_margin
+
+__all__ = ["FIXED_ORDER", "Outcome", "Shifted", "User", "calibration", "make_user", "rank_user", "run_user"]
+
+FIXED_ORDER = ("ladder", "stop-start", "gap-steps")  # the order in which the design lists them
+_INNER, _OUTER = 700, 40
+_OUTSIDE = 1.8  # [-] scores of a truth outside the bulk are this many times as large
+
+
+@dataclass(frozen=True)
+class User:
+    """A simulated user: records, program, and the truth nobody has told."""
+
+    machine: Machine
+    filament: Filament
+    flows: Envelope
+    truth: dict[str, float]  # scores by name
+    errs: bool
+    seed: int
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What three coupons did for one user."""
+
+    kinds: tuple[str, ...]
+    covered: dict[str, bool]  # whether the 90 % interval holds the truth, by quantity
+    band_before: float
+    band_after: float
+    spread_before: float
+    spread_after: float
+    error_before: float  # distance of the chance of a jam from the true one
+    error_after: float
+
+
+class Shifted(Sheets):
+    """A deliberately wrong likelihood: every margin too large by a quarter. For the control that must fail."""
+
+    def _predictions(self, x: NDArray[np.float64]) -> Any:
+        for piece, expected in super()._predictions(x):
+            expected.log_margin = expected.log_margin + 0.25
+            yield piece, expected
+
+
+def make_user(machine: Machine, filament: Filament, *, seed: int, outside: bool = False, errs: bool = False) -> User:
+    """Draw a user: truth from the records' belief (or `_OUTSIDE` times as far), program at a random flow."""
+    rng = np.random.default_rng([seed, 1])
+    space = Space(machine, filament, list(candidates_for(machine, filament).values()))
+    x = rng.standard_normal(space.size) * (_OUTSIDE if outside else 1.0)
+    return User(machine, filament, _program(rng, filament), dict(zip(space.names, x, strict=True)), errs, seed)
+
+
+def _program(rng: np.random.Generator, filament: Filament) -> Envelope:
+    """A job of two steady stretches, the faster between 0.8 and 8 mm3/s, on beads of 0.45 by 0.2 mm."""
+    diameter = filament.diameter_mm.value
+    flow = float(np.exp(rng.uniform(np.log(0.8), np.log(8.0))))
+    fed = np.array([0.5, 1.0]) * flow * 120.0 / (np.pi * diameter**2 / 4)
+    job = Job.steady([120.0, 120.0], fed, float(np.mean(filament.nozzle_c)), 0.45, 0.2)
+    return envelope(job, diameter)
+
+
+def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> Outcome:
+    """Let a user print coupons one after the other and learn from them.
+
+    Parameters
+    ----------
+    user : User
+        The simulated user.
+    how : {"next", "fixed", "random"}
+        How the coupons are chosen.
+    coupons : int, default 3
+        How many.
+    exact : bool, default True
+        Whether the last fit is emcee's; else the importance sampler's, for comparing ways of choosing.
+
+    Returns
+    -------
+    Outcome
+    """
+    rng = np.random.default_rng([user.seed, 2])
+    machine, filament = user.machine, user.filament
+    sheets: list[Readings] = []
+    names: list[str] = []
+    wrong = int(rng.integers(coupons)) if user.errs else -1
+    for turn in range(coupons):
+        candidates = candidates_for(machine, filament)
+        label = _choice(how, turn, user, machine, filament, candidates)
+        names.append(label)
+        sheet = _read(user, candidates[label], turn)
+        sheets.append(_misread(sheet, rng) if turn == wrong else sheet)
+        space = Space(user.machine, user.filament, sheets)
+        if turn < coupons - 1 or not exact:
+            cloud = cloud_of(Sheets(space, sheets), seed=user.seed)
+            draws = cloud.x[rng.choice(cloud.x.shape[0], size=3000, p=cloud.weight)]
+        else:
+            draws = fit(Sheets(space, sheets), seed=user.seed).thinned(6000, rng)
+        machine, filament = updated(user.machine, user.filament, summarise(space, draws, ()))
+    before = jam_risk(user.flows, user.machine, user.filament, shares=False)
+    after = jam_risk(user.flows, machine, filament, shares=False)
+    true, now, prior = _answers(user, space, draws)
+    return Outcome(
+        kinds=tuple(names),
+        covered=_covered(user, space, draws),
+        band_before=before.high - before.low,
+        band_after=after.high - after.low,
+        spread_before=float(prior.std()),
+        spread_after=float(now.std()),
+        error_before=abs(float(prior.mean()) - true),
+        error_after=abs(float(now.mean()) - true),
+    )
+
+
+def rank_user(
+    user: User,
+    templates: Sequence[Readings],
+    *,
+    draws: int = 99,
+    wrong: bool = False,
+    exact: bool = True,
+    names: Sequence[str] = (),
+) -> dict[str, int]:
+    """Rank of the truth among draws of its own posterior, for simulation-based calibration.
+
+    Parameters
+    ----------
+    user : User
+        Whose truth is ranked.
+    templates : sequence of Readings
+        The sheets that the user fills in.
+    draws : int, default 99
+        Among how many.
+    wrong : bool, default False
+        Whether to fit the deliberately wrong likelihood instead.
+    exact : bool, default True
+        emcee's draws; else those of the importance sampler.
+    names : sequence of str
+        Parameters to rank, beside the program's log margin.
+
+    Returns
+    -------
+    dict of str to int
+        Ranks, 0 to `draws`.
+    """
+    space = Space(user.machine, user.filament, templates)
+    x = np.array([[user.truth[name] for name in space.names]])
+    sheets = Sheets(space, templates).simulate(x, np.random.default_rng([user.seed, 3]))[0]
+    kind = Shifted if wrong else Sheets
+    rng = np.random.default_rng([user.seed, 4])
+    if exact:
+        picked = fit(kind(space, sheets), seed=user.seed).thinned(draws, rng)
+    else:
+        cloud = cloud_of(kind(space, sheets), seed=user.seed)
+        picked = cloud.x[rng.choice(cloud.x.shape[0], size=draws, p=cloud.weight)]
+    found = {name: int((picked[:, space.names.index(name)] < user.truth[name]).sum()) for name in names}
+    return found | {"program": int((_margin(user, space, picked) < _margin(user, space, x)[0]).sum())}
+
+
+def calibration(ranks: Sequence[int], draws: int, bins: int = 10) -> tuple[float, float]:
+    """Chi-square of ranks against uniform, and its p-value.
+
+    Parameters
+    ----------
+    ranks : sequence of int
+        From 0 to `draws`, one per user.
+    draws : int
+        Draws each truth was ranked among; `draws + 1` should be a multiple of `bins`.
+    bins : int, default 10
+        Of equal width.
+
+    Returns
+    -------
+    chi_square, p_value : float
+
+    References
+    ----------
+    .. [1] S. Talts and others, Validating Bayesian inference algorithms with simulation-based calibration, 2018,
+       arXiv 1804.06788 (from memory).
+    """
+    from scipy.stats import chisquare
+
+    found = chisquare(np.bincount(np.asarray(ranks) * bins // (draws + 1), minlength=bins))
+    return float(found.statistic), float(found.pvalue)
+
+
+def _choice(
+    how: str, turn: int, user: User, machine: Machine, filament: Filament, candidates: dict[str, Readings]
+) -> str:
+    rng = np.random.default_rng([user.seed, 5, turn])
+    if how == "fixed":
+        return FIXED_ORDER[turn % len(FIXED_ORDER)]
+    if how == "random":
+        return str(rng.choice(list(candidates)))
+    space = Space(machine, filament, list(candidates.values()))
+    x = rng.standard_normal((_INNER, space.size))
+    theta, alone = space.values(x)
+    answer = answer_at(user.flows, machine, filament, theta, alone.get("bed_error_mm", np.zeros((_INNER, 1))))
+    told = expected_shrinkage(space, x, answer, candidates, users=_OUTER, seed=user.seed + turn)
+    return max(told, key=lambda k: told[k][0])
+
+
+def _read(user: User, sheet: Readings, turn: int) -> Readings:
+    """What the user's true machine makes of a coupon."""
+    space = Space(user.machine, user.filament, [sheet])
+    x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
+    return Sheets(space, [sheet]).simulate(x, np.random.default_rng([user.seed, 6, turn]))[0][0]
+
+
+def _misread(sheet: Readings, rng: np.random.Generator) -> Readings:
+    """One wrong answer: the failing step is three away from the true one; or a length or count is off by a factor."""
+    count = len(sheet.results)
+    if any(r.answer for r in sheet.results):
+        first = next((k for k, r in enumerate(sheet.results) if r.answer == FAILED), count)
+        first = first + 3 if first + 3 <= count and rng.random() < 0.5 else max(first - 3, 0)
+        results = tuple(
+            replace(
+                r,
+                answer=HELD if k < first else FAILED if k == first else "",
+                moved_mm=r.moved_mm if k < first else None,
+            )
+            for k, r in enumerate(sheet.results)
+        )
+        return replace(sheet, results=results)
+    k = int(rng.integers(count))
+    r = sheet.results[k]
+    changed = Result(strings=sheet.steps[k].crossings - r.strings) if r.strings is not None else replace(
+        r, tail_mm=None if r.tail_mm is None else 2.0 * r.tail_mm
+    )  # fmt: skip
+    return replace(sheet, results=(*sheet.results[:k], changed, *sheet.results[k + 1 :]))
+
+
+def _chance(user: User, space: Space, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Chance that the program jams at each draw."""
+    theta, alone = space.values(x)
+    return answer_at(user.flows, user.machine, user.filament, theta, alone.get("bed_error_mm", np.zeros((len(x), 1))))
+
+
+def _margin(user: User, space: Space, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log margin of the program at each draw: unlike the chance, never twice the same."""
+    theta, alone = space.values(x)
+    bed = alone.get("bed_error_mm", np.zeros((len(x), 1)))
+    return least_log_margin(user.flows, user.machine, user.filament, theta, bed)
+
+
+def _answers(user: User, space: Space, draws: NDArray[np.float64]) -> tuple[float, Any, Any]:
+    x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
+    prior = np.random.default_rng([user.seed, 7]).standard_normal((2000, space.size))
+    return float(_chance(user, space, x)[0]), _chance(user, space, draws), _chance(user, space, prior)
+
+
+def _covered(user: User, space: Space, draws: NDArray[np.float64]) -> dict[str, bool]:
+    found = {}
+    scores = space.scores(draws)
+    x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
+    true = space.scores(x)[0]
+    for i, name in enumerate(space.names):
+        low, high = np.quantile(scores[:, i], [0.05, 0.95])
+        found[name] = bool(low <= true[i] <= high)
+    answers, answer = _chance(user, space, draws), float(_chance(user, space, x)[0])
+    low, high = np.quantile(answers, [0.05, 0.95])
+    # a chance that is 0 or 1 to nine digits on both sides is the same answer
+    found["program"] = bool(low - 1e-9 <= answer <= high + 1e-9)
+    return found
