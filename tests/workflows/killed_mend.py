@@ -33,7 +33,7 @@ def main(folder, kills, seed):
         (folder / name).write_text(RECORDS[name])
     machine, filament = read_machine(folder / "bench-2.machine.toml"), read_filament(folder / "95A.filament.toml")
     program = folder / "in.gcode"
-    old = strain_relief_program(layers=2).encode()
+    old = strain_relief_program(layers=1).encode()
     program.write_bytes(old)
     program.chmod(0o640)
 

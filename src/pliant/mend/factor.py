@@ -101,6 +101,8 @@ def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Ch
     if factor < 1 + _LEAST:
         return [], 1.0, f"the drive loses {100 * (whole - 1):.1f} %: not worth a word"
     fed = np.flatnonzero(program.filament_mm > 0)
+    if fed.size == 0:
+        return [], 1.0, "the program feeds nothing"
     first, last = int(fed[0]), int(fed[-1])
     homes = np.flatnonzero(program.kind[:first] == HOME)
     start = int(homes[-1]) + 1 if homes.size else 0

@@ -2,7 +2,7 @@
 
 An island is a connected piece of the layer; its runs keep their order. A layer is left alone where an island is
 visited more than once, where anything but plain travel lies between the islands, or where no gain is found. The first
-island of the job stays first.
+two islands of the job stay first: one of them takes what the nozzle needs to fill.
 """
 
 import numpy as np
@@ -64,8 +64,9 @@ def mend_order(
             continue
         items = _items(program, by_layer.get(layer, []), beads, layering, sections)
         last_point = program.point_mm[beads[-1] + 1, :2]
-        if layer == 0 and items:  # the first island of the job takes what the nozzle needs to fill: it stays first
-            here, items = program.point_mm[items[0][2], :2], items[1:]
+        if layer == 0 and len(items) > 1:
+            # the first islands of the job (a skirt or a priming run, and what it leads to) stay where they are
+            here, items = program.point_mm[items[1][2], :2], items[2:]
         if len(items) > 2:
             entry = np.array([program.point_mm[b, :2] for _, b, _ in items])
             leave = np.array([program.point_mm[end, :2] for _, _, end in items])

@@ -193,8 +193,9 @@ def _first_layer(bench: Bench) -> None:
     bench.note("first-layer", why)
     if changes:
         bench.intent = replace(
-            bench.intent, first_layer_may_widen=True, height_mm=bench.height_mm, first_layer_factor=factor
-        )
+            bench.intent, first_layer_may_widen=True, height_mm=bench.height_mm, first_layer_factor=factor,
+            prime_mm=bench.intent.prime_mm * factor,  # a priming run lies in the first layer
+        )  # fmt: skip
 
 
 def _factor(bench: Bench) -> None:
