@@ -96,10 +96,8 @@ def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
             effective = float(1 / np.sum(weight**2))
             if effective > best:
                 best = effective
-                kept = (
-                    Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)),
-                    proposal,
-                )
+                log_evidence = log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)
+                kept = Cloud(x, weight, log_evidence), proposal
             if best > _GOOD * n or rounds >= _MOST_ROUNDS:
                 return kept
 

@@ -53,8 +53,7 @@ class Proposal:
         z = np.einsum("ij,nj->ni", self._inverse, a)
         nodes = np.einsum("ij,nj->ni", self._inverse, self.nodes)
         square = np.maximum(
-            np.sum(z**2, axis=1)[:, None] + np.sum(nodes**2, axis=1)[None, :] - 2 * np.einsum("ni,mi->nm", z, nodes),
-            0.0,
+            np.sum(z**2, axis=1)[:, None] + np.sum(nodes**2, axis=1) - 2 * np.einsum("ni,mi->nm", z, nodes), 0.0
         )
         r = a.shape[1]
         kernel = (1 - _TAIL) * np.exp(-0.5 * square) + _TAIL * np.exp(-0.5 * square / _WIDER**2) / _WIDER**r
