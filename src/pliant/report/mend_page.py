@@ -113,7 +113,8 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         return f"{mm / 1000:.2f}{words.NBSP}m"
 
     table: list[tuple[str, str, str, float | None, float | None]] = [
-        ("Chance of a jam", words.chance(b.jam_probability), words.chance(a.jam_probability), None, None),
+        ("Chance of a jam", words.chance(b.jam_probability), words.chance(a.jam_probability), b.jam_probability,
+         a.jam_probability),
         ("Peak push", push(b), push(a), b.peak_push_n, a.peak_push_n),
         ("Time", words.clock(b.facts.time_s), words.clock(a.facts.time_s), b.facts.time_s, a.facts.time_s),
         ("Travel over air", metres(b.facts.open_travel_mm), metres(a.facts.open_travel_mm),
@@ -137,6 +138,8 @@ def _change(old: float | None, new: float | None) -> str:
         return "hardly any"
     if share >= 1:
         return f"{words.number(new / old)} times"
+    if share < -0.9 and new > 0:
+        return f"{words.number(old / new)} times less"
     return f"{'+' if share > 0 else '−'}{abs(100 * share):.0f}{words.NBSP}%"
 
 

@@ -24,8 +24,8 @@ from pliant.workflows.read import STRING_MM
 
 __all__ = ["draw_remake", "mend_with_report"]
 
-_PAIRS = 4
-_SAME = 0.05  # [-] layers whose figures differ by less changed alike
+_PAIRS = 3
+_SAME = 0.3  # [-] layers whose figures differ by less changed alike
 
 
 def draw_remake(before: Examined, after: Examined, *, pairs: int = _PAIRS) -> Remake:
@@ -35,7 +35,7 @@ def draw_remake(before: Examined, after: Examined, *, pairs: int = _PAIRS) -> Re
     ----------
     before, after : Examined
         What `examine` saw in both.
-    pairs : int, default 4
+    pairs : int, default 3
         Layers shown side by side, at most: those whose open travel changed most, then those slowed most. [-]
 
     Returns
@@ -76,7 +76,7 @@ def _most_changed(before: Examined, after: Examined, count: int) -> tuple[list[i
     air = [_per_layer(seen, seen.coverage.open_mm)[:layers] for seen in (before, after)]
     seconds = [_per_layer(seen, seen.timing.move_s)[:layers] for seen in (before, after)]
     laid = _per_layer(before, np.where(before.program.kind == BEAD, before.program.length_mm, 0.0))[:layers]
-    figures = np.log1p(np.column_stack([*air, *seconds, laid])) / _SAME
+    figures = np.log1p(np.column_stack([*air, laid])) / _SAME
     gain = np.abs(air[0] - air[1]) + 1e-3 * np.abs(seconds[1] - seconds[0])
     kinds: list[list[int]] = []
     for k in np.argsort(-gain, kind="stable").tolist():
