@@ -218,7 +218,9 @@ def essential(readings: Readings) -> Readings:
     results = readings.results
     held = [k for k, r in enumerate(results) if r.answer == HELD]
     failed = [k for k, r in enumerate(results) if r.answer == FAILED]
-    keep = {k for k, r in enumerate(results) if any(v is not None for v in (r.tail_mm, r.lead_mm, r.moved_mm, r.strings))}
+    keep = {
+        k for k, r in enumerate(results) if any(v is not None for v in (r.tail_mm, r.lead_mm, r.moved_mm, r.strings))
+    }
     keep |= {*held[-1:], *failed[:1]}
     if not keep or (readings.mass_g is not None and not failed):
         return readings
