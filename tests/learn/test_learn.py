@@ -10,7 +10,7 @@ from pliant.errors import NotConvergedError, RecordError
 from pliant.feed import chain
 from pliant.feed.steps import step_log_margins
 from pliant.learn.checks import suspects
-from pliant.learn.likelihood import LAPSE, Sheets, Space, log_chance, outcomes
+from pliant.learn.likelihood import LAPSE, Sheets, Space, essential, log_chance, outcomes
 from pliant.learn.next_coupon import expected_shrinkage
 from pliant.learn.posterior import cloud_of, fit
 from pliant.learn.summary import summarise, updated
@@ -236,3 +236,14 @@ def test_limit_readings_of_every_kind_have_a_place(templates):
         "ladder", "temperature-ladder", "gap-steps", "free-run", "stop-start", "threads",
     }  # fmt: skip
     assert all(isinstance(r, Readings) for r in templates.values())
+
+
+def test_limit_steps_that_cannot_count_are_left_out_without_a_trace(records, templates):
+    for label, first in (("ladder", 5), ("ladder", 12), ("gap-steps", 3), ("temperature-ladder", 0)):
+        sheet = _answered(templates[label], first)
+        lean = essential(sheet)
+        assert len(lean.steps) <= 2
+        space = Space(*records, [sheet])
+        x = np.random.default_rng(8).standard_normal((300, space.size))
+        whole, part = (Sheets(space, [r]).log_likelihood(x) for r in (sheet, lean))
+        assert part == pytest.approx(whole, abs=1e-9)

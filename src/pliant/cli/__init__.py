@@ -95,6 +95,7 @@ def check_command(
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
+@click.option("--html", "html", type=click.Path(), help="Also write before and after to this file: one page.")
 @click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
 @click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
@@ -104,7 +105,7 @@ def check_command(
 @_debug
 def mend_command(
     program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
-    add: tuple[str, ...], as_json: bool, debug: bool, **asked: Any,
+    add: tuple[str, ...], html: str | None, as_json: bool, debug: bool, **asked: Any,
 ) -> None:  # fmt: skip
     """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
 
@@ -123,8 +124,14 @@ def mend_command(
             if name not in ADDED:
                 raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
+        asked |= {"output": output, "in_place": in_place, "passes": passes}
         with _progress():
-            mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, **asked)
+            if html is None:
+                mended = mend(program, machine, filament, **asked)
+            else:
+                from pliant.workflows.mend_picture import mend_with_report
+
+                mended = mend_with_report(program, machine, filament, html, **asked)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 

@@ -12,7 +12,7 @@ from pliant.learn.likelihood import Sheets
 
 __all__ = ["Proposal"]
 
-_KERNELS, _TAIL, _WIDER, _FAR = 600, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
+_KERNELS, _TAIL, _WIDER, _FAR = 500, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
 _SLOPES, _EPSILON, _FAINT, _STEEPEST, _MOST_DIRECTIONS = 150, 0.02, 0.03, 30.0, 10
 _FAR_SCALE = 3.0
 Floats = NDArray[np.float64]

@@ -4,7 +4,7 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from pathlib import Path
 
@@ -55,6 +55,7 @@ def mend(
     target: float = FEEDS_BELOW,
     height_mm: float = 0.0,
     dialect: str | None = None,
+    look: Callable[[Path, Path], None] | None = None,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
 
@@ -76,6 +77,8 @@ def mend(
         How much taller the pass `first-layer` may make the part. [mm]
     dialect : str, optional
         Overrides the machine's own.
+    look : callable, optional
+        Shown the input and the certified result before the one takes the place of the other.
 
     Returns
     -------
@@ -125,6 +128,8 @@ def mend(
             final = Path(bench.program.path)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
+            if look is not None:
+                look(source, final)
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:
