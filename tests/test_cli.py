@@ -8,11 +8,13 @@ import pytest
 from click.testing import CliRunner
 
 from pliant.cli import main
+from pliant.records.starters import starter
 
 KEYS = {
     "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
     "least_margin", "worst", "time_s", "layers", "runs", "bead_mm3", "filament_forward_mm", "filament_back_mm",
-    "travel_mm", "retractions", "max_passes", "assumed", "warnings", "cautions",
+    "travel_mm", "open_travel_mm", "mass_g", "stored_length_mm", "retractions", "max_passes", "assumed",
+    "warnings", "cautions",
 }  # fmt: skip
 
 
@@ -84,3 +86,113 @@ def test_limit_new_does_not_overwrite(tmp_path):
 def test_limit_help_loads_no_numpy():
     code = "import sys, pliant.cli; sys.exit('numpy' in sys.modules or 'numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+HEAD = "G28\nG1 Z0.2 F600\nM83\nM109 S{}\nG1 X10 Y10 F1200\n"
+BEAD = "G1 X60 E1.7\n"
+
+
+@pytest.fixture
+def bench(tmp_path):
+    assert _run("new", "machine", "--like", "open-gap", "-o", tmp_path / "m.toml").exit_code == 0
+    assert _run("new", "filament", "--like", "85A", "-o", tmp_path / "f.toml").exit_code == 0
+
+    def check(program, *more, name="p.gcode"):
+        (tmp_path / name).write_text(program)
+        return _run("check", tmp_path / name, "-m", tmp_path / "m.toml", "-f", tmp_path / "f.toml", *more)
+
+    return tmp_path, check
+
+
+def test_regression_a_program_without_a_bead_is_strict_json(bench):
+    _, check = bench
+    result = check(HEAD.format(220) + "G0 X50\nG0 X10\n", "--json")
+    assert result.exit_code == 0
+    data = json.loads(result.stdout, parse_constant=pytest.fail)
+    assert data["least_margin"] is None
+    assert data["worst"] == []
+    assert str(data["filament_back_mm"]) == "0.0"
+    assert "beyond measure" in check(HEAD.format(220) + "G0 X50\nG0 X10\n").stdout
+
+
+def test_regression_temperatures_off_the_sheet_are_warned_of_with_the_line(bench):
+    _, check = bench
+    hot = check(HEAD.format(300) + BEAD, "--json")
+    (warning,) = json.loads(hot.stdout)["warnings"]
+    assert warning.startswith("line 6: feeds at 300 °C, above the 210 to 230 °C")
+    assert ".py" not in hot.stderr
+    cold = check(HEAD.format(20) + BEAD)
+    assert cold.exit_code == 2
+    assert "line 6: feeds with the nozzle set to 20 °C" in cold.stderr
+    assert cold.stderr.count("\n") == 1
+    off = check(HEAD.format(220) + BEAD + "M104 S0\nG1 X10 Y11 E1.7\n", "--json")
+    assert json.loads(off.stdout)["warnings"] == ["line 8: feeds after the heater was switched off; taken as still hot"]
+    assert json.loads(check(HEAD.format(220) + BEAD, "--json").stdout)["warnings"] == []
+
+
+def test_regression_mend_does_not_replace_a_record(bench):
+    folder, check = bench
+    check(HEAD.format(220) + BEAD)
+    before = (folder / "m.toml").read_bytes()
+    result = _run("mend", folder / "p.gcode", "-m", folder / "m.toml", "-f", folder / "f.toml", "-o", folder / "m.toml")
+    assert result.exit_code == 2
+    assert (folder / "m.toml").read_bytes() == before
+
+
+def test_regression_a_bore_thinner_than_the_filament_names_the_key(bench):
+    folder, check = bench
+    (folder / "f.toml").write_text(
+        (folder / "f.toml").read_text(encoding="utf-8").replace("1.75", "2.85"), encoding="utf-8"
+    )
+    result = check(HEAD.format(220) + BEAD)
+    assert result.exit_code == 2
+    assert "hot_end.bore_mm must exceed diameter_mm" in result.stderr
+
+
+def test_regression_a_record_from_a_device_without_end_is_refused(bench):
+    folder, check = bench
+    check(HEAD.format(220) + BEAD)
+    result = _run("check", folder / "p.gcode", "-m", "/dev/zero", "-f", folder / "f.toml")
+    assert result.exit_code == 2
+    assert "1 MiB" in result.stderr
+
+
+def test_regression_passes_through_the_drive_are_told_in_the_text(bench):
+    _, check = bench
+    twice = HEAD.format(220) + BEAD + "G1 E-1 F1800\nG1 E1\n" * 2
+    assert "up to 5 times" in check(twice).stdout
+    assert "passes" not in check(HEAD.format(220) + BEAD).stdout
+
+
+def test_regression_a_name_that_is_no_text_still_gets_its_report(bench):
+    folder, check = bench
+    name = "od\udcff.gcode"
+    result = check(HEAD.format(220) + BEAD, "--html", folder / "r.html", name=name)
+    assert result.exit_code == 1
+    assert "od?.gcode" in (folder / "r.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("target", ["base.toml", "m.toml", "link.toml", "other.html"])
+def test_limit_no_page_overwrites_what_is_read_nor_another_page(tmp_path, target):
+    for name, kind, like in (("base", "recipe", None), ("m", "machine", "guided"), ("f", "filament", "95A")):
+        (tmp_path / f"{name}.toml").write_text(starter(kind, like) if like else starter(kind))
+    (tmp_path / "link.toml").hardlink_to(tmp_path / "f.toml")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    words = ["plan", "-m", "m.toml", "-f", "f.toml", "--baseline", "base.toml", "--html", "other.html"]
+    words = [str(tmp_path / w) if w.endswith(("toml", "html")) and w[0] != "-" else w for w in words]
+    result = CliRunner().invoke(main, [*words, "--sheet", str(tmp_path / target)])
+    assert result.exit_code == 2
+    assert "would overwrite" in result.stderr
+    assert result.stderr.count("\n") == 1
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_limit_a_book_that_refuses_leaves_no_page(tmp_path):
+    for name, kind, like in (("m", "machine", "guided"), ("f", "filament", "95A")):
+        (tmp_path / f"{name}.toml").write_text(starter(kind, like))
+    (tmp_path / "base.toml").write_text(starter("recipe"))
+    (tmp_path / "book.sqlite").write_text("no book")
+    given = [str(tmp_path / n) for n in ("m.toml", "f.toml", "base.toml", "book.sqlite", "page.html")]
+    words = [w for pair in zip(("-m", "-f", "--baseline", "--book", "--html"), given, strict=True) for w in pair]
+    assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
+    assert not (tmp_path / "page.html").exists()

@@ -7,7 +7,12 @@ import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
 
-__all__ = ["require_in", "require_not_negative", "require_positive", "warn_outside"]
+__all__ = ["as_floats", "require_finite", "require_in", "require_not_negative", "require_positive", "warn_outside"]
+
+
+def as_floats(*values: Any) -> list[Any]:
+    """Return each value as an array of floats, so that lists broadcast like arrays."""
+    return [np.asarray(value, dtype=float) for value in values]
 
 
 def _first_bad(value: Any, good: Any) -> Any:
@@ -29,6 +34,14 @@ def require_not_negative(**quantities: Any) -> None:
         good = np.isfinite(value) & (np.asarray(value) >= 0)
         if not np.all(good):
             raise DomainError(f"{name} must be finite and >= 0, got {_first_bad(value, good)}")
+
+
+def require_finite(**quantities: Any) -> None:
+    """Raise `DomainError` unless every value of every named quantity is finite."""
+    for name, value in quantities.items():
+        good = np.isfinite(value)
+        if not np.all(good):
+            raise DomainError(f"{name} must be finite, got {_first_bad(value, good)}")
 
 
 def require_in(name: str, value: str, allowed: tuple[str, ...]) -> None:

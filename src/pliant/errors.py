@@ -5,7 +5,10 @@ One root, `PliantError`; each child also derives from the builtin that a caller 
 
 from typing import Any
 
-__all__ = ["DomainError", "NotConvergedError", "PliantError", "ProgramError", "RecordError", "ValidityWarning"]
+__all__ = [
+    "BookError", "DomainError", "MeshError", "NotConvergedError", "PliantError", "ProgramError", "RecordError",
+    "ValidityWarning",
+]  # fmt: skip
 
 
 class PliantError(Exception):
@@ -16,12 +19,20 @@ class DomainError(PliantError, ValueError):
     """A number outside what is physically possible."""
 
 
+class MeshError(PliantError, ValueError):
+    """A mesh file that cannot be used as written."""
+
+
 class RecordError(PliantError, ValueError):
     """A machine or filament record that cannot be used as written."""
 
 
 class ProgramError(PliantError, ValueError):
     """A motion program that cannot be read, or whose meaning the file alone does not settle."""
+
+
+class BookError(PliantError, ValueError):
+    """A record that the book refuses, or a book that cannot be used."""
 
 
 class NotConvergedError(PliantError, RuntimeError):

@@ -96,3 +96,22 @@ def test_limit_a_recover_only_refills_what_the_retraction_emptied():
     assert pressure.max() == pytest.approx(0.0, abs=1e-9)
     assert delivered == pytest.approx(np.zeros(3), abs=1e-9)
     assert stored == pytest.approx(0.0, abs=1e-9)
+
+
+def test_regression_a_loose_tube_locks_and_a_tight_one_swells(tmp_path, records):
+    # what stands upstream of a locked guide fails too, but the lock is the reason (it used to be told as `swell`)
+    job = _job(3.0, np.random.default_rng(3), 300)
+    chances = {}
+    for bore in (1.8, 3.0):
+        text = starter("machine", "tube-2.0").replace(
+            "length_mm = 420.0\nbore_mm = 2.0", f"length_mm = 420.0\nbore_mm = {bore}"
+        )
+        assert f"bore_mm = {bore}" in text
+        (tmp_path / "tube.toml").write_text(text)
+        machine = read_machine(tmp_path / "tube.toml")
+        chances[bore] = jam_risk(job, machine, records[1]).by_mechanism
+    assert chances[3.0]["lock"] > 0.2 > chances[3.0]["swell"]
+    assert chances[1.8]["swell"] > 0.2 > chances[1.8]["lock"]
+    names = ["lock", "swell", "slip"]
+    margin = np.array([[0.9, 5.0, 0.0], [0.0, 4.0, 0.0], [0.0, 0.0, 0.0]])
+    assert chain.cause_of(names, margin).tolist() == [0, 2, 0]  # locked; slips on its own; locked in an upper guide

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 import plain_reader
 from pliant.errors import ProgramError
-from pliant.kernels import scan
+from pliant.kernels import commands, machine, moves, scan, states
+from pliant.program import stream
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.stream import Moves, Reading
 from pliant.records.program import KIND_NAMES, STATE_DTYPE
@@ -33,8 +34,8 @@ def fast(path, data, dialect):
 
 def asked(reading):
     found = {}
-    for k, name in enumerate(scan.ASK_NAMES):
-        count, _, *lines = reading.w[scan.ASK0 + k * scan.ASK_WIDTH :][: scan.ASK_WIDTH].tolist()
+    for k, name in enumerate(machine.ASK_NAMES):
+        count, _, *lines = reading.w[machine.ASK0 + k * machine.ASK_WIDTH :][: machine.ASK_WIDTH].tolist()
         if count:
             found[name] = (count, lines[:count])
     return found
@@ -42,15 +43,22 @@ def asked(reading):
 
 def unknown(reading):
     found = {}
-    for k in range(scan.STRANGES):
-        letter, count, *lines = reading.w[scan.STRANGE0 + k * scan.ASK_WIDTH :][: scan.ASK_WIDTH].tolist()
+    for k in range(machine.STRANGES):
+        letter, count, *lines = reading.w[machine.STRANGE0 + k * machine.ASK_WIDTH :][: machine.ASK_WIDTH].tolist()
         if count:
-            found[chr(65 + letter), f"{reading.f[scan.STRANGE_NUMBER + k]:.12g}"] = (count, lines[:count])
+            found[chr(65 + letter), f"{reading.f[machine.STRANGE_NUMBER + k]:.12g}"] = (count, lines[:count])
     return found
 
 
+def _xor(data):
+    total = 0
+    for byte in data:
+        total ^= byte
+    return total
+
+
 def shortened(lines):
-    return len(lines), lines[: scan.LONGEST_LIST]
+    return len(lines), lines[: machine.LONGEST_LIST]
 
 
 def assert_same(path, data, dialect):
@@ -130,13 +138,24 @@ _odd = st.sampled_from(
      "G1 X1..2", "G1 X1,5", "G1 E.5:.5", "G1 X#5", "G1 X[1]", "O100 sub", "G28 O", "SET_A B=1", "Tx", "T?", "N3 T0*57",
      "N123 M105*39", "N7 G1 X12 Y3.5 E0.42*120", "N7 G1 X12 Y3.5 E0.42*121", "N1 M117 a*b*3", "M117 a*b", "G1 X5*71",
      "N9 G1 X1*00123", "N", "N5", "n2 g1 x4 ;*5", "G1 X3 N7", "G", "M", "*", "G1 X1_0", "G1 X0x10", "G1 Xnan",
-     "G1 X12345678901234567890", "G1X.5Y+1.E.25", "G1 X-.Y1", "G2 X5 I2.5 P1", "G2 X5 I2.5 P0 E1", "G90.1", "G5 X1"]
+     "G1 X12345678901234567890", "G1X.5Y+1.E.25", "G1 X-.Y1", "G2 X5 I2.5 P1", "G2 X5 I2.5 P0 E1", "G90.1", "G5 X1",
+     "G91 G1 X1 G1 Y2 G90", "G1.0005 X3", "G0.9999 X2"]
 )  # fmt: skip
-_line = st.one_of(_motion, _motion, _motion, _mode, _mode, _odd)
+_idiom = st.sampled_from(
+    ["M83\nG1 E1.5\nM82\nG1 E2", "M82\nG91\nG1 X1 E1\nG90\nG1 X2 E3", "M83\nG90\nG1 X1 E.5\nG1 X2 E.7", "M106 S300",
+     "M207 S1 F1800\nM208 S.3\nG10\nG1 X2\nG11", "G10\nG1 X8\nG11\nG1 X9 E1", "G2 X33 Y4\nF700\nX31 Y5",
+     "G1 X1 Y1\nG2 X3.004 I1", "G1 X1 Y1\nG2 X201.09 I100", "G1 X1 Y1\nG3 X3.0121 I1", "G3 I2 Z4 E1\nF500\nX3",
+     "M220 B S50\nG1 X1\nM220 R\nG1 X2", "(\u20ac) N7 G1 X8*" + str(_xor("(\u20ac) N7 G1 X8".encode())),
+     "N3 T0*0057", "M201 X9 Y9\nM203 X9",
+     "G28\nG92 Z.2\nG1 X1 Y1\nG1 Z.3", "G28 Z\nG91\nG1 Z3\nG90\nG1 Z1",
+     "G1 X1 Y1\nG28 W\nG1 X5 Y5", "M200 D1.75\nG1 X3 E2\nM200 S0\nM200 S1",
+     "G92 E0\nG1 E-1\nG1 Z2\nG1 E0", "G1 X5\nG80\nX6", "M205 X7\nG4 P1\nM205 Y3\nG4 P1\nM205 X2 Y9\nG4 P1"]
+)  # fmt: skip
+_line = st.one_of(_motion, _motion, _motion, _mode, _mode, _odd, _idiom)
 _program = st.lists(st.tuples(_line, st.sampled_from(["\n"] * 6 + ["\r\n", "\r"])), max_size=25).map(
     lambda lines: ("G1 F1200\n" + "".join(a + b for a, b in lines)).encode()
 )
-_steady = st.lists(st.one_of(_motion, _motion, _mode), max_size=25).map(lambda lines: "\n".join(lines).encode())
+_steady = st.lists(st.one_of(_motion, _motion, _mode, _idiom), max_size=25).map(lambda lines: "\n".join(lines).encode())
 _mutation = st.tuples(st.integers(0, 400), st.sampled_from(["put", "drop", "swap"]), st.integers(0, 255))
 
 
@@ -205,10 +224,11 @@ def test_limit_pieces_of_any_size_read_the_same(tmp_path, monkeypatch, dialect):
 
 def test_limit_kernel_reads_the_same_uncompiled(tmp_path, monkeypatch):
     """The plain-Python body of every kernel, on a small program with a bit of everything."""
-    for name, kernel in list(vars(scan).items()):
-        if hasattr(kernel, "py_func"):
-            monkeypatch.setattr(scan, name, kernel.py_func)
-    assert not hasattr(scan.scan, "py_func")
+    for module in (machine, moves, commands, scan, states, stream):
+        for name, kernel in list(vars(module).items()):
+            if hasattr(kernel, "py_func"):
+                monkeypatch.setattr(module, name, kernel.py_func)
+    assert not hasattr(stream.scan, "py_func")
     data = (
         b"%\nN1 G21*42\nM104 S210\nM109 R215\nM106 S99\nM204 P900 T1200\nM205 X8 J.02\nG28\nG92 E0\n"
         b"G1 X1 Y2 Z.2 F1800\nG1 X9.5 E.25 ; c\nG3 X2 Y7 I-4 J-3 E1\nG2 X9 R6 E1.5\nM83\nG1 E-1\nG10\nM220 S90\n"

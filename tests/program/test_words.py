@@ -62,7 +62,7 @@ def test_published_1_8_2_exponent(load):
     refused(load, "G1 F600\nG1 X1E6\n", "beyond any machine", MANY)
     q = load(text).questions
     assert q[0].startswith("E straight after a digit")
-    assert "many-per-line reads it otherwise" in q[1]
+    assert "many-per-line reads lines otherwise" in q[1]
     assert "(line 3)" in q[1]
 
 
@@ -205,7 +205,9 @@ def test_published_1_8_9_g92(load):
     assert x_of(load(text, FOLLOWS)) == [10, 1]
     q = load(text).questions
     assert q[0].startswith("G92 without words: zeroes all axes here")
-    assert any(a.startswith("e-follows-g90 reads it otherwise: first 1 mm of filament, not 3") for a in q)
+    assert any(
+        a.startswith("e-follows-g90 reads lines otherwise, the first with 1 mm of filament instead of 3") for a in q
+    )
 
 
 def test_limit_g92_after_homing_declares_the_place(load):
@@ -230,7 +232,10 @@ def test_published_1_8_10_filament_modes(load):
     assert q[0] == (
         "an E move after G90/G91: filament mode follows them on some controllers, M82/M83 alone here (line 4)"
     )
-    assert q[1] == ("e-follows-g90 reads it otherwise: first 1 mm of filament, not 3; e-on-its-own assumed (line 4)")
+    assert q[1] == (
+        "e-follows-g90 reads lines otherwise, the first with 1 mm of filament instead of 3; "
+        "e-on-its-own assumed (line 4)"
+    )
     # asked only where it makes a difference
     assert load("M83\nG90\nG1 X1 E2 F600\nG92 E0\nM83\nG91\nG1 X1 E3\n").questions == ()
 
@@ -331,7 +336,7 @@ def test_published_1_8_16_several_commands(load):
     q = load(text).questions
     assert any(a.startswith("two commands on a line: the first counts here") for a in q)
     assert any(a.startswith("a letter twice on a line: the last counts here") for a in q)
-    assert any("many-per-line reads it otherwise: first another number of moves" in a for a in q)
+    assert any("many-per-line reads lines otherwise, the first with another number of moves" in a for a in q)
     assert not any(a.startswith("e-follows-g90") for a in q)
     # a difference in spelling that makes none in meaning is asked about, but not reported as another reading
     assert len(load("G1 X1 F600\nG1 X8 X8\n").questions) == 1
@@ -357,7 +362,10 @@ def test_limit_fan_share(load):
     p = load(text, ALONE)
     assert p.states["fan"][p.state] == pytest.approx([1 / 255, 1, 0.5 / 255, 0, 1, 1])
     assert fan[1][load(text, MANY).state] == pytest.approx([1, 1, 0.5, 0, 1, 1])
-    assert any("many-per-line reads it otherwise: first fan 1, not 0.00392157" in q for q in load(text).questions)
+    assert any(
+        "many-per-line reads lines otherwise, the first with fan 1 instead of 0.00392157" in q
+        for q in load(text).questions
+    )
 
 
 # ---- 17 and 18: what is refused, with line and way out
@@ -418,6 +426,8 @@ def test_limit_states_are_distinct_and_in_order(load):
     many = load("G1 F600\n" + "".join(f"M221 S{100 + k / 100}\nG1 X{k}\n" for k in range(1, 5001)))
     assert len(many.states) == 5000
     assert many.state.tolist() == list(range(5000))
+    close = load("G1 F600\n" + "".join(f"M106 S{k / 1e9:.9f}\nG1 X{k}\n" for k in range(1, 20001)), ALONE)
+    assert len(close.states) == 20000
 
 
 def test_limit_factors_on_filament_alone(load):

@@ -40,6 +40,12 @@ def test_roundtrip_filament_starters(tmp_path, like):
         ("driven_wheels = 1", "driven_wheels = 3", "must be 1 or 2"),
         ('"none"', '"steel"', "hot_end.liner must be one of none, ptfe"),
         ("[drive]", "[drive", "not valid TOML"),
+        ("length_mm = 6.0", "length_mm = 1e6", "must lie between 0.05 and 20000, got 1e"),
+        ("[15, 40]", "[1, 1e300]", "must lie between 0.1 and 1000"),
+        ("[15, 40]", "{value = 20, spread = 1e9}", "spread must be at most 10"),
+        ("nozzle_mm = 0.4", "nozzle_mm = 3", "nozzle_mm must be smaller than hot_end.bore_mm"),
+        ("acceleration_mm_per_s2 = 1000", "acceleration_mm_per_s2 = 1e-300", "m.toml: motion.acceleration"),
+        ('name = "My open-gap machine"', "name = [1]", "name must be text"),
     ],
 )
 def test_limit_machine_mistakes(tmp_path, old, new, message):
@@ -76,3 +82,10 @@ def test_limit_missing_file_and_wrong_bytes(tmp_path):
 def test_roundtrip_range_is_the_90_percent_range():
     q = parse_quantity([5.0, 7.0], "gap", 1.1)
     assert (q.low, q.high) == (pytest.approx(5.0), pytest.approx(7.0))
+
+
+def test_regression_a_record_nested_too_deeply_is_refused(tmp_path):
+    path = tmp_path / "m.toml"
+    path.write_text("a = " + "[" * 5000 + "]" * 5000, encoding="utf-8")
+    with pytest.raises(RecordError, match="nested too deeply"):
+        read_machine(path)

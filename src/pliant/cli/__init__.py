@@ -1,68 +1,29 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
-import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pliant import __version__
+from pliant.cli.book import book
+from pliant.cli.shell import debug as _debug
+from pliant.cli.shell import json_ as _json
+from pliant.cli.shell import keep_apart as _keep_apart
+from pliant.cli.shell import progress as _progress
+from pliant.cli.shell import show as _show
+from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
 
 __all__ = ["main"]
 
 
-@contextmanager
-def _user_errors(debug: bool = False) -> Iterator[None]:
-    """The one place where an error becomes a line and an exit code."""
-    try:
-        yield
-    except PliantError as error:
-        if debug:
-            raise
-        click.echo(f"pliant: {error}", err=True)
-        sys.exit(2)
-    except (SystemExit, click.exceptions.Exit, click.ClickException):
-        raise
-    except Exception as error:
-        if debug:
-            raise
-        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
-        sys.exit(3)
-
-
-def _show(result: Any, as_json: bool, text: Any) -> None:
-    click.echo(json.dumps(result.to_json(), indent=1, allow_nan=False) if as_json else text(result))
-
-
 def _write_page(path: str, page: str) -> None:
-    try:
-        Path(path).write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise PliantError(f"{path}: cannot be written ({error.strerror}); choose another name") from error
+    from pliant.workflows.picture import save_whole
 
-
-@contextmanager
-def _progress(what: str) -> Iterator[Any]:
-    """A line on a terminal's error stream that counts up; nothing elsewhere."""
-    shown = sys.stderr.isatty()
-
-    def tell(share: float) -> None:
-        if shown:
-            click.echo(f"\r{what} {100 * share:3.0f} %", err=True, nl=False)
-
-    try:
-        yield tell
-    finally:
-        if shown:
-            click.echo("\r" + " " * (len(what) + 6) + "\r", err=True, nl=False)
-
-
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-_debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+    save_whole(Path(path), page)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -82,7 +43,9 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
         from pliant.report.text import facts_text
         from pliant.workflows.read import read
 
-        _show(read(program, dialect=dialect), as_json, facts_text)
+        with _progress() as tell:
+            facts = read(program, dialect=dialect, progress=tell)
+        _show(facts, as_json, facts_text)
 
 
 @main.command("check")
@@ -90,21 +53,39 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
+@click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
 @_json
 @_debug
-def check_command(program: str, machine: str, filament: str, html: str | None, as_json: bool, debug: bool) -> None:
+def check_command(
+    program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, program, machine, filament, mesh, book_path)
         from pliant.report.text import findings_text
         from pliant.workflows.check import check
+        from pliant.workflows.picture import check_with_report
 
-        if html is None:
-            findings = check(program, machine, filament)
+        with _progress() as tell:
+            if html is None:
+                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
+            else:
+                findings = check_with_report(
+                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
+                )
+        if book_path is None:
+            _show(findings, as_json, findings_text)
         else:
-            from pliant.workflows.picture import check_with_report
+            from pliant.report.book import past_outcomes_text
+            from pliant.workflows.book import remember_and_recall
 
-            findings = check_with_report(program, machine, filament, html)
-        _show(findings, as_json, findings_text)
+            past = remember_and_recall(book_path, findings, program, machine, filament)
+            _show(findings, as_json, findings_text, past_outcomes=past.to_json())
+            if not as_json:
+                click.echo(past_outcomes_text(past))
         sys.exit(0 if findings.verdict == "feeds" else 1)
 
 
@@ -114,13 +95,17 @@ def check_command(program: str, machine: str, filament: str, html: str | None, a
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write the mended program here.")
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
-@click.option("--skip", multiple=True, help="A pass to leave out: order, route, retract, flow, heat. Repeatable.")
+@click.option("--html", "html", type=click.Path(), help="Also write before and after to this file: one page.")
+@click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @_json
 @_debug
 def mend_command(
     program: str, machine: str, filament: str, output: str | None, in_place: bool, skip: tuple[str, ...],
-    target: float, as_json: bool, debug: bool,
+    add: tuple[str, ...], html: str | None, as_json: bool, debug: bool, **asked: Any,
 ) -> None:  # fmt: skip
     """Rewrite PROGRAM so that it feeds, and prove that the part is the same.
 
@@ -128,21 +113,51 @@ def mend_command(
     """
     with _user_errors(debug):
         from pliant.report.mend import mended_text
-        from pliant.workflows.mend import PASSES, mend
+        from pliant.workflows.mend import ADDED, PASSES, mend
 
         if (output is None) == (not in_place):
             raise PliantError("say where the result goes: -o FILE, or --in-place")
         for name in skip:
             if name not in PASSES:
                 raise PliantError(f"--skip {name}: unknown pass; choose from {', '.join(PASSES)}")
-        passes = [name for name in PASSES if name not in skip]
-        mended = mend(program, machine, filament, output=output, in_place=in_place, passes=passes, target=target)
+        for name in add:
+            if name not in ADDED:
+                raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
+        passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
+        asked |= {"output": output, "in_place": in_place, "passes": passes}
+        with _progress():
+            if html is None:
+                mended = mend(program, machine, filament, **asked)
+            else:
+                from pliant.workflows.mend_picture import mend_with_report
+
+                mended = mend_with_report(program, machine, filament, html, **asked)
         _show(mended, as_json, mended_text)
         sys.exit(0 if mended.meets_target else 1)
 
 
+@main.command("batch")
+@click.argument("folder", type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@_json
+@_debug
+def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
+    """Check every program in FOLDER. Exit code 0: all feed; 1: some do not; 2: some could not be read."""
+    with _user_errors(debug):
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
+
+        with _progress() as tell:
+            found = batch(folder, machine, filament, progress=tell)
+        _show(found, as_json, batch_text)
+        if any(r.findings is None for r in found.rows):
+            sys.exit(2)
+        sys.exit(0 if all(r.findings.verdict == "feeds" for r in found.rows if r.findings) else 1)
+
+
 @main.command("new")
-@click.argument("kind", type=click.Choice(["machine", "filament"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
 @click.option("--like", default=None, help="The archetype to start from.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
@@ -162,6 +177,48 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
             raise PliantError(f"{output}: cannot be written ({error.strerror}); choose another name") from error
 
 
+@main.command("plan")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
+@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
+@click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
+@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
+@_json
+@_debug
+def plan_command(
+    machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
+    book_path: str | None, as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Derive a soft recipe from your rigid one, each value with its reason.
+
+    Exit code 0: there is one; 1: none works, and what would help; 2: bad input.
+    """
+    with _user_errors(debug):
+        _keep_apart({"--html": html, "--sheet": sheet}, machine, filament, baseline, mesh, book_path)
+        from pliant.report.plan import plan_text
+        from pliant.workflows.plan import plan
+
+        recipe, kept = plan(machine, filament, baseline, target=target, mesh=mesh), None
+        if book_path is not None:  # before any page: a book that refuses leaves nothing behind
+            from pliant.workflows.book import keep_recipe
+
+            kept = keep_recipe(book_path, recipe)
+        if html or sheet:
+            from pliant.report.plan_html import plan_html, sheet_html
+
+            if html:
+                _write_page(html, plan_html(recipe))
+            if sheet:
+                _write_page(sheet, sheet_html(recipe))
+        _show(recipe, as_json, plan_text)
+        if kept is not None:
+            click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
+        sys.exit(0 if recipe.works else 1)
+
+
 @main.command("dry")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--temperature-c", type=float, help="Temperature of the box; never above the record's dry_c.")
@@ -176,6 +233,7 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **asked: float | None) -> None:
     """Say how many hours a strand and a wound spool take to dry."""
     with _user_errors(debug):
+        _keep_apart({"--html": html}, filament)
         from pliant.report.dry import drying_text
         from pliant.workflows.dry import dry
 
@@ -243,6 +301,7 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
         given = [(kind, size) for kind, size in pieces if size is not None]
         if len(given) != 1:
             raise PliantError("give one piece: --pad 40x30x10, --ring 60x44x6 or --column 40x28x50 (mm)")
+        _keep_apart({"--html": html}, asked["filament"])
         from pliant.report.feel import feel_text
         from pliant.workflows.feel import feel
 
@@ -252,6 +311,29 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
 
             _write_page(html, feel_page(found))
         _show(found, as_json, feel_text)
+
+
+@main.command("part")
+@click.argument("mesh", type=click.Path())
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("--html", "html", type=click.Path(dir_okay=False), help="Also write the report as one page.")
+@_json
+@_debug
+def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
+    """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
+    with _user_errors(debug):
+        _keep_apart({"--html": html}, mesh, machine, filament)
+        from pliant.report.part import part_text
+        from pliant.workflows.part import part
+
+        findings = part(mesh, filament, machine)
+        if html is not None:
+            from pliant.report.part_html import part_html
+
+            _write_page(html, part_html(findings))
+        _show(findings, as_json, part_text)
+        sys.exit(1 if findings.verdict == "poor" else 0)
 
 
 @main.command("coupon")
@@ -272,6 +354,7 @@ def coupon_command(
     Writes the program, and beside it the readings file to fill in; print it, then `pliant learn`.
     """
     with _user_errors(debug):
+        _keep_apart({"-o": output, "--sheet": sheet}, machine, filament)
         from pliant.report.coupon import coupon_page, coupon_text
         from pliant.workflows.coupon import coupon
 
@@ -301,8 +384,9 @@ def learn_command(
         from pliant.report.learn import learned_text
         from pliant.workflows.learn import learn
 
-        with _progress("learning") as progress:
-            found = learn(readings, machine, filament, folder=output, program=program, progress=progress)
+        with _progress() as tell:
+            told = partial(tell, "learning")
+            found = learn(readings, machine, filament, folder=output, program=program, progress=told)
         _show(found, as_json, learned_text)
         sys.exit(1 if found.suspects else 0)
 
@@ -319,8 +403,8 @@ def next_command(machine: str, filament: str, program: str | None, as_json: bool
         from pliant.report.learn import next_text
         from pliant.workflows.next_coupon import next_coupon
 
-        with _progress("weighing") as progress:
-            found = next_coupon(machine, filament, program=program, progress=progress)
+        with _progress() as tell:
+            found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
         _show(found, as_json, next_text)
 
 
@@ -334,3 +418,19 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+
+
+@main.command("bench")
+@click.option("--port", type=click.IntRange(0, 65535), help="Where; else the first free one from 8137 on.")
+@click.option("--book", "book_path", help="The book; else PLIANT_BOOK, else your own.")
+@click.option("--no-open", is_flag=True, help="Do not open the page in your browser.")
+@_debug
+def bench_command(port: int | None, book_path: str | None, no_open: bool, debug: bool) -> None:
+    """Serve all of it as a web page, for this computer only."""
+    with _user_errors(debug):
+        from pliant.bench.app import serve
+
+        serve(port=port, book=book_path, browse=not no_open, say=lambda text: click.echo(f"pliant: {text}", err=True))
+
+
+main.add_command(book)

@@ -19,7 +19,7 @@ from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
 
 __all__ = [
-    "MECHANISMS", "central", "compliance", "correlate", "dam_ratio", "free_pressure_mpa", "margins",
+    "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "free_pressure_mpa", "margins",
     "melt_pressure_mpa", "sample", "theta_of", "unknowns",
 ]  # fmt: skip
 
@@ -271,6 +271,18 @@ def _margins(
     margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
     capacity["starve"] = limit
     return margin, capacity, push
+
+
+def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
+    """Index of the mechanism that gives first, `(n,)`, from margins `(n_mechanisms, n)`.
+
+    A guide that locks lets no push through, however large: upstream of it every margin is zero. That is the lock's
+    doing, not that of whatever stands upstream.
+    """
+    if "lock" not in names:
+        return margin.argmin(axis=0)
+    upstream = np.array([name not in ("lock", "dam") for name in names])[:, None] & (margin <= 0)
+    return np.where(upstream & (margin[names.index("lock")] < 1), np.inf, margin).argmin(axis=0)
 
 
 def compliance(machine: Machine, theta: Theta) -> Any:

@@ -119,7 +119,8 @@ def follow(job: Job, machine: Machine, filament: Filament) -> Load:
         m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=table, flow_mm3_per_s=1.0, nozzle_c=float(c))
         names = [k for k in m if k != "starve"]
         stack = np.vstack([m[k] for k in names])
-        best, code = stack.min(axis=0), np.array([chain.MECHANISMS.index(k) for k in names])[stack.argmin(axis=0)]
+        best = stack.min(axis=0)
+        code = np.array([chain.MECHANISMS.index(k) for k in names])[chain.cause_of(names, stack)]
         here = slice(None) if job.nozzle_c.size == 1 else job.heat == h
         at = index[here]
         push[here] = at_drive.astype(np.float32)[at]

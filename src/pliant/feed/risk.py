@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm, kinematics
@@ -17,13 +17,13 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
-    "BED_ERROR_MM", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "flow_caps", "jam_risk", "log_margins",
+    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "jam_risk", "log_margins",
     "operating_groups", "speed_that_meets",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
-_JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
+JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 _TAU_S = np.geomspace(0.005, 60.0, 14)
 _MOST_GROUPS = 24
 
@@ -48,6 +48,16 @@ class Envelope:
     gap_mm: NDArray[np.float64]
     first_layer: NDArray[np.bool_]
     flow_mm3_per_s: NDArray[np.float64]
+
+    @classmethod
+    def steady(
+        cls, flow_mm3_per_s: ArrayLike, nozzle_c: float, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: ArrayLike
+    ) -> "Envelope":
+        """Groups that run at a constant flow each, `(g,)`. [mm3/s, degC, mm, mm, -]"""
+        flow = np.asarray(flow_mm3_per_s, dtype=float)
+        width, gap = np.asarray(width_mm, dtype=float), np.asarray(gap_mm, dtype=float)
+        first = np.asarray(first_layer, dtype=np.bool_)
+        return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.tile(flow[:, None], _TAU_S.size))
 
 
 @dataclass(frozen=True)
@@ -189,10 +199,11 @@ def jam_risk(
     if not by_name:
         return Risk(0.0, 0.0, 0.0, {}, {})
     order = list(by_name)
-    stack = np.log(np.clip(np.vstack([by_name[k] for k in order]), 1e-6, 1e6))
+    margin = np.vstack([by_name[k] for k in order])
+    stack = np.log(np.clip(margin, 1e-6, 1e6))
     least = stack.min(axis=0)
-    chance = ndtr(-least / np.log(_JOB_SCATTER))
-    first = stack.argmin(axis=0)
+    chance = ndtr(-least / np.log(JOB_SCATTER))
+    first = chain.cause_of(order, margin)
     by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
     part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
     low, high = np.quantile(chance, [0.05, 0.95])
@@ -244,51 +255,3 @@ def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, 
         middle = float(np.sqrt(low * high))
         low, high = (middle, high) if meets(middle) else (low, middle)
     return low
-
-
-def flow_caps(groups: Groups, machine: Machine, filament: Filament, target: float) -> NDArray[np.float64]:
-    """Largest steady flow of each operating group at which the chance of a jam meets the target.
-
-    Parameters
-    ----------
-    groups : Groups
-        Of a job.
-    machine, filament
-        The records.
-    target : float
-        Chance of a jam of the whole job, all groups running at their caps. [-]
-
-    Returns
-    -------
-    ndarray, (g,)
-        Flow; 0 where even a hundredth of a cubic millimetre a second is too much. [mm3/s]
-    """
-    from scipy.special import ndtr
-
-    n, rng = 1000, np.random.default_rng(7)
-    theta, _, _ = chain.sample(machine, filament, n, rng)
-    shift = BED_ERROR_MM * rng.standard_normal(n)[:, None]
-    gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
-    ratio = chain.dam_ratio(groups.width_mm, gap, theta)
-
-    def least(flow: Any) -> Any:
-        p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta)
-        m, _, _ = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=groups.nozzle_c)
-        return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))
-
-    def chance(log_margin: Any) -> Any:
-        return ndtr(-log_margin / np.log(_JOB_SCATTER)).mean(axis=0)
-
-    low, high = np.full(groups.gap_mm.size, 1e-2), np.full(groups.gap_mm.size, 50.0)
-    hopeless = chance(least(low)) > target
-    for _ in range(14):
-        middle = np.sqrt(low * high)
-        meets = chance(least(middle)) <= target
-        low, high = np.where(meets, middle, low), np.where(meets, high, middle)
-    # together the groups jam a little more often than the worst of them: take all caps down by one factor
-    share = 1.0
-    for _ in range(30):
-        if chance(least(low * share).min(axis=1)) <= target:
-            break
-        share *= 0.98
-    return np.where(hopeless, 0.0, low * share)

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.feed.caps import flow_caps
 from pliant.feed.load import Job
-from pliant.feed.risk import SLOWEST, Groups, flow_caps, jam_risk, operating_groups
+from pliant.feed.risk import SLOWEST, Groups, jam_risk, operating_groups
 from pliant.kernels.level import level_stretches
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -23,6 +24,7 @@ __all__ = ["FlowPlan", "capped_speed", "plan_flow", "slowed_changes"]
 
 _SAME_SPEED = 1.03  # [-] speeds of one stretch differ by less
 _LEAST_RISE, _MOST_RISE = 1 / 8, 4.0
+_CLOSE = 1.01  # [-] the common factor on all caps is found within this
 _REFINE_MOVES = 400_000  # above this the caps are taken as they are when they meet the target
 
 
@@ -59,6 +61,7 @@ def plan_flow(
     job_at: Callable[[NDArray[np.float64]], Job],
     *,
     aim: float = 1.0,
+    known: tuple[Job, float] | None = None,
 ) -> FlowPlan:
     """Find the fastest speeds whose chance of a jam meets the target.
 
@@ -72,23 +75,31 @@ def plan_flow(
         Chance of a jam. [-]
     job_at : callable
         Speeds `(n_moves,)` to the job as the feed path sees it, timed afresh.
-
     aim : float, default 1.0
         Share of the target to plan for where anything has to change at all. [-]
+    known : tuple, optional
+        The job at the program's own speeds and its chance of a jam, where they are at hand.
 
     Returns
     -------
     FlowPlan
         With `meets` false where no speed down to the slowest sensible one meets the target.
     """
-    job = job_at(program.speed_mm_per_s)
-    before = jam_risk(job, machine, filament, shares=False).probability
+    if known is None:
+        job = job_at(program.speed_mm_per_s)
+        known = job, jam_risk(job, machine, filament, shares=False).probability
+    job, before = known
     if before <= target:
         return FlowPlan(program.speed_mm_per_s, before, True)
     target = aim * target
     groups = operating_groups(job)
     diameter = filament.diameter_mm.value
-    caps = flow_caps(groups, machine, filament, target)
+
+    def seconds_at(caps: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _at_cap_s(program, groups, job_at(capped_speed(program, groups, np.maximum(caps, 1e-2), diameter)))
+
+    most = _most_asked(program, groups, diameter)
+    caps = flow_caps(groups, machine, filament, target, seconds_at=seconds_at, most_mm3_per_s=most)
     caps = np.maximum(caps, 1e-2)
 
     def at(rise: float) -> tuple[NDArray[np.float64], float]:
@@ -103,7 +114,7 @@ def plan_flow(
             return FlowPlan(speed, chance, False)
     elif program.kind.size > _REFINE_MOVES:
         return FlowPlan(speed, chance, True)
-    while high / low > 1.03:
+    while high / low > _CLOSE:
         middle = float(np.sqrt(low * high))
         tried, risk = at(middle)
         if risk <= target:
@@ -111,6 +122,23 @@ def plan_flow(
         else:
             high = middle
     return FlowPlan(speed, chance, True)
+
+
+def _most_asked(program: Program, groups: Groups, diameter_mm: float) -> NDArray[np.float64]:
+    """The largest flow that the beads of each group ask for. [mm -> mm3/s]"""
+    fed = np.flatnonzero((program.kind == BEAD) & (program.filament_mm > 0) & (program.length_mm > 0))
+    flow = program.filament_mm[fed] / program.length_mm[fed] * program.speed_mm_per_s[fed]
+    most = np.zeros(groups.gap_mm.size)
+    np.maximum.at(most, groups.index[fed], np.pi * diameter_mm**2 / 4 * flow)
+    return most
+
+
+def _at_cap_s(program: Program, groups: Groups, job: Job) -> NDArray[np.float64]:
+    """Time that slowed beads of each group spend at their speed, gaining and losing speed apart. [s]"""
+    peak, a = job.peak_mm_per_s, job.acceleration_mm_per_s2
+    hold = job.length_mm - (2 * peak**2 - job.in_mm_per_s**2 - job.out_mm_per_s**2) / (2 * a)
+    laid = np.flatnonzero((program.kind == BEAD) & (hold > 0) & (peak < (1 - 1e-3) * program.speed_mm_per_s))
+    return np.bincount(groups.index[laid], hold[laid] / peak[laid], groups.gap_mm.size).astype(np.float64)
 
 
 def slowed_changes(program: Program, speed: NDArray[np.float64], layer: NDArray[np.int64], why: str) -> list[Change]:

@@ -5,22 +5,20 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.kernels.splice import line_starts
+from pliant.program.splicing import line_texts, set_word, word_value
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine
 from pliant.records.mending import Change
 from pliant.records.program import Program
 
-__all__ = ["PTFE_CEILING_C", "allowed_c", "mend_heat"]
+__all__ = ["mend_heat"]
 
-PTFE_CEILING_C = 240.0  # from memory: lined hot ends are rated to about this; the liner maker's sheet rules
-_SET = re.compile(rb"^([ \t]*(?:[Nn][0-9]+[ \t]*)?[Mm]0*10[49]\b[^;(*]*?[SsRr][ \t]*)([0-9]+(?:\.[0-9]*)?)")
-
-
-def allowed_c(machine: Machine, filament: Filament) -> tuple[float, float]:
-    """Range of nozzle temperatures that sheet and liner allow. [degC]"""
-    low, high = filament.nozzle_c
-    return low, min(high, PTFE_CEILING_C) if machine.liner == "ptfe" else high
+_PRINTING_C = 150.0  # below it a setting is for waiting or for cooling down: our choice
+_ANYWHERE = re.compile(rb"[Mm]0*10[49](?![0-9])")
+_SET = re.compile(rb"^[ \t]*(?:[Nn][0-9]+[ \t]*)?[Mm]0*10[49](?![0-9])")
 
 
 def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filament) -> list[Change]:
@@ -39,21 +37,18 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
     -------
     list of Change
     """
-    set_c = program.states["nozzle_c"]
     low, high = allowed_c(machine, filament)
-    printing = set_c[~np.isnan(set_c) & (set_c > 0)]
-    if printing.size == 0 or ((printing >= low) & (printing <= high)).all():
-        return []
+    data = Path(program.path).read_bytes()
+    found = np.array([m.start() for m in _ANYWHERE.finditer(data)], dtype=np.int64)
+    lines = np.unique(np.searchsorted(line_starts(np.frombuffer(data, dtype=np.uint8)), found, side="right"))
     changes = []
-    for number, line in enumerate(Path(program.path).read_bytes().splitlines(), 1):
-        found = _SET.match(line)
-        if not found or b"*" in line:
-            continue
-        asked = float(found[2])
-        if asked < 150 or low <= asked <= high:  # 150: a setting for waiting or for cooling down, not for printing
+    for number, line in line_texts(program.path, lines).items():
+        letter = next((w for w in "SR" if _SET.match(line) and word_value(line, w) is not None), None)
+        asked = word_value(line, letter) if letter else None
+        if letter is None or asked is None or asked < _PRINTING_C or low <= asked <= high:
             continue
         new = low if asked < low else high
-        edits.words[number] = found[1] + f"{new:g}".encode() + line[found.end() :]
+        edits.words[number] = set_word(line, letter, new, 1)
         why = (
             "the maker's data sheet" if asked < low or machine.liner != "ptfe" else "the sheet and the liner's ceiling"
         )

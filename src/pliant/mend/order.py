@@ -1,7 +1,8 @@
 """Order: islands of a layer laid in an order with less travel over air, each island left whole and as it was.
 
 An island is a connected piece of the layer; its runs keep their order. A layer is left alone where an island is
-visited more than once, where anything but plain travel lies between the islands, or where no gain is found.
+visited more than once, where anything but plain travel lies between the islands, or where no gain is found. The first
+two islands of the job stay first: one of them takes what the nozzle needs to fill.
 """
 
 import numpy as np
@@ -63,6 +64,9 @@ def mend_order(
             continue
         items = _items(program, by_layer.get(layer, []), beads, layering, sections)
         last_point = program.point_mm[beads[-1] + 1, :2]
+        if layer == 0 and len(items) > 1:
+            # the first islands of the job (a skirt or a priming run, and what it leads to) stay where they are
+            here, items = program.point_mm[items[1][2], :2], items[2:]
         if len(items) > 2:
             entry = np.array([program.point_mm[b, :2] for _, b, _ in items])
             leave = np.array([program.point_mm[end, :2] for _, _, end in items])
@@ -106,8 +110,9 @@ def _items(
     items: list[tuple[int, int, int]] = []
     # the first island of the layer moves only if its lead-in after the change of height is whole in itself
     begin = _after_height(program, leads, int(beads[0]))
-    if begin is None:
+    if begin is None and layering.layer[beads[0]] > 0:
         return []
+    begin = int(beads[0]) if begin is None else begin
     seen = [int(piece[0])]
     run_first = int(beads[0])
     for k, lead in enumerate(inner):

@@ -55,7 +55,7 @@ def mend_retraction(
             continue
         r, c = lead.retracts[0], lead.recovers[0]
         line, was = int(program.line[r]), f"{back:.2f} mm at {program.speed_mm_per_s[r]:.0f} mm/s"
-        bounded = min(back, float(stored)) if back > 1.1 * stored else back
+        bounded = round(min(back, float(stored)), 3) if back > 1.1 * stored else back
         many = passes.would_be(r, program, bounded) > MOST_PASSES
         if air < NO_THREAD_MM or bounded < 0.05 or many:
             why = (
@@ -67,7 +67,6 @@ def mend_retraction(
             changes.append(Change(line, "retract", "retraction", was, "none", why))
             continue
         slow_r, slow_c = (min(SLOW_MM_PER_S, float(program.speed_mm_per_s[i])) for i in (r, c))
-        bounded = round(bounded, 3)
         passes.add(r, program, bounded)
         if bounded < back - 1e-6 or slow_r < program.speed_mm_per_s[r] or slow_c < program.speed_mm_per_s[c]:
             if bounded < back - 1e-6:

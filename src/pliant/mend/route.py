@@ -1,7 +1,8 @@
 """Route: travel kept over this layer's own bead where there is a way, and over as little air as possible elsewhere.
 
 The way is exact (`paths.TravelRegion`), kept just inside half a bead from the edge. A detour costs seconds: the
-routes that save the most open travel per second are taken first, until the time allowed is spent.
+routes that save the most open travel per second are taken first, until the time allowed is spent. Detours that the
+program has already count, and the time allowed does not depend on its speeds: a second time nothing is left to do.
 """
 
 import math
@@ -29,6 +30,9 @@ _SLACK_MM = 0.02  # corners closer than this to the way are left out: a tenth of
 _LEAST_GAIN_MM = 0.3  # less open travel than this saved is not worth a corner
 _CORNER_S = 0.005  # what braking for a corner costs, roughly; the true time is planned afterwards
 _ACCELERATION = 1000.0  # [mm/s2] for the price alone
+_LEAST_MM_PER_S = 10.0  # open travel saved by a second of detour: less is not worth it; our choice
+_SHARE = 0.04  # [-] of the time that the beads take at the speed below: our choice
+_QUICK_MM_PER_S = 60.0  # common practice, no source: few programs lay beads faster
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,13 @@ def _seconds(length_mm: float, speed_mm_per_s: float) -> float:
     if speed_mm_per_s**2 <= _ACCELERATION * length_mm:
         return length_mm / speed_mm_per_s + speed_mm_per_s / _ACCELERATION
     return 2 * math.sqrt(length_mm / _ACCELERATION)
+
+
+def _detour_s(way: NDArray[np.float64], speed_mm_per_s: float) -> float:
+    """Time that a way takes longer than the straight line between its ends. [mm, mm/s -> s]"""
+    length = float(np.hypot(*np.diff(way, axis=0).T).sum())
+    straight = _seconds(math.dist(way[0], way[-1]), speed_mm_per_s)
+    return max(_seconds(length, speed_mm_per_s) - straight + _CORNER_S * (len(way) - 2), 1e-6)
 
 
 def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], TravelRegion]:
@@ -69,7 +80,7 @@ def mend_routes(
     coverage: Coverage,
     region: Callable[[int], TravelRegion],
     *,
-    seconds: float,
+    seconds: float | None = None,
 ) -> tuple[list[Change], dict[int, float]]:
     """Send open travels over bead, in place in `edits`.
 
@@ -85,16 +96,24 @@ def mend_routes(
         Of the program.
     region : callable
         Layer to its travel region.
-    seconds : float
-        What all detours together may cost. [s]
+    seconds : float, optional
+        What all detours together may cost, those in the program included; 4 % of the time that its beads take at
+        60 mm/s when left out. [s]
 
     Returns
     -------
     list of Change, and for each rerouted travel the open length that is left. [mm]
     """
     found: list[_Route] = []
+    if seconds is None:
+        seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / _QUICK_MM_PER_S
+    spent = 0.0
     for lead in leads:
-        if not (lead.simple and lead.flat and len(lead.travels) == 1):
+        if not (lead.simple and lead.flat and lead.travels):
+            continue
+        if len(lead.travels) > 1:
+            points = [lead.travels[0], *(k + 1 for k in lead.travels)]
+            spent += _detour_s(program.point_mm[points, :2], float(program.speed_mm_per_s[lead.travels[0]]))
             continue
         travel = lead.travels[0]
         air = float(coverage.open_mm[travel])
@@ -105,14 +124,12 @@ def mend_routes(
         if air - left < _LEAST_GAIN_MM or len(way) < 3:
             continue
         way = np.asarray(shapely.simplify(shapely.linestrings(way), _SLACK_MM).coords)
-        length = float(np.hypot(*np.diff(way, axis=0).T).sum())
-        speed = float(program.speed_mm_per_s[travel])
-        extra = _seconds(length, speed) - _seconds(math.dist(start, goal), speed) + _CORNER_S * (len(way) - 2)
-        found.append(_Route(lead, travel, way, air, left, max(extra, 1e-6)))
+        extra = _detour_s(way, float(program.speed_mm_per_s[travel]))
+        if air - left >= _LEAST_MM_PER_S * extra:
+            found.append(_Route(lead, travel, way, air, left, extra))
     found.sort(key=lambda r: -(r.air_before_mm - r.air_mm) / r.extra_s)
     changes: list[Change] = []
     left_open: dict[int, float] = {}
-    spent = 0.0
     for route in found:
         if spent + route.extra_s > seconds:
             continue

@@ -48,7 +48,7 @@ def cellular_modulus_mpa(
     pattern : {"hexagon", "square", "triangle", "foam"}
         The first three are prisms that stand along the print's vertical; foam stands in, roughly, for sheet-like
         infills that repeat in all three directions.
-    direction : {"in-plane", "axial"}
+    direction : {"in-plane", "axial"}, default "in-plane"
         Load across the prisms (pressed from the side), or along them (pressed from above). Square: along its walls.
 
     Returns
@@ -98,8 +98,8 @@ def collapse_strain(relative_density: Any, pattern: str, direction: str = "in-pl
     relative_density : float or ndarray
         Share of the volume that is filled, above 0, at most 1. [-]
     pattern : {"hexagon", "square", "triangle", "foam"}
-        Infill.
-    direction : {"in-plane", "axial"}
+        Infill, as in `cellular_modulus_mpa`.
+    direction : {"in-plane", "axial"}, default "in-plane"
         Load across or along the prisms.
 
     Returns
@@ -117,6 +117,11 @@ def collapse_strain(relative_density: Any, pattern: str, direction: str = "in-pl
     Collapse stress over modulus. Published: hexagon :math:`0.143\rho^3/1.5\rho^3` in plane and
     :math:`3.4\rho^3/\rho` axially; foam 0.05. Derived here for square and triangle: axially a plate held on both
     edges, which gives 3.3 for the hexagon where 3.4 is printed; in plane a pinned strut, a lower bound.
+
+    Examples
+    --------
+    >>> float(collapse_strain(0.2, "hexagon")), float(collapse_strain(0.2, "hexagon", "axial"))
+    (0.0953, 0.136)
     """
     rho = _checked(relative_density, pattern, direction)
     if pattern == "foam":

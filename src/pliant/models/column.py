@@ -1,67 +1,95 @@
 """Axial force at which filament bows out across an open gap.
 
-Euler, two shear-flexible columns, and the exact incompressible neo-Hookean column. The last two bracket the truth.
-Left out: bending set, gear marks, guide friction.
+Euler, two shear-flexible columns (Engesser, Haringx), and the exact incompressible neo-Hookean column. Haringx and
+neo-Hookean bracket the truth for a soft rod. Left out: bending set from the spool, gear marks, friction of the guide,
+creep. A softening material is the caller's: pass the secant modulus at the buckling strain, which depends on geometry
+alone (`models.stiffness.softened_modulus_mpa`). Start with `buckling_force_n`.
 """
 
+from functools import cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pliant.checks import require_in, require_positive, warn_outside
+from pliant.checks import as_floats, require_in, require_positive, warn_outside
 
-__all__ = ["buckling_force_n", "euler_load_n"]
+__all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n"]
+
+THEORIES = ("euler", "engesser", "haringx", "neo-hookean")
+# [-] effective length over length; theory, as handbook tables print them (0.699 is the root of tan x = x)
+END_FACTORS = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _SHEAR = np.pi**2 / 16 / 0.3  # [-] Euler load over shear stiffness, per (d/L)^2: kappa 0.9, E = 3 G
-# effective length / diameter, exact load / Euler load: own small-on-large solution, frictionless sliding ends
-_EXACT = np.array(
-    [
-        [1.0, 1.9239],
-        [1.25, 1.694],
-        [1.5, 1.4096],
-        [2.0, 1.1834],
-        [2.5, 1.1055],
-        [3.0, 1.0692],
-        [4.0, 1.0368],
-        [5.0, 1.0229],
-        [7.0, 1.0115],
-        [10.0, 1.0055],
-        [20.0, 1.0014],
-    ]
-)
-THEORIES = ("euler", "engesser", "haringx", "neo-hookean")
+_LEAST, _MOST = 0.5, 20.0  # [-] effective lengths in diameters between which the exact column is solved
+_SQUASH = 2.0  # [-] effective length in diameters under which a rod squashes rather than bends
 
 
 def euler_load_n(youngs_modulus_mpa: Any, second_moment_mm4: Any, effective_length_mm: Any) -> Any:
-    """Euler's load pi^2 E I / L_e^2 of a straight elastic column. [MPa, mm4, mm -> N]
+    r"""Euler's load of a straight elastic column.
+
+    Parameters
+    ----------
+    youngs_modulus_mpa : float or ndarray
+        Young's modulus. [MPa]
+    second_moment_mm4 : float or ndarray
+        Second moment of area about the weaker axis. [mm4]
+    effective_length_mm : float or ndarray
+        Length of one half wave: end factor times length. [mm]
+
+    Returns
+    -------
+    ndarray
+        Critical force. [N]
+
+    Raises
+    ------
+    DomainError
+        If an input is not finite and positive.
+
+    Notes
+    -----
+    .. math:: P_E = \pi^2 E I / L_e^2
+
+    Slender, straight, linear elastic. For a solid round rod the strain at buckling is (pi^2/16)(d/L_e)^2: 0.6 % at
+    ten diameters, 15 % at two. Textbook formula [1]_.
 
     Examples
     --------
-    >>> float(euler_load_n(20.0, 0.46039, 10.0))
-    0.909
+    Hibbeler, Ex. 13.1: a steel tube of 7.2 m
+
+    >>> float(euler_load_n(200e3, 3.14159 / 4 * (75**4 - 70**4), 7200.0)) / 1e3
+    228.2
+
+    References
+    ----------
+    .. [1] R. C. Hibbeler, Mechanics of Materials, ch. 13.
     """
     require_positive(
         youngs_modulus_mpa=youngs_modulus_mpa,
         second_moment_mm4=second_moment_mm4,
         effective_length_mm=effective_length_mm,
     )
-    return np.pi**2 * youngs_modulus_mpa * second_moment_mm4 / effective_length_mm**2
+    E, I, L = as_floats(youngs_modulus_mpa, second_moment_mm4, effective_length_mm)
+    return np.pi**2 * E * I / L**2
 
 
 def buckling_force_n(
     youngs_modulus_mpa: Any, diameter_mm: Any, gap_mm: Any, *, length_factor: Any = 1.0, theory: str = "euler"
 ) -> Any:
-    """Axial force at which a straight filament buckles across an unsupported gap.
+    r"""Axial force at which a straight filament buckles across an unsupported gap.
 
     Parameters
     ----------
     youngs_modulus_mpa : float or ndarray
         Modulus at the temperature and strain of the gap. [MPa]
-    diameter_mm, gap_mm : float or ndarray
-        Filament diameter; free length. [mm]
+    diameter_mm : float or ndarray
+        Filament diameter. [mm]
+    gap_mm : float or ndarray
+        Free length from pinch to inlet. [mm]
     length_factor : float or ndarray, default 1.0
-        1 pinned-pinned, 0.699 pinned-fixed, 0.5 fixed-fixed. [-]
-    theory : {"euler", "engesser", "haringx", "neo-hookean"}
+        1 pinned-pinned, 0.699 pinned-fixed, 0.5 fixed-fixed (`END_FACTORS`); a real pinch lies between. [-]
+    theory : {"euler", "engesser", "haringx", "neo-hookean"}, default "euler"
         Which column.
 
     Returns
@@ -79,24 +107,86 @@ def buckling_force_n(
     ValidityWarning
         Where the effective length is under two diameters: a squash, not a bend.
 
+    Notes
+    -----
+    With :math:`P_E` Euler's load and :math:`r = P_E/(\kappa G A) = 2.056\,(d/L_e)^2` (round, nu = 0.5):
+
+    .. math::
+        P_{Engesser} = \frac{P_E}{1 + r}, \qquad P_{Haringx} = P_E\,\frac{\sqrt{1 + 4r} - 1}{2r}
+
+    `neo-hookean`: exact first bending of an incompressible neo-Hookean cylinder between frictionless ends, from its own
+    bifurcation condition (small on large; solved once, then interpolated to 3e-6). Slender limit
+    :math:`1 + 0.548\,(d/L_e)^2` [2]_: above Euler, where the other two lie below. Under half a diameter the stress of
+    the shortest column solved is kept.
+
+    Examples
+    --------
+    >>> float(buckling_force_n(20.0, 1.75, 10.0))
+    0.909
+    >>> [round(float(buckling_force_n(20.0, 1.75, 5.0, theory=t)), 2) for t in ("haringx", "euler", "neo-hookean")]
+    [3.01, 3.64, 3.92]
+
     References
     ----------
-    .. [1] Z. P. Bazant and A. Beghini, 2005, doi 10.1115/1.1979516 (Engesser and Haringx).
-    .. [2] A. Goriely, R. Vandiver, M. Destrade, Nonlinear Euler buckling, Proc. R. Soc. A, 2008.
+    .. [1] Z. P. Bazant and A. Beghini, 2005, doi 10.1115/1.1979516 (Engesser and Haringx; abstract).
+    .. [2] A. Goriely, R. Vandiver, M. Destrade, Nonlinear Euler buckling, Proc. R. Soc. A, 2008, arXiv 0812.1398.
     """
     require_in("theory", theory, THEORIES)
     require_positive(
         youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter_mm, gap_mm=gap_mm, length_factor=length_factor
     )
-    slender = length_factor * np.asarray(gap_mm, dtype=float) / diameter_mm
-    warn_outside(slender < 2, "effective length under two diameters: the filament squashes rather than bows")
-    euler = euler_load_n(youngs_modulus_mpa, np.pi * diameter_mm**4 / 64, length_factor * np.asarray(gap_mm))
+    d, gap, factor = as_floats(diameter_mm, gap_mm, length_factor)
+    effective = factor * gap
+    slender = effective / d
+    warn_outside(slender < _SQUASH, "effective length under two diameters: the filament squashes rather than bows")
+    euler = euler_load_n(youngs_modulus_mpa, np.pi * d**4 / 64, effective)
     ratio = _SHEAR / slender**2
     if theory == "engesser":
         return euler / (1 + ratio)
     if theory == "haringx":
         return euler * (np.sqrt(1 + 4 * ratio) - 1) / (2 * ratio)
     if theory == "neo-hookean":
-        excess = np.interp(np.log(slender), np.log(_EXACT[:, 0]), (_EXACT[:, 1] - 1) * _EXACT[:, 0] ** 2)
-        return euler * (1 + excess / slender**2)
+        log_slender, excess = _exact()
+        within = np.maximum(slender, _LEAST)
+        gain = 1 + np.interp(np.log(within), log_slender, excess) / within**2
+        return euler * gain * (slender / within) ** 2
     return euler
+
+
+@cache
+def _exact() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log slenderness, and (exact load / Euler load - 1) times slenderness squared."""
+    slender = np.geomspace(_LEAST, _MOST, 3201)
+    wave = np.pi / (2 * slender)  # pi times undeformed radius over half wave
+    # the only root between these; checked by a scan in tests/models/test_column.py
+    low, high = np.full(slender.shape, 0.3), 1 - np.minimum(0.5 * np.pi**2 / 16 / slender**2, 0.1)
+    positive = _bifurcation(high, wave) > 0
+    for _ in range(50):
+        middle = (low + high) / 2
+        same = (_bifurcation(middle, wave) > 0) == positive
+        low, high = np.where(same, low, middle), np.where(same, middle, high)
+    stretch = (low + high) / 2
+    load = (stretch**-2 - stretch) / 3  # over A E, E = 3 G, undeformed area
+    return np.log(slender), (load * 16 * slender**2 / np.pi**2 - 1) * slender**2
+
+
+def _bifurcation(stretch: NDArray[np.float64], wave: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Determinant whose zero is the first bending of a neo-Hookean cylinder; its trivial zero at 1 divided out.
+
+    Radius 1 in the compressed state, sides free of stress, so pressure G / stretch. The bending field is the sum of the
+    gradient of p = I1(k r) cos(theta) cos(k z), the curl of q e_z and the double curl of s e_z, with q and s made of
+    I1(m r), m = k stretch^1.5. Rows: increments of the tractions rr, r theta, rz at the wall.
+    """
+    from scipy.special import i0, i1
+
+    k, m = wave / stretch**1.5, wave
+    a0, b0 = i1(k), i1(m)  # I1 and its first two derivatives, from I0 and I1
+    a1, b1 = i0(k) - a0 / k, i0(m) - b0 / m
+    a2, b2 = a0 - a1 / k + a0 / k**2, b0 - b1 / m + b0 / m**2
+    columns = (
+        (2 * k**2 * a2 - k**2 * (1 - stretch**3) * a0, 2 * (a0 - k * a1), -2 * k**2 * a1),
+        (2 * (m * b1 - b0), m * b1 - b0 - m**2 * b2, -k * b0),
+        (2 * k * m**2 * b2, 2 * k * (b0 - m * b1), -(m**3 + k**2 * m) * b1),
+    )
+    (a, d, g), (b, e, h), (c, f, i) = columns
+    return (a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)) / (1 - stretch)

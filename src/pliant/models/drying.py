@@ -177,9 +177,29 @@ def drying_time_h(diffusivity_m2_per_s: Any, diameter_mm: Any, left_fraction: An
 
 
 def saturated_vapour_kpa(temperature_c: Any) -> Any:
-    """Pressure of saturated water vapour over water, Magnus form. [degC -> kPa]
+    r"""Pressure of saturated water vapour over water.
 
-    Coefficients of Alduchov and Eskridge 1996 (from memory); within 0.4 % between -40 and 50 degC, within 2 % at 100.
+    Parameters
+    ----------
+    temperature_c : float or ndarray
+        Temperature, -60 to 150. [degC]
+
+    Returns
+    -------
+    ndarray
+        Pressure. [kPa]
+
+    Raises
+    ------
+    DomainError
+        If the temperature lies outside -60 to 150 degC.
+
+    Notes
+    -----
+    .. math:: p = 0.61094\,e^{17.625\,T/(T + 243.04)}
+
+    Magnus form, coefficients of Alduchov and Eskridge 1996 (from memory); within 0.4 % between -40 and 50 degC, within
+    2 % at 100.
 
     Examples
     --------

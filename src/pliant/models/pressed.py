@@ -50,7 +50,9 @@ def block_force_n(
         Loaded area and height along the load. [mm2], [mm]
     relative_density : float or ndarray
         Infill, above 0, at most 1. [-]
-    pattern, direction : str
+    pattern : str, default "hexagon"
+        As in `cellular_modulus_mpa`.
+    direction : str, default "axial"
         As in `cellular_modulus_mpa`.
     wall_share : float or ndarray, default 0
         Share of the area taken by solid that runs along the load. [-]
@@ -115,10 +117,20 @@ def wall_fold_strain(walls: Any, relative_density: Any, pattern: str) -> Any:
     ndarray
         Strain; infinite beside a solid. [-]
 
+    Raises
+    ------
+    DomainError
+        If the number of walls is negative, or an input is none that `collapse_strain` takes.
+
     Notes
     -----
     A plate held on both edges, as wide as a cell and `walls` times as thick as its wall: `walls` squared times the
     folding strain of the cells. Own derivation.
+
+    Examples
+    --------
+    >>> float(wall_fold_strain(2, 0.2, "hexagon"))
+    0.544
     """
     prism = "square" if pattern == "foam" else pattern
     require_not_negative(walls=walls)
@@ -216,6 +228,11 @@ def bellows_stiffness_n_per_mm(
     itself and shortens along itself: compliance :math:`\cos^2\varphi/k_n + \sin^2\varphi/k_s`, :math:`k_n` the flat
     ring's stiffness by :math:`\cos^3\varphi` for the longer strip. Flat flanks give the annular plate, upright ones
     the tube. Own derivation; hoop stiffness of the cone is left out, so a steep bellows is stiffer than this says.
+
+    Examples
+    --------
+    >>> float(bellows_stiffness_n_per_mm(20.0, 30.0, 20.0, 40.0, 0.9, 5))
+    0.232
     """
     require_positive(height_mm=height_mm, wall_mm=wall_mm, outer_mm=outer_mm, inner_mm=inner_mm)
     if folds < 1:

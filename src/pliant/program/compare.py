@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels import scan
+from pliant.kernels import machine
 from pliant.program.messages import with_lines
 from pliant.program.stream import COLUMN
 from pliant.records.program import KIND_NAMES, STATE_DTYPE, Program
@@ -12,14 +12,14 @@ __all__ = ["Comparison"]
 
 # what is said about the first difference: column, words, attribute of the program
 _SAID = (
-    ("filament", "{there:g} mm of filament, not {here:g}", "filament_mm"),
-    ("x", "X at {there:g} mm, not {here:g}", ""),
-    ("y", "Y at {there:g} mm, not {here:g}", ""),
-    ("z", "Z at {there:g} mm, not {here:g}", ""),
-    ("length", "{there:g} mm of path, not {here:g}", "length_mm"),
-    ("speed", "{there:g} mm/s, not {here:g}", "speed_mm_per_s"),
-    ("dwell", "a dwell of {there:g} s, not {here:g}", "dwell_s"),
-    ("sweep", "an arc of {there:g} rad, not {here:g}", "sweep_rad"),
+    ("filament", "{there:g} mm of filament instead of {here:g}", "filament_mm"),
+    ("x", "X at {there:g} mm instead of {here:g}", ""),
+    ("y", "Y at {there:g} mm instead of {here:g}", ""),
+    ("z", "Z at {there:g} mm instead of {here:g}", ""),
+    ("length", "{there:g} mm of path instead of {here:g}", "length_mm"),
+    ("speed", "{there:g} mm/s instead of {here:g}", "speed_mm_per_s"),
+    ("dwell", "a dwell of {there:g} s instead of {here:g}", "dwell_s"),
+    ("sweep", "an arc of {there:g} rad instead of {here:g}", "sweep_rad"),
 )
 _STATES = ("nozzle_c", "bed_c", "fan", "flow_factor", "speed_factor", "print_accel", "retract_accel", "travel_accel",
            "junction_mm", "corner_mm_per_s", "advance_s")  # fmt: skip
@@ -60,14 +60,14 @@ class Comparison:
             first_pair = p.line[mine[different][0]] if different.any() else np.inf
             self.first = said if first_pair == found[0] else "another number of moves"
         self.count += found.size
-        self.lines += found[: scan.LONGEST_LIST - len(self.lines)].tolist()
+        self.lines += found[: machine.LONGEST_LIST - len(self.lines)].tolist()
 
     def finish(self, line: int) -> str | None:
         """Word the differences, counting moves up to `line` that the second reading did not make."""
-        self.take(np.empty((len(scan.COLUMNS), 0)), np.empty((0, scan.STATE)), line, 1.0)
+        self.take(np.empty((len(machine.COLUMNS), 0)), np.empty((0, machine.STATE)), line, 1.0)
         if not self.count:
             return None
-        text = f"{self.other} reads it otherwise: first {self.first}; {self.assumed} assumed"
+        text = f"{self.other} reads lines otherwise, the first with {self.first}; {self.assumed} assumed"
         return with_lines(text, self.count, self.lines)
 
     def _pairs(
@@ -95,8 +95,8 @@ class Comparison:
                 return different, words.format(here=here[k], there=there[k])
         if apart[k].any():
             s = int(np.flatnonzero(apart[k])[0])
-            return different, f"{_STATES[s]} {states_there[k, s]:g}, not {states_here[k, s]:g}"
-        return different, f"a {KIND_NAMES[int(rows[COLUMN['kind'], k])]}, not a {KIND_NAMES[p.kind[mine[k]]]}"
+            return different, f"{_STATES[s]} {states_there[k, s]:g} instead of {states_here[k, s]:g}"
+        return different, f"a {KIND_NAMES[int(rows[COLUMN['kind'], k])]} instead of a {KIND_NAMES[p.kind[mine[k]]]}"
 
 
 assert STATE_DTYPE.names is not None and STATE_DTYPE.names[: len(_STATES)] == _STATES  # log columns go by this order

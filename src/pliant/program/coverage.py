@@ -121,6 +121,8 @@ def chords_of(program: Program, index: NDArray[np.int64]) -> tuple[NDArray[np.fl
         The move it belongs to; ascending if `index` is.
     """
     count = _chord_counts(program, index)
+    if count.size == 0 or count.max() == 1:
+        return np.hstack([program.point_mm[index, :2], program.point_mm[index + 1, :2]]), index
     move = np.repeat(index, count)
     step = np.arange(move.size) - np.repeat(np.cumsum(count) - count, count)
     pieces = np.repeat(count, count)
@@ -147,6 +149,8 @@ def chords_of(program: Program, index: NDArray[np.int64]) -> tuple[NDArray[np.fl
 
 def _chord_counts(program: Program, index: NDArray[np.int64]) -> NDArray[np.int64]:
     sweep = np.abs(program.sweep_rad[index])
+    if not sweep.any():
+        return np.ones(index.size, dtype=np.int64)
     out = program.point_mm[index, :2] - program.centre_mm[index]
     radius = np.where(sweep > 0, np.hypot(out[:, 0], out[:, 1]), 0.0)
     flat = 1 - SAGITTA_MM / np.maximum(radius, SAGITTA_MM)

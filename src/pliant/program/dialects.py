@@ -14,7 +14,7 @@ __all__ = ["ASSUMED", "BEHAVIOURS", "Behaviour"]
 
 @dataclass(frozen=True)
 class Behaviour:
-    """How one family of controllers reads the words that differ; the order is the order of `kernels.scan.HOW`."""
+    """How one family of controllers reads the words that differ; in the order of the first places of the kernel."""
 
     g90_sets_e: bool  # G90/G91 also switch the filament axis, and cancel M82/M83
     many_commands: bool  # each further G or M on a line starts a command of its own; else the first one takes all

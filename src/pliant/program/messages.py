@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels import scan
+from pliant.kernels import machine
 from pliant.program.dialects import Behaviour
 
 __all__ = ["asked", "error_text", "questions", "warnings"]
 
-_FIRST_WARNING = scan.ASK_NAMES.index("NO_FEED")
+_FIRST_WARNING = machine.ASK_NAMES.index("NO_FEED")
 
 _ERRORS = {
     "NUL": "a NUL byte: this is not a text program; save it as plain text",
@@ -110,22 +110,22 @@ def error_text(w: NDArray[np.int64], f: NDArray[np.float64], buffer: NDArray[np.
     str
         What is wrong, what is allowed and the way out, without file and line.
     """
-    name = scan.ERRORS[w[scan.STATUS]]
-    at = int(w[scan.DETAIL_AT])
+    name = machine.ERRORS[w[machine.STATUS]]
+    at = int(w[machine.DETAIL_AT])
     piece = bytes(buffer[at : min(at + 16, stop)]).replace(b"\r", b"\n").split(b"\n", 1)[0]
     detail: dict[str, Any] = {
-        "letter": chr(65 + int(w[scan.DETAIL_LETTER])),
-        "a": f[scan.DETAIL_A],
-        "b": f[scan.DETAIL_B],
-        "c": f[scan.DETAIL_C],
+        "letter": chr(65 + int(w[machine.DETAIL_LETTER])),
+        "a": f[machine.DETAIL_A],
+        "b": f[machine.DETAIL_B],
+        "c": f[machine.DETAIL_C],
         "shown": piece[:12].decode("ascii", "replace"),
     }
     return _ERRORS[name].format(**detail)
 
 
 def asked(w: NDArray[np.int64], name: str) -> bool:
-    """Whether a mark of `kernels.scan.ASK_NAMES` was left."""
-    return bool(w[scan.ASK0 + scan.ASK_WIDTH * scan.ASK_NAMES.index(name)])
+    """Whether a mark of `kernels.machine.ASK_NAMES` was left."""
+    return bool(w[machine.ASK0 + machine.ASK_WIDTH * machine.ASK_NAMES.index(name)])
 
 
 def with_lines(text: str, count: int, lines: list[int]) -> str:
@@ -136,24 +136,24 @@ def with_lines(text: str, count: int, lines: list[int]) -> str:
 
 def questions(w: NDArray[np.int64], behaviour: Behaviour) -> tuple[str, ...]:
     """Word the choices that the file leaves to the controller."""
-    return tuple(_worded(w, k, behaviour) for k in range(_FIRST_WARNING) if asked(w, scan.ASK_NAMES[k]))
+    return tuple(_worded(w, k, behaviour) for k in range(_FIRST_WARNING) if asked(w, machine.ASK_NAMES[k]))
 
 
 def warnings(w: NDArray[np.int64], f: NDArray[np.float64], behaviour: Behaviour) -> tuple[str, ...]:
     """Word what was passed over or taken for granted."""
-    said = [_worded(w, k, behaviour) for k in range(_FIRST_WARNING, scan.ASKS) if asked(w, scan.ASK_NAMES[k])]
-    for k in range(scan.STRANGES):
-        letter, count, *lines = w[scan.STRANGE0 + k * scan.ASK_WIDTH :][: scan.ASK_WIDTH].tolist()
+    said = [_worded(w, k, behaviour) for k in range(_FIRST_WARNING, machine.ASKS) if asked(w, machine.ASK_NAMES[k])]
+    for k in range(machine.STRANGES):
+        letter, count, *lines = w[machine.STRANGE0 + k * machine.ASK_WIDTH :][: machine.ASK_WIDTH].tolist()
         if count:
-            text = f"unknown command {chr(65 + letter)}{f[scan.STRANGE_NUMBER + k]:g}: passed over"
+            text = f"unknown command {chr(65 + letter)}{f[machine.STRANGE_NUMBER + k]:g}: passed over"
             said.append(with_lines(text, count, lines[:count]))
     return tuple(said)
 
 
 def _worded(w: NDArray[np.int64], which: int, behaviour: Behaviour) -> str:
-    at = scan.ASK0 + which * scan.ASK_WIDTH
-    count, _, *lines = w[at : at + scan.ASK_WIDTH].tolist()
-    name = scan.ASK_NAMES[which]
+    at = machine.ASK0 + which * machine.ASK_WIDTH
+    count, _, *lines = w[at : at + machine.ASK_WIDTH].tolist()
+    name = machine.ASK_NAMES[which]
     if name in _QUESTIONS:
         start, field, when_false, when_true = _QUESTIONS[name]
         text = start + (when_true if getattr(behaviour, field) else when_false)

@@ -9,23 +9,26 @@ from pathlib import Path
 
 from pliant.errors import ProgramError
 
-__all__ = ["other_lines"]
+__all__ = ["numbers_follow", "other_lines"]
 
 _BLOCK = 1 << 20  # [bytes]
 _MOTION = (
-    rb"[ \t]*(?:N[0-9]+[ \t]*)?(?:G0*[0-3](?:\.0*)?(?![0-9.])[ \t]*)?(?:[XYZEFIJR][ \t]*[-+]?[0-9.]+[ \t]*)*"
-    rb"(?:\*[ \t]*[0-9]+[ \t]*)?"
+    rb"[ \t]*+(?:N[0-9]++[ \t]*+)?+(?:G0*[0-3](?:\.0*+)?+(?![0-9.])[ \t]*+)?+"
+    rb"(?:[XYZEFIJR][ \t]*+[-+]?+[0-9.]++[ \t]*+)*+(?:\*[ \t]*+[0-9]++[ \t]*+)?+"
 )
-_OTHER = re.compile(rb"^(?!" + _MOTION + rb"(?:;.*)?$).+$", re.M | re.I)
+# blank lines and motion lines in one go, comments after the motion included
+_PASSED_OVER = re.compile(rb"(?:(?=[ \t]*+[A-Z])" + _MOTION + rb"(?:;[^\n]*+)?+\n|[ \t]*+\n)*+", re.I)
 _ONLY_MOTION = re.compile(_MOTION, re.I)
 _COMMENT_LINE = re.compile(rb"[ \t]*[;(]")
 _NUMBER = re.compile(rb"^[ \t]*N[0-9]+[ \t]*", re.I)
+_CHECKED = re.compile(rb"^[ \t]*N([0-9]+)[^\n;]*\*", re.M | re.I)
 _CHECKSUM = re.compile(rb"\*[ \t]*[0-9]+[ \t]*(?=;|$)")
 _COMMENT = re.compile(rb"\([^)]*\)|;.*")
 _REBASE = re.compile(rb"[ \t]*G92(?:\.0*)?[ \t]*E[ \t]*[-+]?[0-9.]+[ \t]*", re.I)
 _REBASE_MORE = re.compile(rb"[ \t]*G92(?![0-9.])", re.I)
 _E_WORD = re.compile(rb"[ \t]*E[ \t]*[-+]?[0-9.]+", re.I)
 _OWN_RETRACTION = re.compile(rb"[ \t]*G1[01][ \t]*", re.I)
+_FREE_TEXT = re.compile(rb"[ \t]*M0*(?:0|1|23|28|30|117|118|928)(?![0-9.])", re.I)
 _COMMANDS = re.compile(rb"(?=[GMT][0-9])", re.I)
 
 
@@ -62,17 +65,50 @@ def other_lines(path: str | Path) -> Iterator[tuple[int, bytes]]:
                 number += block.count(b"\n")
     except OSError as error:
         raise ProgramError(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from error
-    yield from _of_block(rest, number)
+    yield from _of_block(rest + b"\n", number)
+
+
+def numbers_follow(path: str | Path) -> bool:
+    """Whether the numbers of the lines with a checksum, if there are any, go up by one.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; read in bounded pieces.
+
+    Returns
+    -------
+    bool
+        A number of 0 starts again.
+    """
+    rest, last = b"", -1
+    with Path(path).open("rb") as file:
+        while piece := file.read(_BLOCK):
+            block = rest + piece.replace(b"\r", b"\n")
+            end = block.rfind(b"\n") + 1
+            rest = block[end:]
+            for found in _CHECKED.finditer(block[:end]) if b"*" in block else ():
+                number = int(found[1])
+                if last >= 0 and number not in (last + 1, 0):
+                    return False
+                last = number
+    return True
 
 
 def _of_block(block: bytes, number: int) -> Iterator[tuple[int, bytes]]:
+    """Lines to keep of whole lines."""
     at = 0
-    for found in _OTHER.finditer(block):
-        number += block.count(b"\n", at, found.start())
-        at = found.start()
-        text = _kept(found[0])
-        if text:
+    while at < len(block):
+        found = _PASSED_OVER.match(block, at)
+        assert found  # it may be empty
+        number += block.count(b"\n", at, found.end())
+        at = found.end()
+        end = block.find(b"\n", at)
+        if end < 0:
+            break
+        if text := _kept(block[at:end]):
             yield number, text
+        number, at = number + 1, end + 1
 
 
 def _kept(raw: bytes) -> bytes:
@@ -91,6 +127,6 @@ def _kept(raw: bytes) -> bytes:
     if _REBASE_MORE.match(text):
         return _E_WORD.sub(b"", text, count=1).strip()
     commands = [c.strip() for c in _COMMANDS.split(text) if c.strip()]
-    if len(commands) > 1 and not commands[0][:1].upper() == b"M":
+    if len(commands) > 1 and not _FREE_TEXT.match(text) and not text.lstrip().startswith(b"/"):
         return b" ".join(c for c in commands if not _ONLY_MOTION.fullmatch(c))
     return raw.strip()

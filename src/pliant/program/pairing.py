@@ -29,8 +29,9 @@ class Path:
     """The moves of a program that go somewhere, `(n,)`, and its runs: beads that start where the one before ends."""
 
     move: Ints  # index of the move
-    ends_mm: Floats  # (n, 6)
-    arc: Floats  # (n, 3): centre [mm] and sweep [rad], 0 if straight
+    point_mm: Floats  # (n_moves + 1, 3) of the program, lowered by what it was lifted
+    centre_mm: Floats  # (n_moves, 2) of the program
+    sweep_rad: Floats  # (n_moves,) of the program
     lays: Bools  # filament goes forward while the nozzle travels over the plane
     run: Ints  # -1 before the first run; what follows a run belongs to it
     run_start: Ints  # (n_runs,) piece
@@ -47,7 +48,7 @@ class Pairing:
     share_b: Floats
     lost: Ints  # moves of the first program without a partner
     extra: Ints
-    whole: bool  # False if the walk lost its way: what follows is in lost and extra
+    lost_way: int  # move from where the walk lost its way, -1 if it did not: what follows is in lost and extra
     moved_a: Ints  # beads among lost and extra that are the same in another place of the order
     moved_b: Ints
     path_a: Path
@@ -76,30 +77,26 @@ def path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float
     point = program.point_mm
     if np.any(lift_mm):
         point = point - np.column_stack([np.zeros((len(point), 2)), np.broadcast_to(lift_mm, len(point))])
-    ends = np.concatenate([point[move], point[move + 1]], axis=1)
-    sweep = program.sweep_rad[move]
-    arc = np.zeros((move.size, 3))
-    turning = np.flatnonzero(sweep)
-    arc[:, 2] = sweep
-    arc[turning, :2] = program.centre_mm[move[turning]]
-    flat = (np.hypot(ends[:, 3] - ends[:, 0], ends[:, 4] - ends[:, 1]) > 0) | (sweep != 0)
-    lays = (program.filament_mm[move] > 0) & flat
+    sweep, centre = program.sweep_rad, program.centre_mm
+    lays = program.filament_mm[move] > 0
+    lays &= np.any(point[move + 1, :2] != point[move, :2], axis=1) | (sweep[move] != 0)
     at = np.flatnonzero(lays)
     run = np.full(move.size, -1, dtype=np.int64)
     if at.size == 0:
-        return Path(move, ends, arc, lays, run, at, at)
+        return Path(move, point, centre, sweep, lays, run, at, at)
+    start, stop = point[move[at]], point[move[at] + 1]
     jump = np.ones(at.size, dtype=bool)
-    jump[1:] = np.abs(ends[at[1:], :3] - ends[at[:-1], 3:]).max(axis=1) > tolerance_mm
-    start = at[jump]
-    run[start] = 1
-    run[start[0] :] = np.cumsum(np.maximum(run[start[0] :], 0)) - 1
+    jump[1:] = np.abs(start[1:] - stop[:-1]).max(axis=1) > tolerance_mm
+    run_start = at[jump]
+    run[run_start] = 1
+    run[run_start[0] :] = np.cumsum(np.maximum(run[run_start[0] :], 0)) - 1
     first = np.flatnonzero(jump)
-    low = np.minimum.reduceat(np.minimum(ends[at, 2], ends[at, 5]), first)
-    high = np.maximum.reduceat(np.maximum(ends[at, 2], ends[at, 5]), first)
+    low = np.minimum.reduceat(np.minimum(start[:, 2], stop[:, 2]), first)
+    high = np.maximum.reduceat(np.maximum(start[:, 2], stop[:, 2]), first)
     level = high - low <= _SAME_HEIGHT_MM
-    new = np.ones(start.size, dtype=bool)
+    new = np.ones(run_start.size, dtype=bool)
     new[1:] = ~(level[1:] & level[:-1] & (np.abs(np.diff(low)) <= _SAME_HEIGHT_MM))
-    return Path(move, ends, arc, lays, run, start, np.cumsum(new) - 1)
+    return Path(move, point, centre, sweep, lays, run, run_start, np.cumsum(new) - 1)
 
 
 def pair_programs(
@@ -136,16 +133,16 @@ def pair_programs(
     order = np.arange(b.move.size)
     if reorder:
         order, permuted, rank = _sorted_as(a, b, tolerance_mm)
-    count, ia, ib, share_a, share_b, lost, extra, whole = pair_pieces(
-        a.ends_mm, a.arc, a.lays, b.ends_mm[order], b.arc[order], b.lays[order], 2 if reorder else free,
-        tolerance_mm, _WINDOW, _MOST_LOSSES,
+    count, ia, ib, share_a, share_b, lost, extra, way = pair_pieces(
+        a.point_mm, a.centre_mm, a.sweep_rad, a.move, a.lays, b.point_mm, b.centre_mm, b.sweep_rad, b.move[order],
+        b.lays[order], 2 if reorder else free, tolerance_mm, _WINDOW, _MOST_LOSSES,
     )  # fmt: skip
     ia, ib = ia[:count], order[ib[:count]]
     lost_at, extra_at = np.flatnonzero(lost), order[np.flatnonzero(extra)]
     moved_a, moved_b = _moved(a, lost_at, b, extra_at, tolerance_mm)
     return Pairing(
-        a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)], whole,
-        moved_a, moved_b, a, b, permuted, rank,
+        a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)],
+        int(a.move[way]) if way < a.move.size else -1, moved_a, moved_b, a, b, permuted, rank,
     )  # fmt: skip
 
 
@@ -154,15 +151,14 @@ def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints
     order = np.arange(b.move.size)
     blocks = np.unique(a.run_block)
     permuted, rank = np.zeros(blocks.size, dtype=bool), np.arange(a.run_start.size)
-    # a priming run of its own at the start of b, at the height of the first layer, joins that layer's block
     if not np.array_equal(blocks, np.unique(b.run_block)):
         return order, permuted, rank
-    starts_a, starts_b = a.ends_mm[a.run_start, :3], b.ends_mm[b.run_start, :3]
+    starts_a, starts_b = a.point_mm[a.move[a.run_start]], b.point_mm[b.move[b.run_start]]
     runs_of_a, runs_of_b = _groups(a.run_block), _groups(b.run_block)
     sequence: list[Ints] = []
     for block, (ra, rb) in enumerate(zip(runs_of_a, runs_of_b, strict=True)):
         sequence.append(rb)
-        if ra.size == rb.size and np.abs(starts_a[ra] - starts_b[rb]).max() <= tolerance_mm:
+        if ra.size == rb.size and np.all(np.abs(starts_a[ra] - starts_b[rb]) <= tolerance_mm):
             rank[ra] = rb
             continue
         taken = _assign(a, ra, b, rb, starts_a, starts_b, tolerance_mm)
@@ -202,7 +198,7 @@ def _assign(a: Path, ra: Ints, b: Path, rb: Ints, starts_a: Floats, starts_b: Fl
 def _run_ends(path: Path) -> Floats:
     at = np.flatnonzero(path.lays)
     last = np.searchsorted(at, np.append(path.run_start[1:], path.move.size)) - 1
-    return path.ends_mm[at[last], 3:]
+    return path.point_mm[path.move[at[last]] + 1]
 
 
 def _moved(a: Path, lost: Ints, b: Path, extra: Ints, tolerance_mm: float) -> tuple[Ints, Ints]:
@@ -213,7 +209,9 @@ def _moved(a: Path, lost: Ints, b: Path, extra: Ints, tolerance_mm: float) -> tu
         return none, none
 
     def shape(path: Path, at: Ints) -> Floats:
-        return np.column_stack([path.ends_mm[at], path.arc[at, :2], 10.0 * path.arc[at, 2]])
+        move = path.move[at]
+        centre = np.nan_to_num(path.centre_mm[move])
+        return np.column_stack([path.point_mm[move], path.point_mm[move + 1], centre, 10.0 * path.sweep_rad[move]])
 
     apart, near = cKDTree(shape(b, extra)).query(shape(a, lost), distance_upper_bound=4 * tolerance_mm)
     found = np.flatnonzero(np.isfinite(apart))

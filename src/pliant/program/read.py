@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pliant.errors import ProgramError
-from pliant.kernels import scan
+from pliant.kernels import machine
 from pliant.program.compare import Comparison
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
 from pliant.program.messages import asked
@@ -85,4 +85,4 @@ def _otherwise(program: Program, reading: Reading, other: str) -> str | None:
     except ProgramError as error:
         where = str(error).removeprefix(f"{program.path} ")
         return f"{other} would refuse it ({where}); {ASSUMED} assumed"
-    return comparison.finish(int(reading.w[scan.LINE]))
+    return comparison.finish(int(reading.w[machine.LINE]))

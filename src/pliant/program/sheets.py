@@ -63,6 +63,7 @@ def draw_sheets(
     *,
     string_mm: float = 1.0,
     count: int = 6,
+    chosen: list[int] | None = None,
 ) -> tuple[SheetLayer, ...]:
     """Draw the layers that matter.
 
@@ -76,6 +77,8 @@ def draw_sheets(
         Openings up to this length leave no string. [mm]
     count : int, default 6
         At most this many layers. [-]
+    chosen : list of int, optional
+        Draw these layers instead of choosing.
 
     Returns
     -------
@@ -92,11 +95,18 @@ def draw_sheets(
     np.add.at(open_mm, layering.layer[inside], coverage.open_mm[inside])
     strings = np.bincount(layering.layer[coverage.strings(string_mm)], minlength=layers)
     hangs = coverage.thread_mm()[coverage.thread] > string_mm if coverage.thread.size else np.zeros(0, dtype=bool)
-    alike = _alike(program, layering, least, open_mm)
-    first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
+    wanted: list[tuple[int, tuple[str, ...], tuple[int, ...]]] = []
+    if chosen is not None:
+        wanted = [(k, (), ()) for k in chosen]
+    else:
+        alike = _alike(program, layering, least, open_mm)
+        first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
+        for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
+            k = int(first[which])
+            others = tuple(int(other) for other in alike[which] if other != k)
+            wanted.append((k, _why(least, open_mm, k, for_push, for_travel), others))
     drawn = []
-    for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
-        k = int(first[which])
+    for k, why, others in wanted:
         moves = np.flatnonzero(layering.layer == k)
         beads, _ = chords_of(program, moves[program.kind[moves] == BEAD])
         stretch = np.flatnonzero(hangs & (layering.layer[coverage.move] == k)) if hangs.size else np.zeros(0, dtype=int)
@@ -106,8 +116,8 @@ def draw_sheets(
             SheetLayer(
                 layer=k,
                 top_mm=float(layering.top_mm[k]),
-                why=_why(least, open_mm, k, for_push, for_travel),
-                alike=tuple(int(other) for other in alike[which] if other != k),
+                why=why,
+                alike=others,
                 beads=beads.astype(np.float32),
                 covered=_covered(program, coverage, moves, stretch),
                 open=coverage.stretch_mm[stretch].astype(np.float32),

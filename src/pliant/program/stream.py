@@ -12,14 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
-from pliant.kernels import scan
+from pliant.kernels import machine
+from pliant.kernels.scan import scan
+from pliant.kernels.states import number_states
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.messages import error_text, questions, warnings
 from pliant.records.program import STATE_DTYPE, Program
 
 __all__ = ["COLUMN", "Moves", "Progress", "Reading"]
 
-COLUMN = {name: k for k, name in enumerate(scan.COLUMNS)}
+COLUMN = {name: k for k, name in enumerate(machine.COLUMNS)}
 Progress = Callable[[float], None]
 Take = Callable[[NDArray[np.float64], NDArray[np.float64], int, float], None]
 
@@ -35,13 +37,15 @@ class Reading:
     def __init__(self, path: str, dialect: str) -> None:
         self.path = path
         self.behaviour = BEHAVIOURS[dialect]
-        self.w, self.f = scan.fresh_machine(self.behaviour.switches())
-        self.rows = np.empty((len(scan.COLUMNS), scan.BLOCK))
-        self.log = np.empty((scan.BLOCK, scan.STATE))
+        self.w, self.f = machine.fresh_machine(self.behaviour.switches())
+        self.rows = np.empty((len(machine.COLUMNS), machine.BLOCK))
+        self.log = np.empty((machine.BLOCK, machine.STATE))
         self.n_bytes = 0
 
     def run(self, take: Take, progress: Progress | None = None) -> None:
         """Read to the end; `take(rows, log, line, share)` gets the moves of whole lines up to `line`."""
+        if "\0" in self.path:
+            raise ProgramError(f"{self.path!r}: cannot be read (a NUL in the name); check the name")
         try:
             with Path(self.path).open("rb", buffering=0) as file:
                 size = file.seek(0, 2) if file.seekable() else 0
@@ -52,34 +56,30 @@ class Reading:
             raise ProgramError(
                 f"{self.path}: cannot be read ({error.strerror}); check the name and the rights"
             ) from error
-        except ValueError as error:
-            if isinstance(error, ProgramError):
-                raise
-            raise ProgramError(f"{self.path!r}: cannot be read ({error}); check the name") from error
 
     def _pieces(self, file: Any, size: int, take: Take, progress: Progress | None) -> None:
         room = min(_CHUNK, size + 1) if size else _CHUNK
-        buffer = np.empty(room + scan.LONGEST_LINE + 2, dtype=np.uint8)
+        buffer = np.empty(room + machine.LONGEST_LINE + 2, dtype=np.uint8)
         view, kept, final, w = buffer.data, 0, False, self.w
         while not final:
             got = file.readinto(view[kept : kept + room]) or 0
             self.n_bytes += got
             final = got == 0
-            stop, at, status = kept + got, 0, scan.ROOM
-            while status == scan.ROOM:
-                at = scan.scan(buffer, at, stop, final, w, self.f, self.rows, self.log)
-                status = w[scan.STATUS]
+            stop, at, status = kept + got, 0, machine.ROOM
+            while status == machine.ROOM:
+                at = scan(buffer, at, stop, final, w, self.f, self.rows, self.log)
+                status = w[machine.STATUS]
                 if status > 0:
-                    raise ProgramError(f"{self.path} line {w[scan.LINE]}: {error_text(w, self.f, buffer, stop)}")
+                    raise ProgramError(f"{self.path} line {w[machine.LINE]}: {error_text(w, self.f, buffer, stop)}")
                 done = self.n_bytes - (stop - at)
-                if w[scan.N_ROWS]:
-                    rows, log = self.rows[:, : w[scan.N_ROWS]], self.log[: w[scan.N_LOG]]
-                    take(rows, log, int(w[scan.LINE]), done / size if size else 1.0)
-                    w[scan.N_ROWS] = w[scan.N_LOG] = 0
-                    w[scan.DIRTY] = 1
-                elif status == scan.ROOM:  # one line that asks for more than a block
-                    self.rows = np.empty((len(scan.COLUMNS), 4 * self.rows.shape[1]))
-                    self.log = np.empty((4 * len(self.log), scan.STATE))
+                if w[machine.N_ROWS]:
+                    rows, log = self.rows[:, : w[machine.N_ROWS]], self.log[: w[machine.N_LOG]]
+                    take(rows, log, int(w[machine.LINE]), done / size if size else 1.0)
+                    w[machine.N_ROWS] = w[machine.N_LOG] = 0
+                    w[machine.DIRTY] = 1
+                elif status == machine.ROOM:  # one line that asks for more than a block
+                    self.rows = np.empty((len(machine.COLUMNS), 4 * self.rows.shape[1]))
+                    self.log = np.empty((4 * len(self.log), machine.STATE))
             kept = stop - at
             buffer[:kept] = buffer[at:stop]
             if progress:
@@ -98,7 +98,7 @@ class Moves:
         self.arcs: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
         self.dwells: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
         self.n_states = 0
-        self.states = np.empty((256, scan.STATE))
+        self.states = np.empty((256, machine.STATE))
         self.table = np.full(1024, -1, dtype=np.int32)
 
     def take(self, rows: NDArray[np.float64], log: NDArray[np.float64], line: int, share: float) -> None:
@@ -137,7 +137,7 @@ class Moves:
         return Program(
             path=self.path,
             dialect=dialect,
-            n_lines=int(reading.w[scan.LINE]),
+            n_lines=int(reading.w[machine.LINE]),
             n_bytes=reading.n_bytes,
             line=c["line"],
             kind=c["kind"],
@@ -165,13 +165,14 @@ class Moves:
     def _number(self, log: NDArray[np.float64], line: int) -> NDArray[np.int32]:
         """Index of each logged state among the distinct ones."""
         if self.n_states + len(log) > len(self.states):
-            states = np.empty((2 * (self.n_states + len(log)), scan.STATE))
+            states = np.empty((2 * (self.n_states + len(log)), machine.STATE))
             table = np.full(1 << (4 * len(states) - 1).bit_length(), -1, dtype=np.int32)
             again = np.empty(max(self.n_states, 1), np.int32)
-            scan.number_states(self.states, self.n_states, states, 0, table, again)
+            number_states(self.states, self.states.view(np.int64), self.n_states, states, 0, table, again)
             self.states, self.table = states, table
         number = np.empty(len(log), np.int32)
-        self.n_states = scan.number_states(log, len(log), self.states, self.n_states, self.table, number)
+        bits = log.view(np.int64)
+        self.n_states = number_states(log, bits, len(log), self.states, self.n_states, self.table, number)
         if self.n_states > _MOST_STATES:
             raise ProgramError(f"{self.path} line {line}: more than {_MOST_STATES:,} machine states; wrong file?")
         return number

@@ -13,15 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
+from pliant.kernels.splice import line_starts
+from pliant.program.numbering import is_numbered, renumber
+from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
 from pliant.records.program import HOME, Program
 
 __all__ = ["Edits", "Insert", "feed_word", "rewrite", "sole_moves"]
 
-_WORDS = {
-    letter: re.compile(rb"([%c%c])[ \t]*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))" % (letter, letter + 32))
-    for letter in b"EFS"
-}
-_NUMBERED = re.compile(rb"^[ \t]*[Nn][0-9]+")
+_REBASE = re.compile(rb"[Gg]0*92(?![0-9])[^;\r\n]*[Ee]")
 
 
 @dataclass(frozen=True)
@@ -31,6 +30,8 @@ class Insert:
     speed_mm_per_s: float
     xy_mm: tuple[float, float] | None = None
     filament_mm: float = 0.0
+    centre_mm: tuple[float, float] | None = None  # of an arc to `xy_mm`
+    left: bool = True  # the arc turns counter-clockwise
 
 
 @dataclass
@@ -44,6 +45,7 @@ class Edits:
     blocks: list[tuple[int, int]] = field(default_factory=list)  # [first, last) moves in their new order; () = as read
     words: dict[int, bytes] = field(default_factory=dict)  # source line -> its new text, without line end
     before_line: dict[int, list[bytes]] = field(default_factory=dict)  # source line -> new lines before it
+    arcs: dict[int, tuple[float, float]] = field(default_factory=dict)  # move -> x, y from where its arc now starts
 
     @classmethod
     def none(cls, program: Program) -> "Edits":
@@ -77,75 +79,26 @@ def feed_word(speed_mm_per_s: NDArray[np.float64], per_f: NDArray[np.float64]) -
     return np.floor(speed_mm_per_s / per_f * 10 + 1e-6) / 10
 
 
-def _number(value: float, decimals: int) -> bytes:
-    text = f"{value:.{decimals}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return (text if text not in ("-0", "") else "0").encode()
-
-
-def _line_starts(data: bytes) -> NDArray[np.int64]:
-    """Offset of every line, and of the end of the data; lines end in LF, CRLF or CR as the reader has it."""
-    raw = np.frombuffer(data, dtype=np.uint8)
-    ends = raw == 10
-    lone = raw == 13
-    lone[:-1] &= raw[1:] != 10
-    starts = np.flatnonzero(ends | lone) + 1
-    starts = np.concatenate([[0], starts])
-    return starts if starts[-1] == raw.size else np.append(starts, raw.size)
-
-
-def _code_end(text: bytes) -> int:
-    """Where the first comment, or the checksum, of a line begins."""
-    at = [i for i in (text.find(b";"), text.find(b"("), text.find(b"*")) if i >= 0]
-    return min(at, default=len(text))
-
-
-def _set_word(text: bytes, letter: int, number: bytes) -> bytes:
-    """Replace the last word of this letter in the code of a line, or add one after the code."""
-    end = _code_end(text)
-    code, rest = text[:end], text[end:]
-    found = list(_WORDS[letter].finditer(code))
-    if found:
-        code = code[: found[-1].start(2)] + number + code[found[-1].end(2) :]
-    else:
-        bare = code.rstrip()
-        code = bare + b" " + bytes([letter]) + number + code[len(bare) :]
-    return _checked(code, rest)
-
-
-def _checked(code: bytes, rest: bytes) -> bytes:
-    """Put a checksum right again where the line had one."""
-    if not rest.startswith(b"*"):
-        return code + rest
-    total = 0
-    for byte in code:
-        total ^= byte
-    tail = re.sub(rb"^\*[0-9]+", b"", rest)
-    return code + b"*%d" % total + tail
-
-
 class _Plan:
     """Everything that differs, by source line."""
 
-    def __init__(self, program: Program, edits: Edits) -> None:
+    def __init__(self, program: Program, edits: Edits, data: bytes) -> None:
         self.program, self.edits = program, edits
         self.per_e, self.per_f = _per_unit(program)
         n = program.kind.size
         blocks = edits.blocks or [(0, n)]
         self.blocks = blocks
-        self.texts: dict[int, list[tuple[int, bytes]]] = {}  # line -> (letter, number) to set
-        self.dropped: set[int] = set()
-        self.before: dict[int, list[bytes]] = {line: list(texts) for line, texts in edits.before_line.items()}
+        before = {line: list(texts) for line, texts in edits.before_line.items()}
+        self.lines = LineEdits(replaced=dict(edits.words), before=before)
         self.sync: dict[int, bytes] = {}  # first move of a block -> G92 E
         order = np.concatenate([np.arange(a, b) for a, b in blocks]) if n else np.zeros(0, dtype=np.int64)
-        if order.size != n or np.unique(order).size != n:
+        if order.size != n or not (np.bincount(order, minlength=n) == 1).all():
             raise ValueError("blocks must hold every move once")
         self.order = order.astype(np.int64)
         sole = sole_moves(program)
         touched = (edits.speed_mm_per_s != program.speed_mm_per_s) | (edits.filament_mm != program.filament_mm)
         touched |= edits.drop
-        touched[list(edits.inserts)] |= True
+        touched[[*edits.inserts, *edits.arcs]] = True
         bad = np.flatnonzero(touched & ~sole)
         if bad.size:
             line = program.line[bad[0]]
@@ -153,41 +106,58 @@ class _Plan:
                 f"{program.path} line {line}: several commands on a line that has to change; write one command a line"
             )
         self._feeds()
-        self._filament()
-        for line in program.line[edits.drop]:
-            self.dropped.add(int(line))
+        self._filament(data)
+        self._arcs()
+        self.lines.dropped = np.unique(program.line[edits.drop])
+        for i in edits.inserts:
+            self.lines.before.setdefault(int(program.line[i]), []).extend(self._inserted(i))
+
+    def _arcs(self) -> None:
+        """Give arcs that begin later the same centre; an arc by R keeps its R, with the sign of what is left."""
+        p, arcs = self.program, self.edits.arcs
+        texts = line_texts(p.path, p.line[list(arcs)]) if arcs else {}
+        sets: dict[str, list[tuple[int, float]]] = {"I": [], "J": [], "R": []}
+        for i, start in arcs.items():
+            unit, line = float(p.states["unit"][p.state[i]]), int(p.line[i])
+            arm = p.centre_mm[i] - np.array(start)
+            if word_value(texts[line], "R") is None:
+                sets["I"].append((line, float(arm[0]) / unit))
+                sets["J"].append((line, float(arm[1]) / unit))
+                continue
+            there, radius = p.point_mm[i + 1, :2] - p.centre_mm[i], float(np.hypot(*arm))
+            turn = np.arctan2(-arm[0] * there[1] + arm[1] * there[0], -(arm @ there)) * np.sign(p.sweep_rad[i])
+            sets["R"].append((line, (radius if turn >= 0 else -radius) / unit))
+        for letter, found in sets.items():
+            lines, values = [f[0] for f in found], [f[1] for f in found]
+            self.lines.numbers.append((letter, np.array(lines, dtype=np.int64), np.array(values, dtype=float), 4))
 
     def _feeds(self) -> None:
         p, e = self.program, self.edits
         given = ~np.isnan(p.f_word)
-        asked = p.speed_mm_per_s / self.per_f
-        slowed = e.speed_mm_per_s < p.speed_mm_per_s
-        want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), asked)
-        want = np.where(given & ~slowed, p.f_word, want)
-        moving = (p.length_mm > 0) | (p.filament_mm != 0)
-        moving &= (p.kind != HOME) & ~e.drop
-        seq = self.order[moving[self.order]]
-        w, line = want[seq], p.line[seq]
-        previous = np.concatenate([[np.nan], w[:-1]])
-        next_line = np.concatenate([[False], line[1:] == line[:-1] + 1])
+        moving = ((p.length_mm > 0) | (p.filament_mm != 0)) & (p.kind != HOME)
+        slowed = (e.speed_mm_per_s < p.speed_mm_per_s) & moving & ~e.drop
+        want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
         has_insert = np.zeros(p.kind.size, dtype=np.bool_)
         has_insert[list(e.inserts)] = True
-        follows = np.concatenate([[False], np.diff(seq) == 1])
-        # the feed in force before a line is known where its neighbour is the line above; else it is written out
-        known = next_line & follows & ~has_insert[seq]
-        changed_before = np.concatenate([[False], slowed[seq][:-1]])
-        need = np.where(
-            given[seq],
-            slowed[seq],
-            np.where(known, np.abs(w - previous) > 1e-9, slowed[seq] | changed_before | ~follows | has_insert[seq]),
-        )
-        # an untouched line whose feed still stands needs no word
-        same = np.abs(w - previous) < 1e-9
-        need &= ~(~given[seq] & known & same)
-        for i in seq[need]:
-            self.texts.setdefault(int(p.line[i]), []).append((70, _number(float(want[i]), 3)))
+        seq = self.order
+        follows = np.diff(seq, prepend=-1) == 1
+        # a move leaves another feed in force than it did where it was slowed or dropped, and so does what is put in
+        # or comes from elsewhere; a move that says no feed and goes nowhere leaves things as they are
+        other = (slowed | e.drop)[seq]
+        says = np.flatnonzero((given | moving)[seq])
+        last = np.searchsorted(says, np.arange(seq.size)) - 1
+        before = np.where(last >= 0, other[says[np.maximum(last, 0)]], False) if says.size else other
+        before |= has_insert[seq] | ~follows
+        # of two slowed neighbours, line by line, the second needs no word of its own for the same feed
+        line, w = p.line[seq], want[seq]
+        stands = np.zeros(seq.size, dtype=np.bool_)
+        stands[1:] = (line[1:] == line[:-1] + 1) & follows[1:] & slowed[seq][:-1] & (np.abs(np.diff(w)) < 1e-9)
+        stands &= ~has_insert[seq]
+        need = np.where(given[seq], slowed[seq], np.where(slowed[seq], ~stands, before))
+        at = seq[need & (moving & ~e.drop)[seq]]
+        self.lines.numbers.append(("F", p.line[at], want[at], 3))
 
-    def _filament(self) -> None:
+    def _filament(self, data: bytes) -> None:
         p, e = self.program, self.edits
         has = ~np.isnan(p.e_word)
         delta = (e.filament_mm - p.filament_mm) / self.per_e
@@ -202,6 +172,8 @@ class _Plan:
         # the register is re-based where a move does not start at the number the last one ended with
         jump = np.ones(at.size, dtype=np.bool_)
         jump[1:] = ~(np.abs(register[at][1:] - p.e_word[at][:-1]) < 1e-6) | ~absolute[at][1:]
+        if absolute.any() and (delta.any() or extra.any()):
+            jump |= self._declared(data, at)
         total = np.cumsum(delta + extra)
         base = np.zeros(at.size)
         starts = np.flatnonzero(jump)
@@ -212,82 +184,70 @@ class _Plan:
         self.shift[at] = before - base
         value = np.where(absolute, p.e_word + self.shift + extra + delta, p.e_word + delta)
         need = has & ~e.drop & (np.abs(value - p.e_word) > 5e-7)
-        for i in np.flatnonzero(need).tolist():
-            self.texts.setdefault(int(p.line[i]), []).append((69, _number(float(value[i]), 5)))
+        self.lines.numbers.append(("E", p.line[need], value[need], 5))
         for k, (first, _) in enumerate(self.blocks):
             previous_end = self.blocks[k - 1][1] if k else 0
             if first == previous_end:
                 continue
             inside = at[np.searchsorted(at, first) :]
             if inside.size and absolute[inside[0]]:
-                self.sync[first] = b"G92 E" + _number(float(register[inside[0]] + self.shift[inside[0]]), 5)
+                self.sync[first] = b"G92 E" + number_text(float(register[inside[0]] + self.shift[inside[0]]), 5)
 
-    def insert_lines(self, i: int) -> Iterator[bytes]:
-        """Lines put in before move i."""
+    def _declared(self, data: bytes, at: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of these moves are the first after a line that declares the filament register (G92 E)."""
+        found = np.array([m.start() for m in _REBASE.finditer(data)], dtype=np.int64)
+        first = np.zeros(at.size, dtype=np.bool_)
+        if found.size:
+            starts = line_starts(np.frombuffer(data, dtype=np.uint8))
+            lines = np.searchsorted(starts, found, side="right")
+            after = np.searchsorted(self.program.line[at], lines)
+            first[after[after < at.size]] = True
+        return first
+
+    def _inserted(self, i: int) -> Iterator[bytes]:
+        """Lines put in before move i, in their order."""
         p = self.program
         state = p.states[p.state[i]]
         reg = self.register[i] + self.shift[i] if state["e_absolute"] else 0.0
         here = p.point_mm[i].copy()
         for m in self.edits.inserts.get(i, ()):
-            words = [b"G1"]
+            words = [b"G1" if m.centre_mm is None else b"G3" if m.left else b"G2"]
+            start = here.copy()
             if m.xy_mm is not None:
                 for axis, k in ((b"X", 0), (b"Y", 1)):
                     value = m.xy_mm[k] - state["offset_mm"][k] if state["absolute"] else m.xy_mm[k] - here[k]
-                    words.append(axis + _number(value / state["unit"], 4))
+                    words.append(axis + number_text(value / state["unit"], 4))
                     here[k] = m.xy_mm[k]
+            if m.centre_mm is not None:
+                for axis, k in ((b"I", 0), (b"J", 1)):
+                    words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], 4))
             if m.filament_mm:
                 step = m.filament_mm / self.per_e[i]
                 reg = reg + step if state["e_absolute"] else step
-                words.append(b"E" + _number(float(reg), 5))
-            words.append(b"F" + _number(float(feed_word(np.array(m.speed_mm_per_s), self.per_f[i])), 3))
+                words.append(b"E" + number_text(float(reg), 5))
+            words.append(b"F" + number_text(float(feed_word(np.array(m.speed_mm_per_s), self.per_f[i])), 3))
             yield b" ".join(words)
 
 
-def _pieces(data: bytes, plan: _Plan, origin: list[NDArray[np.int64]]) -> Iterator[bytes]:
+def _pieces(plan: _Plan, lines: Lines, origin: list[NDArray[np.int64]]) -> Iterator[bytes]:
     """Pieces of the new file; `origin` gathers the source line of each of its lines, 0 for new ones."""
-    p, e = plan.program, plan.edits
-    starts = _line_starts(data)
-    last_line = starts.size - 1
-    ending = (
-        b"\r\n" if b"\r\n" in data[:65536] else b"\n" if b"\n" in data[:65536] or b"\r" not in data[:65536] else b"\r"
-    )
-    inserts = {int(p.line[i]): i for i in e.inserts}
-    touched = set(plan.texts) | plan.dropped | set(plan.before) | set(e.words) | set(inserts)
-    lines = np.array(sorted(touched), dtype=np.int64)
-
-    def span(first: int, last: int) -> Iterator[bytes]:
-        """Lines first..last (1-based, inclusive) with their edits."""
-        at = first
-        for line in lines[np.searchsorted(lines, first) : np.searchsorted(lines, last, side="right")].tolist():
-            origin.append(np.arange(at, line))
-            yield data[starts[at - 1] : starts[line - 1]]
-            raw = data[starts[line - 1] : starts[line]]
-            text = raw.rstrip(b"\r\n")
-            end = raw[len(text) :]
-            new_lines = [*plan.before.get(line, ()), *(plan.insert_lines(inserts[line]) if line in inserts else ())]
-            origin.append(np.zeros(len(new_lines), dtype=np.int64))
-            for new in new_lines:
-                yield new + ending
-            if line not in plan.dropped:
-                origin.append(np.array([line]))
-                text = e.words.get(line, text)
-                for letter, number in plan.texts.get(line, ()):
-                    text = _set_word(text, letter, number)
-                yield text + end
-            at = line + 1
-        if at <= last:
-            origin.append(np.arange(at, last + 1))
-            yield data[starts[at - 1] : starts[last]]
-
-    for first, end in plan.blocks:
+    p = plan.program
+    spans = [(1 if first == 0 else int(p.line[first - 1]) + 1, int(p.line[end - 1])) for first, end in plan.blocks]
+    tail = int(p.line[-1]) + 1
+    for (first, _), (begin, end) in zip(plan.blocks, spans, strict=True):
         if first in plan.sync:
             origin.append(np.zeros(1, dtype=np.int64))
-            yield plan.sync[first] + ending
-        begin = 1 if first == 0 else int(p.line[first - 1]) + 1
-        yield from span(begin, int(p.line[end - 1]))
-    tail = int(p.line[-1]) + 1
-    if tail <= last_line:
-        yield from span(tail, last_line)
+            yield plan.sync[first] + lines.ending
+        origin.append(lines.origin(begin, end))
+        yield from lines.span(begin, end)
+        if end == lines.last and not lines.whole and (begin, end) != spans[-1]:
+            yield lines.ending  # the last line, which has no end, is not the last any more
+    if tail <= lines.last:
+        origin.append(lines.origin(tail, lines.last))
+        yield from lines.span(tail, lines.last)
+    text, count = lines.end()
+    origin.append(np.zeros(count, dtype=np.int64))
+    yield text
 
 
 def rewrite(program: Program, edits: Edits, path: str | Path) -> NDArray[np.int64]:
@@ -313,8 +273,13 @@ def rewrite(program: Program, edits: Edits, path: str | Path) -> NDArray[np.int6
         If a line that has to change holds more than one command.
     """
     data = Path(program.path).read_bytes()
-    plan, origin = _Plan(program, edits), [np.zeros(0, dtype=np.int64)]
+    plan, origin = _Plan(program, edits, data), [np.zeros(0, dtype=np.int64)]
+    lines = Lines(data, plan.lines)
     with Path(path).open("wb") as out:
-        for piece in _pieces(data, plan, origin):
+        for piece in _pieces(plan, lines, origin):
             out.write(piece)
-    return np.concatenate(origin)
+    came_from = np.concatenate(origin)
+    moved = came_from.size != lines.last or not np.array_equal(came_from, np.arange(1, lines.last + 1))
+    if moved and is_numbered(data):
+        Path(path).write_bytes(renumber(Path(path).read_bytes(), came_from))
+    return came_from

@@ -7,7 +7,7 @@ from typing import Any
 
 from pliant.errors import RecordError
 from pliant.records.learned import Together, parse_together
-from pliant.records.machine import load_toml, reject_unknown
+from pliant.records.machine import load_toml, name_of, reject_unknown
 from pliant.records.quantity import Quantity, parse_quantity
 
 __all__ = ["Filament", "read_filament"]
@@ -113,7 +113,7 @@ def read_filament(path: str | Path) -> Filament:
         values[key] = _given_or(data, key, (low, high), source, file)
     diameter = data.get("diameter_mm", 1.75)
     return Filament(
-        name=str(data.get("name", Path(path).stem)),
+        name=name_of(data, path),
         shore=shore,
         scale=scale,
         diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),

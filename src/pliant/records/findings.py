@@ -65,7 +65,7 @@ class Findings:
     jam_probability_high: float
     mechanism: str
     peak_push_n: float | None
-    least_margin: float
+    least_margin: float | None  # None where nothing is pushed
     by_mechanism: dict[str, float]
     measure_next: dict[str, float]
     worst: tuple[Moment, ...]
@@ -73,8 +73,11 @@ class Findings:
     change: str  # none, moderate, large or refused: what the program needs to meet the target
     remedies: tuple[Remedy, ...]
     max_passes: int
+    stored_length_mm: float  # filament that the worst pressure presses together: what a full retraction would take back
+    mass_g: float
     facts: Facts
     cautions: tuple[str, ...]
+    part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data, the facts of the program on the same level."""

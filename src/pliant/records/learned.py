@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-import numpy as np
-
 from pliant.errors import RecordError
 
 __all__ = ["Believed", "Candidate", "Learned", "NextCoupon", "Suspect", "Together", "parse_together"]
@@ -30,6 +28,8 @@ class Together:
 
     def matrix(self, names: Sequence[str]) -> Any:
         """Correlation matrix of those names, all of which must be among `self.names`."""
+        import numpy as np  # records are read where nothing is computed
+
         size = len(self.names)
         full = np.eye(size)
         for i, row in enumerate(self.correlation):
@@ -70,6 +70,8 @@ def parse_together(raw: Any, file: str) -> Together | None:
         str(raw.get("machine", "")), tuple(names), tuple(tuple(float(v) for v in row) for row in rows), tuple(marks)
     )
     if names:
+        import numpy as np
+
         try:
             np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
         except np.linalg.LinAlgError as error:

@@ -10,7 +10,7 @@ from typing import Any
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
 
-__all__ = ["Machine", "Span", "load_toml", "read_machine", "reject_unknown"]
+__all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_unknown"]
 
 _ENDS = ("pinned-pinned", "pinned-fixed", "fixed-fixed")
 _DIALECTS = ("auto", "e-follows-g90", "e-on-its-own", "many-per-line")
@@ -84,11 +84,15 @@ def load_toml(path: str | Path) -> dict[str, Any]:
     """Read a small TOML file, or say in one line why not."""
     file = Path(path)
     try:
-        if file.stat().st_size > 1 << 20:
+        with file.open("rb") as source:  # a device has no size to ask for
+            content = source.read((1 << 20) + 1)
+        if len(content) > 1 << 20:
             raise RecordError(f"{file}: larger than 1 MiB; a record is a page of text")
-        return tomllib.loads(file.read_text(encoding="utf-8"))
+        return tomllib.loads(content.decode("utf-8"))
     except tomllib.TOMLDecodeError as error:
         raise RecordError(f"{file}: not valid TOML: {error}") from error
+    except RecursionError as error:
+        raise RecordError(f"{file}: nested too deeply; a record has tables of plain values") from error
     except UnicodeDecodeError as error:
         raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
     except OSError as error:
@@ -105,8 +109,16 @@ def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None
             raise RecordError(f"{file}: unknown key {key!r} in {where}; did you mean {near[0]!r}?")
 
 
-def _plain(raw: Any, where: str) -> float:
-    return parse_quantity(raw, where, 1.0).value
+def name_of(data: dict[str, Any], path: str | Path) -> str:
+    """The name of a record; its file's, where it has none."""
+    name = data.get("name", Path(path).stem)
+    if not isinstance(name, str):
+        raise RecordError(f'{path}: name must be text in quotes, such as "Bench 2", got {name!r}')
+    return name
+
+
+def _plain(raw: Any, where: str, file: str) -> float:
+    return parse_quantity(raw, where, 1.0, file).value
 
 
 def read_machine(path: str | Path) -> Machine:
@@ -145,6 +157,11 @@ def read_machine(path: str | Path) -> Machine:
                 if given
                 else Quantity(f"{where}.{key}", value, spread, source, True)
             )
+    if values["nozzle_mm"].value >= values["bore_mm"].value:
+        raise RecordError(
+            f"{file}: hot_end.nozzle_mm must be smaller than hot_end.bore_mm, got {values['nozzle_mm'].value:g} and "
+            f"{values['bore_mm'].value:g}; measure both"
+        )
     pull = spool.get("pull_n")
     values["spool_pull_n"] = (
         parse_quantity(pull, "spool.pull_n", 1.3, file)
@@ -166,13 +183,13 @@ def read_machine(path: str | Path) -> Machine:
     for span in path_spans:
         assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
     assumed += [f"motion.{key} {value:g} (generic)" for key, value in _MOTION.items() if key not in motion]
-    limits = {key: _plain(motion.get(key, value), f"motion.{key}") for key, value in _MOTION.items()}
+    limits = {key: _plain(motion.get(key, value), f"motion.{key}", file) for key, value in _MOTION.items()}
     return Machine(
-        name=str(data.get("name", Path(path).stem)),
+        name=name_of(data, path),
         driven_wheels=int(wheels),
         path=path_spans,
         liner=liner,
-        max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s") for v in top),
+        max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s", file) for v in top),
         dialect=dialect,
         assumed=tuple(assumed),
         **values,  # type: ignore[arg-type]

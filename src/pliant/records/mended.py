@@ -33,6 +33,8 @@ class Mended:
     certificate: Certificate
     flat: Flat
     routing_time_s: float  # time that order and route added, retraction apart
+    passes: tuple[str, ...] = ()  # those that ran
+    notes: tuple[str, ...] = ()  # what a pass left alone, and why
 
     def counts(self) -> dict[str, int]:
         """Number of changes by pass."""
@@ -55,4 +57,6 @@ class Mended:
             "certified": self.certificate.certified,
             "flat": asdict(self.flat),
             "routing_time_s": self.routing_time_s,
+            "passes": list(self.passes),
+            "notes": list(self.notes),
         }

@@ -32,6 +32,7 @@ class Intent:
     nozzle_c: tuple[float, float] | None = None  # where the nozzle temperature may be set; None: unchanged
     first_layer_may_widen: bool = False  # beads of the first layer may be laid in a higher gap, see height_mm
     height_mm: float = 0.0  # by how much the part may grow; [mm]
+    first_layer_factor: float = 1.0  # mended filament over input filament in the first layer, flow factor apart
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,23 @@ from typing import Any
 
 from pliant.errors import RecordError
 
-__all__ = ["Quantity", "parse_quantity"]
+__all__ = ["LIMITS", "MOST_SPREAD", "Quantity", "parse_quantity"]
 
 _Z90 = 1.6449  # normal score of the 95 % point: a 90 % range lies this many spreads to each side
+
+
+MOST_SPREAD = 10.0  # [-] ninety per cent between a fortieth and forty times: more is no knowledge at all
+# what any such machine or filament could have, by the last word of the key: a slip of the keys lies outside
+LIMITS = {
+    "wheel_radius_mm": (1, 100), "pinch_force_n": (0.1, 1000), "grip_friction": (0.01, 5), "motor_force_n": (0.5, 5000),
+    "pull_n": (0.001, 200), "length_mm": (0.05, 20_000), "bore_mm": (0.5, 20), "friction": (0.001, 3),
+    "heated_length_mm": (1, 300), "cone_half_angle_deg": (1, 90), "nozzle_mm": (0.05, 5), "land_mm": (0.01, 20),
+    "face_mm": (0.05, 50), "acceleration_mm_per_s2": (1, 1e6), "retract_acceleration_mm_per_s2": (1, 1e6),
+    "corner_deviation_mm": (1e-5, 10), "max_speed_mm_per_s": (0.01, 1e5), "diameter_mm": (0.5, 10),
+    "youngs_modulus_mpa": (0.1, 10_000), "consistency_pa_sn": (1, 1e6), "flow_index": (0.1, 1.2),
+    "activation_kj_per_mol": (1, 500), "soften_c": (30, 300), "diffusivity_mm2_per_s": (0.01, 1),
+    "density_kg_per_m3": (300, 5000), "model_factor": (0.01, 100), "entry_factor": (0.01, 100),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -33,8 +47,14 @@ class Quantity:
 
     def sentence(self) -> str:
         """One line for the list of what was assumed."""
-        span = f"{self.value:.3g}" if self.spread == 1 else f"{self.low:.2g} to {self.high:.2g}"
+        span = _digits(self.value, 3) if self.spread == 1 else f"{_digits(self.low, 2)} to {_digits(self.high, 2)}"
         return f"{self.name} {span} ({self.source})"
+
+
+def _digits(value: float, significant: int) -> str:
+    """A number with so many significant digits and never an exponent."""
+    text = f"{float(f'{value:.{significant}g}'):.{significant + 6}f}"
+    return text.rstrip("0").rstrip(".")
 
 
 def _number(raw: Any, where: str) -> float:
@@ -62,7 +82,7 @@ def parse_quantity(raw: Any, key: str, default_spread: float, file: str = "recor
     Raises
     ------
     RecordError
-        If the number is missing, not finite, not positive, or the range is empty.
+        If the number is missing, not finite, not positive or beyond `LIMITS`, or the range is empty.
     """
     where = f"{file}: {key}"
     if isinstance(raw, list):
@@ -71,6 +91,7 @@ def parse_quantity(raw: Any, key: str, default_spread: float, file: str = "recor
         low, high = _number(raw[0], where), _number(raw[1], where)
         if low >= high:
             raise RecordError(f"{where}: a range needs low < high, got [{low:g}, {high:g}]")
+        _require_possible(where, key, low, high)
         return Quantity(key, math.sqrt(low * high), (high / low) ** (1 / (2 * _Z90)), "record", False)
     if isinstance(raw, dict):
         unknown = set(raw) - {"value", "spread", "source"}
@@ -81,5 +102,18 @@ def parse_quantity(raw: Any, key: str, default_spread: float, file: str = "recor
         spread = _number(raw.get("spread", default_spread), f"{where}.spread")
         if spread < 1:
             raise RecordError(f"{where}.spread must be >= 1 (a multiplicative standard deviation), got {spread:g}")
-        return Quantity(key, _number(raw["value"], where), spread, str(raw.get("source", "record")), False)
-    return Quantity(key, _number(raw, where), default_spread, "record", False)
+        if spread > MOST_SPREAD:
+            raise RecordError(f"{where}.spread must be at most {MOST_SPREAD:g}, got {spread:g}")
+        value = _number(raw["value"], where)
+        _require_possible(where, key, value)
+        return Quantity(key, value, spread, str(raw.get("source", "record")), False)
+    value = _number(raw, where)
+    _require_possible(where, key, value)
+    return Quantity(key, value, default_spread, "record", False)
+
+
+def _require_possible(where: str, key: str, *values: float) -> None:
+    least, most = LIMITS.get(key.rsplit(".", maxsplit=1)[-1], (0.0, math.inf))
+    for value in values:
+        if not least <= value <= most:
+            raise RecordError(f"{where} must lie between {least:g} and {most:g}, got {value:g}; check the unit")

@@ -3,7 +3,7 @@
 from pliant.errors import RecordError
 
 # ruff: noqa: E501 (lines of the starter files stay whole)
-__all__ = ["MACHINES", "SPOOLS", "starter"]
+__all__ = ["MACHINES", "RECIPES", "SPOOLS", "starter"]
 
 _GAP = '[[path]]                     # from the drive to the melt, in order\nkind = "gap"\nlength_mm = {gap}            # MEASURE: pinch point to the next guide\nends = "pinned-fixed"\n'
 _GUIDE = '[[path]]\nkind = "guide"\nlength_mm = {length}\nbore_mm = {bore}\nturn_deg = {turn}                # total angle the guide turns\nfriction = [{low}, {high}]\n'
@@ -16,16 +16,23 @@ MACHINES = {
 }
 SPOOLS = {"75A": (75, 215, 235), "85A": (85, 210, 230), "95A": (95, 215, 235)}
 
+# rigid recipes: layer height, outer, inner, infill, skins, over air, first layer
+RECIPES = {
+    "everyday": (0.2, 40, 50, 60, 45, 30, 20),
+    "fine": (0.12, 30, 40, 50, 35, 25, 15),
+    "quick": (0.28, 50, 70, 80, 60, 35, 25),
+}
+
 
 def starter(kind: str, like: str | None = None) -> str:
     """Text of a starter file.
 
     Parameters
     ----------
-    kind : {"machine", "filament"}
+    kind : {"machine", "filament", "recipe"}
         Which record.
     like : str, optional
-        An archetype: a key of `MACHINES` or `SPOOLS`; the first of each when left out.
+        An archetype: a key of `MACHINES`, `SPOOLS` or `RECIPES`; the first of each when left out.
 
     Returns
     -------
@@ -37,12 +44,14 @@ def starter(kind: str, like: str | None = None) -> str:
     RecordError
         If the kind or the archetype is unknown.
     """
-    choices: dict[str, tuple] = {"machine": MACHINES, "filament": SPOOLS}.get(kind, {})  # type: ignore[assignment]
+    choices: dict[str, tuple] = {"machine": MACHINES, "filament": SPOOLS, "recipe": RECIPES}.get(kind, {})  # type: ignore[assignment]
     if not choices:
-        raise RecordError(f"kind must be machine or filament, got {kind!r}")
+        raise RecordError(f"kind must be machine, filament or recipe, got {kind!r}")
     like = like or next(iter(choices))
     if like not in choices:
         raise RecordError(f"unknown archetype {like!r} for a {kind}; choose from {', '.join(choices)}")
+    if kind == "recipe":
+        return _recipe(like)
     head = "# Typical values, invented for this starter: replace them by your own.\n"
     head += "# A number may be 6.0, a range you are 90 % sure of [5.0, 7.0],\n"
     head += '# or {value = 6.0, spread = 1.1, source = "calliper"} (spread multiplies).\n'
@@ -60,4 +69,23 @@ def starter(kind: str, like: str | None = None) -> str:
         'face_mm = 1.0                # flat around the orifice, outer diameter\nliner = "none"              # none | ptfe\n\n'
         "[motion]\nacceleration_mm_per_s2 = 1000\nretract_acceleration_mm_per_s2 = 1000\ncorner_deviation_mm = 0.02\n"
         'max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n\n[program]\ndialect = "auto"\n'
+    )
+
+
+def _recipe(like: str) -> str:
+    height, outer, inner, infill, skins, air, first = RECIPES[like]
+    return (
+        "# The recipe that you print rigid filament with: the baseline from which `pliant plan` derives a soft one.\n"
+        "# Typical values, invented for this starter: replace them by your own. A key left out takes a default,\n"
+        "# which is then listed under `assumed`.\n"
+        f'name = "Rigid, {like}"\nnozzle_c = 205\nbed_c = 60\nlayer_height_mm = {height}\nflow_factor = 1.0\n'
+        "fan_percent = 100              # after the first layer\n\n"
+        f"[bead_speed_mm_per_s]\nouter_walls = {outer}\ninner_walls = {inner}\ninfill = {infill}\n"
+        f"skins = {skins}                     # solid layers at bottom and top\nover_air = {air}                  # beads that bridge a gap\n\n"
+        "[bead_width_mm]\nouter_walls = 0.45\ninner_walls = 0.45\ninfill = 0.45\nskins = 0.45\n\n"
+        f"[first_layer]\nheight_mm = {height}\nspeed_mm_per_s = {first}\nwidth_mm = 0.45\n\n"
+        "[retraction]\nlength_mm = 1.0                # 0: none\nspeed_mm_per_s = 30\ncoast_mm = 0                   # stop feeding this far before the end of a run\n"
+        "wipe_mm = 0                    # go back this far over the bead before leaving it\n\n"
+        '[travel]\nspeed_mm_per_s = 120\nroute = "straight"             # straight | inside (stay over the part)\n\n'
+        "[around]\nsupports = true\nraft = false\npriming_mm = 300               # bead laid beside the part before it\n"
     )

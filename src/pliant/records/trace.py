@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bins", "Picture", "SheetLayer", "Strip", "Vessel"]
+__all__ = ["Bins", "LayerPair", "Picture", "Remake", "SheetLayer", "Strip", "Vessel"]
 
 
 @dataclass(frozen=True)
@@ -96,3 +96,23 @@ class Picture:
     strip: Strip
     vessels: tuple[Vessel, ...]  # from the drive to the melt
     sheets: tuple[SheetLayer, ...]
+
+
+@dataclass(frozen=True)
+class LayerPair:
+    """One layer as it was and as it is, drawn with the same bounds."""
+
+    before: SheetLayer
+    after: SheetLayer
+    seconds_before: float
+    seconds_after: float
+    alike: tuple[int, ...]  # other layers that changed as much
+
+
+@dataclass(frozen=True)
+class Remake:
+    """A program before and after it was mended, as a report draws it."""
+
+    before: Picture
+    after: Picture
+    pairs: tuple[LayerPair, ...]

@@ -61,9 +61,9 @@ def top_of_chart(strip: Strip) -> float:
     return max(1.12 * peak, min(1.12 * capacity, 5 * peak)) or 1.0
 
 
-def strip_drawing(strip: Strip) -> dict[str, Any]:
-    """The strip over the whole job, as paths and labels for the template."""
-    top, total = top_of_chart(strip), max(strip.total_s, 1e-9)
+def strip_drawing(strip: Strip, top: float | None = None) -> dict[str, Any]:
+    """The strip over the whole job, as paths and labels for the template; on an axis up to `top`, else its own."""
+    top, total = top_of_chart(strip) if top is None else top, max(strip.total_s, 1e-9)
     finest = strip.levels[0]
     starts = np.flatnonzero(np.diff(finest.layer, prepend=finest.layer[0] - 1))
     bands = [

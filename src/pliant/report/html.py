@@ -22,7 +22,7 @@ from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_nu
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.text import MEANS
 
-__all__ = ["report_html"]
+__all__ = ["jam_band", "page_environment", "page_policy", "report_html", "template_text"]
 
 _HEADLINE = {
     "feeds": "This job should feed.",
@@ -47,11 +47,51 @@ def report_html(findings: Findings, picture: Picture) -> str:
     str
         A whole HTML document.
     """
-    room = files("pliant.report") / "templates"
-    script = Markup((room / "check.js").read_text(encoding="utf-8"))
-    style = Markup((room / "page.css").read_text(encoding="utf-8"))
+    script = Markup(template_text("check.js"))
+    return (
+        page_environment("check.html")
+        .get_template("check.html")
+        .render(
+            f=findings,
+            p=picture,
+            version=__version__,
+            style=Markup(template_text("page.css")),
+            script=script,
+            policy=page_policy(script),
+            headline=_HEADLINE[findings.verdict],
+            zone=_ZONE[findings.verdict],
+            band=jam_band(findings),
+            doubt=_doubt(findings),
+            means=MEANS,
+            why=words.WHY,
+            hatches=HATCHES,
+            path=feed_path_svg(picture.vessels, picture.nozzle_mm),
+            governing=next((v for v in picture.vessels if v.governing), None),
+            speed=_speed,
+            strip=strip_drawing(picture.strip),
+            data=_data(findings, picture),
+            moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
+            sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
+            first_sheet=_first_sheet(findings, picture),
+            mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
+            measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
+            assumed=[_assumed(text) for text in findings.facts.assumed],
+            state=words.STATE,
+            state_of=words.state_of,
+            full=words.full,
+        )
+    )
+
+
+def template_text(name: str) -> str:
+    """Text of one of the files that pages are made from."""
+    return (files("pliant.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+def page_environment(*names: str) -> Environment:
+    """Templates by name, with everything escaped and the filters of the reports."""
     environment = Environment(
-        loader=DictLoader({"check.html": (room / "check.html").read_text(encoding="utf-8")}),
+        loader=DictLoader({name: template_text(name) for name in names}),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -64,44 +104,18 @@ def report_html(findings: Findings, picture: Picture) -> str:
         "clock": words.clock,
         "odds": words.chance_in_words,
     }
-    return environment.get_template("check.html").render(
-        f=findings,
-        p=picture,
-        version=__version__,
-        style=style,
-        script=script,
-        policy=_policy(script),
-        headline=_HEADLINE[findings.verdict],
-        zone=_ZONE[findings.verdict],
-        band=_band(findings),
-        doubt=_doubt(findings),
-        means=MEANS,
-        why=words.WHY,
-        hatches=HATCHES,
-        path=feed_path_svg(picture.vessels, picture.nozzle_mm),
-        governing=next((v for v in picture.vessels if v.governing), None),
-        speed=_speed,
-        strip=strip_drawing(picture.strip),
-        data=_data(findings, picture),
-        moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
-        sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
-        first_sheet=_first_sheet(findings, picture),
-        mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
-        measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
-        assumed=[_assumed(text) for text in findings.facts.assumed],
-        state=words.STATE,
-        state_of=words.state_of,
-        full=words.full,
-    )
+    return environment
 
 
-def _policy(script: str) -> str:
+def page_policy(script: str = "") -> str:
+    """What a browser may do with a page: its own style, and its one script by its hash."""
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    allowed = f"style-src 'unsafe-inline'; script-src 'sha256-{digest}'"
+    allowed = "style-src 'unsafe-inline'" + (f"; script-src 'sha256-{digest}'" if script else "")
     return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
 
 
-def _band(findings: Findings) -> dict[str, float]:
+def jam_band(findings: Findings) -> dict[str, float]:
+    """Place of the range and of the best guess on a rail from never to always, in percent."""
     low, high = 100 * findings.jam_probability_low, 100 * findings.jam_probability_high
     return {"left": low, "width": max(high - low, 0.6), "at": 100 * findings.jam_probability}
 

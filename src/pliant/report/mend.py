@@ -21,7 +21,10 @@ def mended_text(mended: Mended) -> str:
     if m.meets_target:
         head = f"mended: {percent(a.jam_probability)} likely to jam, within the target of {100 * m.target:.2g} %"
     else:
-        head = f"not enough: still {percent(a.jam_probability)} likely to jam; the target is {100 * m.target:.2g} %"
+        still = percent(a.jam_probability)
+        if still == percent(m.target):
+            still = f"just over {still}"
+        head = f"not enough: still {still} likely to jam; the target is {100 * m.target:.2g} %"
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     if not m.meets_target:
@@ -40,6 +43,7 @@ def mended_text(mended: Mended) -> str:
         if c.pass_name not in shown:
             shown.add(c.pass_name)
             lines.append(f"    e.g. line {c.line}: {c.what} {c.before} -> {c.after}: {c.why}")
+    lines += [f"  left alone    {note}" for note in m.notes]
     lines += ["", "certificate (both files read again from disk)"]
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
     if m.output:

@@ -58,16 +58,22 @@ def facts_text(facts: Facts) -> str:
 def findings_text(findings: Findings) -> str:
     """Verdict first, then why, then what would help, then what was assumed."""
     f = findings
-    band = f"{percent(f.jam_probability_low)} to {percent(f.jam_probability_high)}"
+    low, high = percent(f.jam_probability_low), percent(f.jam_probability_high)
+    band = "whatever is not known" if low == high else f"90 % range {low} to {high}"
     lines = [
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
-        f"jam         {percent(f.jam_probability)} likely; between {band}, so little is known",
+        f"jam         {percent(f.jam_probability)} likely; {band}",
         f"first gives {f.mechanism}: {MEANS.get(f.mechanism, 'nothing')}",
         f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",
-        f"margin      {f.least_margin:.2g} (capacity / demand), at central values",
+        f"margin      {f.least_margin:.2g} (capacity / demand), at central values"
+        if f.least_margin is not None
+        else "margin      beyond measure: nothing is pushed",
     ]
+    if f.max_passes > 1:
+        lines.append(f"passes      the same filament passes the drive up to {f.max_passes} times")
+    lines.append(f"spool       {f.mass_g:.2g} g; pressure stores {f.stored_length_mm:.2g} mm of filament")
     if f.verdict != "feeds":
         if f.speed_factor is None:
             lines.append("speed       refused: no speed down to a tenth of the program's meets the 2 % target")
@@ -83,5 +89,6 @@ def findings_text(findings: Findings) -> str:
         f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
+    lines += [f"part        {p}" for p in f.part]
     lines += [f"caution     {c}" for c in f.cautions]
     return "\n".join(lines)

@@ -6,9 +6,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.errors import ProgramError
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
-from pliant.feed.risk import Envelope, envelope, jam_risk, speed_that_meets
+from pliant.feed.remedies import remedies_for
+from pliant.feed.risk import envelope, jam_risk, speed_that_meets
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
@@ -16,9 +18,11 @@ from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
-from pliant.records.machine import Machine, Span, read_machine
+from pliant.records.limits import allowed_c, require_fit
+from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, Program
-from pliant.workflows.read import facts_of
+from pliant.workflows.part import told_of_part
+from pliant.workflows.read import Progress, facts_of, told
 
 __all__ = [
     "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
@@ -27,6 +31,7 @@ __all__ = [
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
+COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
 MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
@@ -105,53 +110,14 @@ def _worst(
     return tuple(found)
 
 
-def _remedies(
-    job: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None
-) -> tuple[Remedy, ...]:
-    """Recompute the chance of a jam with each change the user could make to the hardware or the spool."""
-    tried: list[tuple[str, Machine, Filament]] = []
-    for i, span in enumerate(machine.path):
-
-        def with_span(new: Span, at: int = i) -> Machine:
-            return replace(machine, path=(*machine.path[:at], new, *machine.path[at + 1 :]))
-
-        length = span.length_mm
-        if span.kind == "gap" and length.value > 2.0:
-            shorter = replace(span, length_mm=replace(length, value=2.0))
-            tried.append((f"guide the {length.value:g} mm open gap down to 2 mm", with_span(shorter), filament))
-        if span.kind == "guide" and length.value > 100.0:
-            shorter = replace(span, length_mm=replace(length, value=length.value / 2))
-            tried.append((f"halve the {length.value:g} mm guide", with_span(shorter), filament))
-            if span.bore_mm is not None and span.bore_mm.value > 1.95:
-                tight = replace(span, bore_mm=replace(span.bore_mm, value=1.9))
-                tried.append(("a guide of 1.9 mm bore", with_span(tight), filament))
-            short = replace(span, length_mm=replace(length, value=40.0), turn_deg=0.0)
-            tried.append(("a direct feed (40 mm of straight guide)", with_span(short), filament))
-    gap = next((span for span in machine.path if span.kind == "gap"), None)
-    tube = next((span for span in machine.path if span.kind == "guide"), None)
-    if gap is not None and tube is not None and sum(s.length_mm.value for s in machine.path) > 100.0:
-        close = replace(gap, length_mm=replace(gap.length_mm, value=min(gap.length_mm.value, 1.5)))
-        short = replace(tube, length_mm=replace(tube.length_mm, value=40.0), turn_deg=0.0)
-        tried.append(("a direct feed, guided to within 1.5 mm", replace(machine, path=(close, short)), filament))
-    wide = replace(machine.nozzle_mm, value=machine.nozzle_mm.value * 1.5)
-    tried.append((f"a {wide.value:.2g} mm nozzle", replace(machine, nozzle_mm=wide), filament))
-    harder = replace(filament.youngs_modulus_mpa, value=filament.youngs_modulus_mpa.value * 2)
-    tried.append(("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder)))
-    scored = []
-    for what, m, f in tried:
-        chance = jam_risk(job, m, f, shares=False).probability
-        factor = speed_that_meets(job, m, f, FEEDS_BELOW)
-        if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
-            scored.append(Remedy(what, chance, factor))
-    return tuple(sorted(scored, key=lambda r: (-(r.speed_factor or 0.0), r.jam_probability)))
-
-
 def check(
     program: str | Path,
     machine: str | Path | Machine,
     filament: str | Path | Filament,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -163,6 +129,10 @@ def check(
         The user's records.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
+    mesh : str or Path, optional
+        The part that the program lays, so that what is special about it is said too.
 
     Returns
     -------
@@ -174,7 +144,7 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
-    return examine(program, machine, filament, dialect=dialect).findings
+    return examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh).findings
 
 
 @dataclass(frozen=True)
@@ -193,18 +163,31 @@ class Examined:
 
 
 def examine(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    *,
+    dialect: str | None = None,
+    progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Examined:
     """Do what `check` does, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    read = read_program(program, dialect or machine.dialect)
+    require_fit(machine, filament)
+    tell = progress or _silent
+    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    tell("planning the motion", 0)
     timing, layering = time_program(read, motion_of(machine)), find_layers(read)
     diameter = filament.diameter_mm.value
     sections = bead_sections(read, layering, diameter)
+    tell("comparing travel with beads", 0)
     coverage = find_coverage(read, layering, sections.width_mm)
+    heat = _heat_warnings(read, machine, filament)
     job, assumed = job_of(read, timing, layering, sections, filament)
+    tell("following the push", 0)
     load, flows = follow(job, machine, filament), envelope(job, diameter)
+    tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
@@ -213,11 +196,13 @@ def examine(
     remedies: tuple[Remedy, ...] = ()
     if verdict != "feeds":
         factor = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
-        remedies = _remedies(flows, machine, filament, risk.probability, factor)
+        remedies = remedies_for(flows, machine, filament, risk.probability, factor, FEEDS_BELOW)
     change = "refused" if factor is None else "none" if factor == 1 else "moderate" if factor >= MODERATE else "large"
+    fed_mm3 = float(read.filament_mm.sum()) * np.pi * diameter**2 / 4
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
+    facts = facts_of(read, timing, layering, coverage, diameter, (*assumed, *machine.assumed, *filament.assumed))
     findings = Findings(
         verdict=verdict,
         jam_probability=risk.probability,
@@ -225,7 +210,7 @@ def examine(
         jam_probability_high=risk.high,
         mechanism=mechanism,
         peak_push_n=peak if np.isfinite(peak) else None,
-        least_margin=min((m.margin for m in worst), default=float("inf")),
+        least_margin=min((m.margin for m in worst), default=None),
         by_mechanism=risk.by_mechanism,
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
@@ -233,17 +218,50 @@ def examine(
         change=change,
         remedies=remedies,
         max_passes=passes_through_drive(read.filament_mm),
-        facts=facts_of(
-            read,
-            timing,
-            layering,
-            coverage,
-            diameter,
-            (*assumed, *machine.assumed, *filament.assumed),
-        ),
+        stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
+        mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
+        facts=replace(facts, warnings=(*facts.warnings, *heat)),
         cautions=_cautions(machine, verdict),
+        part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
+
+
+def stored_mm_per_mpa(machine: Machine, filament: Filament) -> float:
+    """Filament pressed together between drive and melt per unit of melt pressure, at central values. [mm/MPa]"""
+    theta = chain.central(machine, filament)
+    return float(chain.compliance(machine, theta)) / (np.pi * theta["diameter_mm"] ** 2 / 4)
+
+
+def _heat_warnings(program: Program, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """Where the program feeds at a temperature that the data sheet or the liner does not allow, or with no heat."""
+    fed = np.flatnonzero(program.filament_mm > 0)
+    if not fed.size:
+        return ()
+    nozzle = program.states["nozzle_c"][program.state[fed]]
+    lines = program.line[fed]
+    off, set_ = nozzle == 0, nozzle > 0  # not a number where the program sets none, which is said under `assumed`
+    if (cold := set_ & (nozzle < COLD_C)).any():
+        at = int(cold.argmax())
+        raise ProgramError(
+            f"{program.path} line {lines[at]}: feeds with the nozzle set to {nozzle[at]:g} °C; filament melts from "
+            f"about {filament.soften_c.value:.0f} °C: heat the nozzle first (M109)"
+        )
+    low, high = allowed_c(machine, filament)
+    whose = "data sheet allows" if high == filament.nozzle_c[1] else "data sheet and the liner allow"
+    told = []
+    for wrong, word in ((set_ & (nozzle > high), "above"), (set_ & (nozzle < low), "below")):
+        if wrong.any():
+            at = int(wrong.argmax())
+            allowed = f"{low:g} to {high:g} °C that the {whose}"
+            told.append(f"line {lines[at]}: feeds at {nozzle[at]:g} °C, {word} the {allowed}")
+    if off.any():
+        told.append(f"line {lines[int(off.argmax())]}: feeds after the heater was switched off; taken as still hot")
+    return tuple(told)
+
+
+def _silent(what: str, share: float) -> None:
+    """Tell nobody."""
 
 
 def motion_of(machine: Machine) -> Motion:

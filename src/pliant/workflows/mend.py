@@ -2,136 +2,45 @@
 
 import os
 import shutil
+import stat
 import tempfile
-from collections.abc import Collection
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Collection
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pliant.errors import PliantError, ProgramError
-from pliant.feed import chain
-from pliant.feed.load import Job, follow
 from pliant.feed.risk import jam_risk
 from pliant.mend.certificate import certify
-from pliant.mend.flow import plan_flow, slowed_changes
-from pliant.mend.heat import allowed_c, mend_heat
-from pliant.mend.leads import find_leads
-from pliant.mend.order import mend_order
-from pliant.mend.retract import mend_retraction
-from pliant.mend.route import layer_region, mend_routes
-from pliant.program.coverage import find_coverage
-from pliant.program.layers import find_layers
+from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
-from pliant.program.timing import time_program
-from pliant.program.write import Edits, rewrite
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
-from pliant.records.mending import Certificate, Change, Intent
+from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
-from pliant.workflows.check import FEEDS_BELOW, check, job_of, motion_of
+from pliant.workflows.check import FEEDS_BELOW, check, examine
+from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
 
-__all__ = ["FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
+__all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
-PASSES = ("order", "route", "retract", "flow", "heat")
+# questions that decide where the nozzle goes or what it feeds; fans and flow factors are proved either way
+_MATTERS = (
+    "an E move after G90/G91", "E straight after a digit", "two commands on a line", "a letter twice on a line",
+    "M82 after moves under M83", "G92 without words",
+)  # fmt: skip
+_ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
+MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
-_AIM = 0.95  # [-] of the target that speeds are planned for, so that what follows cannot carry it over
-_ROUTING_SHARE = 0.04  # [-] of the job's time that detours may cost
 
 
-@dataclass
-class _Bench:
-    """A program on its way through the passes; every stage is written to disk and read again."""
-
-    folder: Path
-    program: Program
-    machine: Machine
-    filament: Filament
-    dialect: str
-    origin: NDArray[np.int64]  # line of the input for each line of the current file; 0 for new lines
-    changes: list[Change] = field(default_factory=list)
-    stage: int = 0
-
-    def job_at(self, speed_mm_per_s: NDArray[np.float64]) -> Job:
-        """The program at other speeds, as the feed path sees it."""
-        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
-        layering = find_layers(program)
-        sections = bead_sections(program, layering, self.filament.diameter_mm.value)
-        timing = time_program(program, motion_of(self.machine))
-        return job_of(program, timing, layering, sections, self.filament)[0]
-
-    def time_at(self, speed_mm_per_s: NDArray[np.float64]) -> float:
-        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
-        return float(time_program(program, motion_of(self.machine)).move_s.sum())
-
-    def write(self, edits: Edits, changes: list[Change]) -> None:
-        """Make the edits, read the result again, and keep the changes in lines of the input."""
-        if not changes:
-            return
-        self.changes += [replace(c, line=int(self.origin[c.line - 1])) for c in changes]
-        self.stage += 1
-        path = self.folder / f"stage-{self.stage}.gcode"
-        lines = rewrite(self.program, edits, path)
-        before = Path(self.program.path)
-        self.origin = np.where(lines > 0, self.origin[np.maximum(lines, 1) - 1], 0)
-        self.program = read_program(path, self.dialect)
-        if before.parent == self.folder:
-            before.unlink()
-
-
-def _order(bench: _Bench) -> None:
-    p, layering = bench.program, find_layers(bench.program)
-    sections, edits = bead_sections(p, layering, bench.filament.diameter_mm.value), Edits.none(p)
-    bench.write(edits, mend_order(p, edits, find_leads(p, layering), layering, sections))
-
-
-def _route(bench: _Bench) -> None:
-    p, layering = bench.program, find_layers(bench.program)
-    sections, edits = bead_sections(p, layering, bench.filament.diameter_mm.value), Edits.none(p)
-    coverage = find_coverage(p, layering, sections.width_mm)
-    seconds = _ROUTING_SHARE * bench.time_at(p.speed_mm_per_s)
-    region = layer_region(p, layering, sections)
-    changes, _ = mend_routes(p, edits, find_leads(p, layering), coverage, region, seconds=seconds)
-    bench.write(edits, changes)
-
-
-def _retract(bench: _Bench) -> None:
-    p, layering = bench.program, find_layers(bench.program)
-    sections, edits = bead_sections(p, layering, bench.filament.diameter_mm.value), Edits.none(p)
-    coverage = find_coverage(p, layering, sections.width_mm)
-    leads = find_leads(p, layering)
-    load = follow(bench.job_at(p.speed_mm_per_s), bench.machine, bench.filament)
-    theta = chain.central(bench.machine, bench.filament)
-    area = np.pi * theta["diameter_mm"] ** 2 / 4
-    per_mpa = float(chain.compliance(bench.machine, theta)) / area
-    air = np.array([coverage.open_mm[lead.first : lead.last].sum() for lead in leads])
-    stored = np.array([load.end_mpa[lead.first - 1] * per_mpa for lead in leads])
-    bench.write(edits, mend_retraction(p, edits, leads, air, stored))
-
-
-def _flow(bench: _Bench, target: float, passes: Collection[str]) -> None:
-    p, edits = bench.program, Edits.none(bench.program)
-    changes = mend_heat(p, edits, bench.machine, bench.filament) if "heat" in passes else []
-    if "flow" in passes:
-        plan = plan_flow(p, bench.machine, bench.filament, target, bench.job_at, aim=_AIM)
-        edits.speed_mm_per_s = plan.speed_mm_per_s
-        why = (
-            f"holds the chance of a jam under {100 * target:.2g} %" if plan.meets
-            else "as slow as makes sense; the target is out of reach"
-        )  # fmt: skip
-        changes = changes + slowed_changes(p, plan.speed_mm_per_s, find_layers(p).layer, why)
-    bench.write(edits, changes)
-
-
-def _flat(bench: _Bench) -> Flat:
+def _flat(bench: Bench) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = bench.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
     chance = jam_risk(bench.job_at(flat), bench.machine, bench.filament, shares=False).probability
-    ours = plan_flow(p, bench.machine, bench.filament, chance, bench.job_at)
+    ours = bench.plan(chance)
     return Flat(FLAT_MM_PER_S, bench.time_at(flat), chance, bench.time_at(ours.speed_mm_per_s), ours.jam_probability)
 
 
@@ -144,7 +53,9 @@ def mend(
     in_place: bool = False,
     passes: Collection[str] = PASSES,
     target: float = FEEDS_BELOW,
+    height_mm: float = 0.0,
     dialect: str | None = None,
+    look: Callable[[Path, Path], None] | None = None,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
 
@@ -159,11 +70,15 @@ def mend(
     in_place : bool, default False
         Replace the input, as a post-processing step of whatever wrote it.
     passes : collection of str
-        Which passes run, of `PASSES`.
+        Which passes run, of `PASSES` and `ADDED`.
     target : float, default 0.02
         Chance of a jam to stay under. [-]
+    height_mm : float, default 0
+        How much taller the pass `first-layer` may make the part. [mm]
     dialect : str, optional
         Overrides the machine's own.
+    look : callable, optional
+        Shown the input and the certified result before the one takes the place of the other.
 
     Returns
     -------
@@ -178,41 +93,51 @@ def mend(
     """
     source = Path(program)
     for name in passes:
-        if name not in PASSES:
-            raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES)}")
+        if name not in PASSES + ADDED:
+            raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
     if not 0 < target < 1:
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
-    goal = source if in_place else Path(output) if output is not None else None
+    if not 0 <= height_mm <= MOST_HEIGHT_MM:
+        raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
+    goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
+    for record in (machine, filament):
+        if goal is None or isinstance(record, Machine | Filament) or not (goal.exists() and Path(record).exists()):
+            continue
+        if goal.samefile(record):
+            raise PliantError(f"{goal}: the program would replace a record; choose another name")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect
-    before = check(source, machine, filament, dialect=reading)
-    with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-        first = read_program(source, reading)
-        bench = _Bench(Path(name), first, machine, filament, reading, np.arange(1, first.n_lines + 2))
-        flat = _flat(bench)
-        start = bench.time_at(first.speed_mm_per_s)
-        for step, run in (("order", _order), ("route", _route)):
-            if step in passes:
-                run(bench)
-        routing_s = bench.time_at(bench.program.speed_mm_per_s) - start
-        _flow(bench, target, passes)
-        if "retract" in passes:
-            _retract(bench)
-        final = Path(bench.program.path)
-        intent = Intent(
-            may_reorder_islands="order" in passes,
-            may_change_retraction="retract" in passes,
-            may_reroute="route" in passes,
-            nozzle_c=allowed_c(machine, filament) if "heat" in passes else None,
-        )
-        certificate = certify(source, final, intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
-        _demand(certificate)
-        after = check(final, machine, filament, dialect=reading) if bench.changes else before
-        if goal is not None:
-            replace_file(final, goal, like=source)
+    first = read_program(source, reading)
+    _demand_one_meaning(first)
+    seen = examine(source, machine, filament, dialect=reading)
+    before, known = seen.findings, (seen.job, seen.findings.jam_probability)
+    del seen  # its arrays are as large as the program
+    try:
+        with tempfile.TemporaryDirectory(prefix="pliant-") as name:
+            bench = Bench(Path(name), first, machine, filament, reading, target, height_mm, input_job=known)
+            flat = _flat(bench)
+            run_passes(bench, passes)
+            after = check(bench.program.path, machine, filament, dialect=reading) if bench.changes else before
+            attempt = 1
+            while after.jam_probability > target and "flow" in passes and slow_again(bench, attempt):
+                after = check(bench.program.path, machine, filament, dialect=reading)
+                attempt += 1
+            final = Path(bench.program.path)
+            certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
+            _demand(certificate)
+            if look is not None:
+                look(source, final)
+            if goal is not None:
+                replace_file(final, goal, like=goal if goal.exists() else source)
+    except OSError as error:
+        where = error.filename or tempfile.gettempdir()
+        raise PliantError(
+            f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a "
+            "folder with room"
+        ) from error
     return Mended(
         output=str(goal) if goal is not None else None,
         meets_target=after.jam_probability <= target,
@@ -222,8 +147,36 @@ def mend(
         changes=tuple(sorted(bench.changes, key=lambda c: c.line)),
         certificate=certificate,
         flat=flat,
-        routing_time_s=routing_s,
+        routing_time_s=bench.routing_s,
+        passes=tuple(name for name in (*PASSES, *ADDED) if name in passes),
+        notes=tuple(bench.notes),
     )
+
+
+def _goal(source: Path, output: str | Path | None, in_place: bool) -> Path | None:
+    """Where the result goes; through links to the file they lead to, so that the link stays a link."""
+    goal = source if in_place else Path(output) if output is not None else None
+    if goal is None:
+        return None
+    goal = goal.resolve() if goal.is_symlink() else goal
+    if goal.exists() and not goal.is_file():
+        raise PliantError(f"{goal}: is not an ordinary file; choose another name")
+    if not goal.parent.is_dir():  # known before the work, so said before the work
+        raise PliantError(f"{goal}: cannot be written (no such folder); choose another folder or name")
+    return goal
+
+
+def _demand_one_meaning(program: Program) -> None:
+    """Refuse a program whose moves mean one thing to one controller and another to the next, unless one is named."""
+    if program.dialect != "auto":
+        return
+    others = [text for text in program.questions if text.startswith(tuple(BEHAVIOURS))]
+    asked = [text for text in program.questions if text.startswith(_ALWAYS) or (others and text.startswith(_MATTERS))]
+    if asked:
+        raise ProgramError(
+            f"{program.path}: means different things to different controllers: {asked[0]}; nothing was written. "
+            f"Name yours with --dialect or in the machine record: {', '.join(BEHAVIOURS)}"
+        )
 
 
 def _demand(certificate: Certificate) -> None:
@@ -235,13 +188,15 @@ def _demand(certificate: Certificate) -> None:
 
 def replace_file(new: Path, goal: Path, *, like: Path) -> None:
     """Put a file in the place of another in one step; on any failure the other is as it was."""
-    beside = goal.with_name(f".{goal.name}.{os.getpid()}.new")
+    beside: Path | None = None
     try:
-        with new.open("rb") as source, beside.open("xb") as out:
+        number, name = tempfile.mkstemp(prefix=f".{goal.name[:60]}.", suffix=".new", dir=goal.parent)
+        beside = Path(name)
+        with new.open("rb") as source, os.fdopen(number, "wb") as out:
             shutil.copyfileobj(source, out, 1 << 20)
             out.flush()
             os.fsync(out.fileno())
-        shutil.copymode(like, beside)
+        _look_like(beside, like)
         os.replace(beside, goal)
         folder = os.open(goal.parent, os.O_RDONLY)
         try:
@@ -249,7 +204,16 @@ def replace_file(new: Path, goal: Path, *, like: Path) -> None:
         finally:
             os.close(folder)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        if beside is not None:
+            beside.unlink(missing_ok=True)
         raise PliantError(
             f"{goal}: cannot be written ({error.strerror}); the input is untouched. Free space or choose another folder"
         ) from error
+
+
+def _look_like(new: Path, like: Path) -> None:
+    """Give a file the rights of another, and its owner where that is allowed."""
+    was = like.stat()
+    with suppress(OSError):
+        os.chown(new, was.st_uid, was.st_gid)
+    os.chmod(new, stat.S_IMODE(was.st_mode))

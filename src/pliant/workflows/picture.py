@@ -17,7 +17,7 @@ from pliant.records.findings import Findings
 from pliant.records.machine import Machine
 from pliant.records.trace import Picture
 from pliant.workflows.check import Examined, examine
-from pliant.workflows.read import STRING_MM
+from pliant.workflows.read import STRING_MM, Progress
 
 __all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
 
@@ -77,6 +77,8 @@ def check_with_report(
     output: str | Path,
     *,
     dialect: str | None = None,
+    progress: Progress | None = None,
+    mesh: str | Path | None = None,
 ) -> Findings:
     """Do what `check` does, and write a self-contained page.
 
@@ -90,6 +92,10 @@ def check_with_report(
         The page; an existing one is replaced in one step.
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
+    mesh : str or Path, optional
+        The part that the program lays.
 
     Returns
     -------
@@ -109,17 +115,17 @@ def check_with_report(
             raise PliantError(f"{place}: the report would replace an input; choose another name")
     if not place.parent.is_dir():  # known before the work, so said before the work
         raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
-    findings, picture = check_with_picture(program, machine, filament, dialect=dialect)
-    save_whole(place, report_html(findings, picture))
-    return findings
+    seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
+    save_whole(place, report_html(seen.findings, draw(seen)))
+    return seen.findings
 
 
 def save_whole(place: Path, text: str) -> None:
     """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
     _require_ordinary(place)
     beside = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:
-        with beside.open("x", encoding="utf-8", newline="\n") as out:
+    try:  # names of files need not be text: what is not, is shown as a question mark
+        with beside.open("x", encoding="utf-8", errors="replace", newline="\n") as out:
             out.write(text)
             out.flush()
             os.fsync(out.fileno())

@@ -1,5 +1,6 @@
 """`read`: the facts of a program."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,17 @@ from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.findings import Facts
 from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
 
-__all__ = ["STRING_MM", "facts_of", "read"]
+__all__ = ["STRING_MM", "Progress", "facts_of", "read", "told"]
 
 STRING_MM = 1.0  # [mm] a gap no wider than the flat of a usual nozzle leaves no thread; common practice, no source
+
+
+Progress = Callable[[str, float], None]
+
+
+def told(progress: Progress | None, what: str) -> Callable[[float], None] | None:
+    """Progress of one thing among several."""
+    return None if progress is None else lambda share: progress(what, share)
 
 
 def facts_of(
@@ -24,12 +33,13 @@ def facts_of(
     coverage: Coverage,
     diameter_mm: float,
     assumed: tuple[str, ...],
+    warned: tuple[str, ...] = (),
 ) -> Facts:
     """Sum up a program that has been read, timed, layered and whose travels have been compared with its beads."""
     strings = layering.layer[coverage.strings(STRING_MM)]
     bead, filament = program.kind == BEAD, program.filament_mm
     retract = program.kind == RETRACT
-    told = list(program.warnings)
+    told = [*program.warnings, *warned]
     if timing.too_fast_line.size:
         told.append(
             f"line {timing.too_fast_line[0]}: asks for more speed than the machine has "
@@ -43,7 +53,7 @@ def facts_of(
         bead_mm=float(program.length_mm[bead].sum()),
         bead_mm3=float(filament[bead].sum() * np.pi * diameter_mm**2 / 4),
         filament_forward_mm=float(filament[filament > 0].sum()),
-        filament_back_mm=float(-filament[filament < 0].sum()),
+        filament_back_mm=abs(float(filament[filament < 0].sum())),
         travel_mm=float(program.length_mm[program.kind == TRAVEL].sum()),
         open_travel_mm=float(coverage.open_mm.sum()),
         strings=int(strings.size),
@@ -57,7 +67,9 @@ def facts_of(
     )
 
 
-def read(path: str | Path, *, dialect: str = "auto", diameter_mm: float = 1.75) -> Facts:
+def read(
+    path: str | Path, *, dialect: str = "auto", diameter_mm: float = 1.75, progress: Progress | None = None
+) -> Facts:
     """Read a program and return its facts.
 
     Parameters
@@ -68,6 +80,8 @@ def read(path: str | Path, *, dialect: str = "auto", diameter_mm: float = 1.75) 
         How the controller reads the words that differ between controllers.
     diameter_mm : float, default 1.75
         Filament diameter, for volumes. [mm]
+    progress : callable, optional
+        Told what is being done, and the share of it that is done.
 
     Returns
     -------
@@ -79,7 +93,7 @@ def read(path: str | Path, *, dialect: str = "auto", diameter_mm: float = 1.75) 
     ProgramError
         If the file cannot be read or its meaning is not settled by the file alone.
     """
-    program = read_program(path, dialect)
+    program = read_program(path, dialect, told(progress, "reading"))
     assumed = (
         f"filament diameter {diameter_mm:g} mm",
         "acceleration 1000 mm/s2, corner deviation 0.02 mm, axis limits 150/150/12 mm/s (generic machine)",

@@ -1,0 +1,125 @@
+"""What every route needs at hand: the book, the work folder, the work in progress, and how forms are taken in."""
+
+import asyncio
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+
+from pliant.bench.faults import Fault
+from pliant.bench.intake import Form, Limits, take_form
+from pliant.bench.jobs import Job, Jobs
+from pliant.bench.security import Keeper
+from pliant.bench.store import Store, Upload
+from pliant.workflows.shelf import Kept, Shelf, shelf
+
+__all__ = ["Desk", "desk_of", "number_in"]
+
+_T = TypeVar("_T")
+_PATIENCE_S = 90.0  # [s] the first question may wait for the compiler
+
+
+@dataclass
+class Desk:
+    """One run of the bench."""
+
+    book: str
+    store: Store
+    jobs: Jobs
+    keeper: Keeper
+    limits: Limits = field(default_factory=Limits)
+
+    async def form(self, request: Request, file_bytes: int | None = None) -> Form:
+        """Take the form of a request in."""
+        session = request.scope["bench_session"]
+        return await take_form(
+            request, self.store, self.limits, lambda token: self.keeper.holds(session, token), file_bytes
+        )
+
+    async def shelf(self) -> Shelf:
+        """The machines and spools of the book."""
+        return await self.aside(lambda: shelf(self.book))
+
+    async def pair(self, machine: str, filament: str) -> tuple[Kept, Kept]:
+        """The machine and the spool of a form."""
+        kept = await self.shelf()
+        return kept.chosen("machine", machine), kept.chosen("filament", filament)
+
+    async def aside(self, work: Callable[[], _T]) -> _T:
+        """Do something that waits for the disk without holding up anybody else."""
+        return await run_in_threadpool(work)
+
+    async def at_once(self, kind: str, asked: dict[str, Any], about: dict[str, Any] | None = None) -> Job:
+        """Work that somebody waits for; its refusal is the answer."""
+        job = self.jobs.begin(kind, asked, about=about, quick=True)
+        for _ in range(int(_PATIENCE_S / 0.01)):
+            if job.ended:
+                break
+            job.looked_at = time.monotonic()
+            await asyncio.sleep(0.01)
+        else:
+            self.jobs.stop(job)
+            raise Fault(503, "that took too long; wait for other work to end, and ask again")
+        if job.state != "done":
+            raise Fault(422 if job.state == "refused" else 500, job.error)
+        return job
+
+    def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Job:
+        """Put work on an uploaded file in line."""
+        about = {"program": upload.name, "machine": machine.name, "filament": filament.name, "upload": upload.uid}
+        about |= {"machine_uid": machine.uid, "filament_uid": filament.uid}
+        asked = {"program": str(upload.path), "machine": machine.text, "filament": filament.text, "book": self.book}
+        names = [(str(upload.path), upload.name)]
+        return self.jobs.begin(kind, asked | more, about=about, names=names)
+
+
+def desk_of(request: Request) -> Desk:
+    """The desk of this run."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def number_in(text: str, what: str, low: float, high: float, unit: str = "") -> float | None:
+    """A number that somebody typed; nothing typed is nothing known.
+
+    Parameters
+    ----------
+    text : str
+        As typed; a decimal comma is as good as a point.
+    what : str
+        For the message.
+    low, high : float
+        Allowed range.
+    unit : str
+        For the message.
+
+    Returns
+    -------
+    float or None
+
+    Raises
+    ------
+    Fault
+        With the words for the page.
+
+    Examples
+    --------
+    >>> number_in("6,5", "gap", 0.5, 60)
+    6.5
+    """
+    clean = text.strip().removesuffix(unit).strip().replace(",", ".")
+    if not clean:
+        return None
+    try:
+        value = float(clean) if len(clean) < 20 and "_" not in clean else math.nan
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise Fault(
+            422, f"{what}: write a number between {low:g} and {high:g} {unit}".rstrip() + f", got {text[:20]!r}"
+        )
+    return value

@@ -1,0 +1,245 @@
+"""Work that takes longer than a page may: a few processes, each with one piece of work, that can be stopped.
+
+A process is ended to stop its work, and another begun in its place. Work whose page nobody looks at any more is stopped
+too: a page that is open asks about its work all the time.
+"""
+
+import asyncio
+import contextlib
+import json
+import multiprocessing
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from pliant.bench.faults import Fault
+from pliant.bench.store import Store
+from pliant.bench.worker import run_worker
+
+__all__ = ["ENDED", "Job", "Jobs"]
+
+ENDED = ("done", "refused", "fault", "stopped")
+_KEEP = 60  # pieces of work that stay to be looked at
+_WAITING = 64  # pieces of work that may wait for a process
+_LEFT_ALONE_S = 40.0  # nobody has asked about it for so long: the page was closed
+
+
+@dataclass
+class Job:
+    """One piece of work."""
+
+    uid: str
+    kind: str
+    folder: Path
+    asked: dict[str, Any]
+    names: list[tuple[str, str]]
+    about: dict[str, Any]
+    state: str = "waiting"  # waiting, working, or one of ENDED
+    what: str = ""
+    share: float = 0.0
+    error: str = ""
+    version: int = 0
+    looked_at: float = field(default_factory=time.monotonic)
+    stop: threading.Event = field(default_factory=threading.Event)
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more will come."""
+        return self.state in ENDED
+
+    def result(self) -> dict[str, Any]:
+        """What it found."""
+        found: dict[str, Any] = json.loads((self.folder / "result.json").read_text(encoding="utf-8"))
+        return found
+
+    def part(self, name: str) -> str:
+        """A piece of its page."""
+        return (self.folder / name).read_text(encoding="utf-8")
+
+    def to_json(self) -> dict[str, Any]:
+        """How far it is."""
+        data = {"id": self.uid, "kind": self.kind, "state": self.state, "doing": self.what, "share": self.share}
+        return data | {"version": self.version, "about": self.about} | ({"error": self.error} if self.error else {})
+
+
+class Jobs:
+    """Two lines of work: the long one, and one for what a person waits for with a finger on a handle."""
+
+    def __init__(self, store: Store, processes: int = 2, left_alone_s: float = _LEFT_ALONE_S):
+        self.store, self.left_alone_s = store, left_alone_s
+        self.jobs: dict[str, Job] = {}
+        self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Job]]
+        self._closing = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._serve, args=(line,), daemon=True) for line in ["long"] * processes + ["quick"]
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def close(self) -> None:
+        """End everything."""
+        self._closing.set()
+        for job in self.jobs.values():
+            job.stop.set()
+        for thread in self._threads:
+            thread.join(5)
+
+    def begin(
+        self, kind: str, asked: dict[str, Any], *, about: dict[str, Any] | None = None,
+        names: list[tuple[str, str]] | None = None, quick: bool = False,
+    ) -> Job:  # fmt: skip
+        """Put a piece of work in line.
+
+        Parameters
+        ----------
+        kind : str
+            A name of `worker.TASKS`.
+        asked : dict
+            Its inputs, plain data.
+        about : dict, optional
+            What a page says of it while it runs.
+        names : list of (str, str), optional
+            Our file names, and what to call them in messages.
+        quick : bool
+            Somebody waits for it.
+        """
+        waiting = sum(1 for job in self.jobs.values() if not job.ended)
+        if waiting >= _WAITING:
+            raise Fault(503, "the bench has its hands full; wait for a job to end, or stop one")
+        uid, folder = self.store.job_folder()
+        job = Job(uid, kind, folder, asked, names or [], about or {})
+        self.jobs[uid] = job
+        over = [j for j in self.jobs.values() if j.ended][: max(0, len(self.jobs) - _KEEP)]
+        for old in over:
+            del self.jobs[old.uid]
+            self.store.drop_job(old.uid)
+        self._lines["quick" if quick else "long"].put(job)
+        return job
+
+    def job(self, uid: str, kind: str | None = None) -> Job:
+        """A piece of work that is still here."""
+        found = self.jobs.get(uid)
+        if found is None or (kind is not None and found.kind != kind):
+            raise Fault(404, "that work is no longer on the bench; the book keeps what it found")
+        found.looked_at = time.monotonic()
+        return found
+
+    def forget(self, job: Job) -> None:
+        """Drop a piece of work whose result has been handed on."""
+        self.jobs.pop(job.uid, None)
+        self.store.drop_job(job.uid)
+
+    def stop(self, job: Job) -> None:
+        """Stop it, wherever it is."""
+        job.stop.set()
+        if job.state == "waiting":
+            self._end(job, "stopped", "stopped before it began")
+
+    async def change(self, job: Job, seen: int, patience_s: float, gone: Callable[[], Any]) -> None:
+        """Wait until there is news, the patience ends, or the asker has gone."""
+        until = time.monotonic() + patience_s
+        while job.version == seen and not job.ended and time.monotonic() < until:
+            if await gone():
+                return
+            job.looked_at = time.monotonic()
+            await asyncio.sleep(0.08)
+
+    def _serve(self, line: str) -> None:
+        process, connection = self._start(line)
+        warming = True
+        try:
+            while not self._closing.is_set():
+                if warming and connection.poll(0):
+                    warming = not self._drained(connection)
+                try:
+                    job = self._lines[line].get(timeout=0.2)
+                except queue.Empty:
+                    continue
+                if job.ended:
+                    continue
+                if process.exitcode is not None:  # ended while it had nothing to do
+                    process, connection = self._start(line, process, connection)
+                    warming = True
+                if self._work(job, process, connection, warming):
+                    warming = False
+                elif not self._closing.is_set():
+                    process, connection = self._start(line, process, connection)
+                    warming = True
+        finally:
+            with contextlib.suppress(OSError):
+                connection.close()
+            process.kill()
+            process.join(2)
+
+    def _start(self, line: str, old: Any = None, pipe: Connection | None = None) -> tuple[Any, Connection]:
+        """Begin a process, in the place of another; it loads and compiles what it needs before it is asked."""
+        if old is not None and pipe is not None:
+            old.kill()
+            old.join(5)
+            pipe.close()
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        process = context.Process(target=run_worker, args=(theirs,), daemon=True)
+        process.start()
+        theirs.close()
+        ours.send(("warm", str(self.store.folder), {"line": line}, []))
+        return process, ours
+
+    def _drained(self, connection: Connection) -> bool:
+        """Whether the process has ended warming up."""
+        with contextlib.suppress(EOFError, OSError):
+            return connection.recv()[0] in ENDED
+        return True
+
+    def _work(self, job: Job, process: Any, connection: Connection, warming: bool) -> bool:
+        """Follow one piece of work to its end; false when the process is of no use any more."""
+        sent = False
+        while True:
+            if job.stop.is_set() or self._closing.is_set():
+                self._end(job, "stopped", "stopped; nothing was kept")
+                return False
+            if time.monotonic() - job.looked_at > self.left_alone_s:
+                self._end(job, "stopped", "stopped, since its page was closed")
+                return False
+            try:
+                if not sent and not warming:
+                    connection.send((job.kind, str(job.folder), job.asked, job.names))
+                    sent = True
+                    self._say(job, "working", "beginning", 0.0)
+                if not connection.poll(0.05):
+                    if process.exitcode is not None:
+                        raise EOFError
+                    if warming:
+                        self._say(job, "waiting", "compiling, which happens once", 0.0)
+                    continue
+                said, text, share = connection.recv()
+            except (EOFError, OSError):
+                self._end(job, "fault", "the process that did the work ended; this computer may lack memory for it")
+                return False
+            if warming:
+                warming = said not in ENDED
+            elif said == "progress":
+                self._say(job, "working", text, share)
+            elif said == "done":
+                self._end(job, "done", "")
+                return True
+            elif said == "refused":
+                self._end(job, "refused", text)
+                return True
+            else:
+                self._end(job, "fault", f"internal fault ({text}); the terminal of the bench says more")
+                return True
+
+    def _say(self, job: Job, state: str, what: str, share: float) -> None:
+        if (job.state, job.what, job.share) != (state, what, share):
+            job.state, job.what, job.share = state, what, share
+            job.version += 1
+
+    def _end(self, job: Job, state: str, error: str) -> None:
+        job.state, job.error = state, error
+        job.version += 1

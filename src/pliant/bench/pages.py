@@ -1,0 +1,101 @@
+"""Answers: a page for a person, the same fields as JSON for a program, one shape for an error."""
+
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+from pliant import __version__
+from pliant.bench.drawings import KINDS, machine_drawing
+from pliant.report import words
+
+__all__ = ["answer", "failed", "go_to", "wants_json"]
+
+_Z90 = 1.6449  # normal score of the 95 % point
+PAGES = (
+    ("/check", "check", "Will it feed?"),
+    ("/mend", "mend", "Make it feed"),
+    ("/plan", "plan", "What to set?"),
+    ("/part", "part", "Is it a good idea?"),
+    ("/feel", "feel", "How soft will it be?"),
+    ("/dry", "dry", "How long to dry?"),
+    ("/coupon", "coupons", "What does my machine do?"),
+    ("/book", "book", "What happened before"),
+)
+
+
+def wants_json(request: Request) -> bool:
+    """Whether the asker is a program: it says so, or asks with `?json`."""
+    accept = request.headers.get("accept", "")
+    return "json" in request.query_params or ("application/json" in accept and "text/html" not in accept)
+
+
+def answer(
+    request: Request, template: str, data: Any, *, status: int = 200, sheets: tuple[str, ...] = (), **shown: Any
+) -> Response:
+    """Show the fields of a result, as a page or as JSON.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked.
+    template : str
+        The page.
+    data : dict or record
+        The fields; the page sees them as `data`.
+    status : int
+        HTTP status.
+    sheets : tuple of str
+        Addresses of further style sheets.
+    **shown
+        What only the page needs.
+    """
+    fields = data if isinstance(data, dict) else data.to_json()
+    if wants_json(request):
+        return JSONResponse(fields, status_code=status)
+    page = _environment().get_template(template)
+    html = page.render(
+        data=data, token=request.scope.get("bench_token", ""), path=request.url.path, pages=PAGES, sheets=sheets,
+        version=__version__, refresh=None, script=(), **shown,
+    )  # fmt: skip
+    return HTMLResponse(html, status_code=status)
+
+
+def go_to(request: Request, where: str, data: dict[str, Any] | None = None, status: int = 202) -> Response:
+    """After a form: a page goes on to where the answer is, a program is told."""
+    if wants_json(request):
+        return JSONResponse((data or {}) | {"location": where}, status_code=status, headers={"location": where})
+    return RedirectResponse(where, status_code=303)
+
+
+def failed(request: Request, status: int, text: str, back: str | None = None) -> Response:
+    """Say what went wrong and what to do, in one shape."""
+    if wants_json(request):
+        return JSONResponse({"error": text}, status_code=status)
+    return answer(request, "error.html", {"error": text}, status=status, back=back)
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("pliant.bench"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    made.filters |= {
+        "percent": words.chance,
+        "number": words.number,
+        "clock": words.clock,
+        "odds": words.chance_in_words,
+        "when": _when,
+        "span": lambda value, spread: f"{words.number(value * spread**-_Z90)} to {words.number(value * spread**_Z90)}",
+        "unknown": lambda name: words.unknown_in_words(name)[0],
+    }
+    made.globals |= {"machine_drawing": machine_drawing, "machine_kinds": KINDS}
+    return made
+
+
+def _when(moment: str) -> str:
+    """A moment of the book, short."""
+    return f"{moment[:10]} {moment[11:16]}"

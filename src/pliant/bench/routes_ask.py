@@ -1,0 +1,192 @@
+"""`feel`, `dry` and `plan`: questions that take no file of the machine's."""
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from pliant.bench.desk import desk_of, number_in
+from pliant.bench.faults import Fault
+from pliant.bench.intake import Form
+from pliant.bench.jobs import Job
+from pliant.bench.pages import answer, go_to
+from pliant.bench.routes_check import job_page, recent, shelf_data
+from pliant.records.baseline import KINDS
+from pliant.records.starters import starter
+
+__all__ = ["dry_page", "feel_page", "plan_form", "plan_page", "plan_send", "plan_sheet", "plan_window"]
+
+_PIECES = {
+    "pad": ("width", "depth", "height"),
+    "ring": ("outer diameter", "inner diameter", "height"),
+    "column": ("outer diameter", "inner diameter", "height"),
+}
+_PATTERNS = ("hexagon", "square", "triangle", "foam", "solid")
+_SPEED_WORDS = {
+    "outer_walls": "outer walls", "inner_walls": "inner walls", "infill": "infill", "skins": "solid skins",
+    "over_air": "beads over air",
+}  # fmt: skip
+
+
+async def feel_page(request: Request) -> Response:
+    """How soft a piece will be, or what to choose for a wanted softness."""
+    desk, asked = desk_of(request), request.query_params
+    kept = await desk.shelf()
+    shown: dict[str, Any] = {"pieces": _PIECES, "patterns": _PATTERNS, "asked": asked, "shelf": kept}
+    if "piece" not in asked:
+        return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in _PIECES.items()}}, body="", **shown)
+    piece = asked["piece"]
+    if piece not in _PIECES:
+        raise Fault(422, f"the piece is one of {', '.join(_PIECES)}")
+    size = [number_in(asked.get(f"size_{k}", ""), what, 0.5, 2000, "mm") for k, what in enumerate(_PIECES[piece], 1)]
+    deflection = number_in(asked.get("deflection_mm", ""), "how far it is pressed together", 0.01, 1000, "mm")
+    if None in size or deflection is None:
+        raise Fault(422, "give three sizes and how far the piece is pressed together, in mm")
+    more: dict[str, Any] = {
+        "wanted_n": number_in(asked.get("force_n", ""), "the force", 0.001, 1e6, "N"),
+        "measured_n": number_in(asked.get("measured_n", ""), "the measured force", 0.001, 1e6, "N"),
+        "shore_a": number_in(asked.get("hardness", "").upper().rstrip("A "), "the hardness", 20, 98),
+        "density": (number_in(asked.get("infill_percent", ""), "the infill", 2, 100, "%") or 20.0) / 100,
+        "walls": int(number_in(asked.get("walls", ""), "the walls", 0, 50) or 2),
+        "pattern": asked.get("pattern") or "hexagon",
+    }
+    if more["pattern"] not in _PATTERNS:
+        raise Fault(422, f"the pattern is one of {', '.join(_PATTERNS)}")
+    job = await desk.at_once(
+        "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
+    )
+    return await _set(request, "feel.html", job, **shown)
+
+
+async def dry_page(request: Request) -> Response:
+    """How long a spool takes to dry."""
+    desk, asked = desk_of(request), request.query_params
+    kept = await desk.shelf()
+    shown: dict[str, Any] = {"asked": asked, "shelf": kept}
+    if "filament" not in asked:
+        return answer(request, "dry.html", shelf_data((), kept.filaments), body="", **shown)
+    spool = kept.chosen("filament", asked["filament"])
+    more = {
+        "temperature_c": number_in(asked.get("temperature_c", ""), "the temperature of the box", 20, 150, "°C"),
+        "water_percent": number_in(asked.get("water_percent", ""), "the water now", 0.0001, 5, "%"),
+        "target_percent": number_in(asked.get("target_percent", ""), "the water wanted", 0.0001, 5, "%"),
+        "room_humidity_percent": number_in(asked.get("room_humidity_percent", ""), "the room's humidity", 0, 100, "%")
+        or 0.0,
+    }
+    job = await desk.at_once("dry", {"filament": spool.text, "more": more}, {"program": spool.name})
+    return await _set(request, "dry.html", job, **shown)
+
+
+async def _set(request: Request, template: str, job: Job, **shown: Any) -> Response:
+    desk = desk_of(request)
+    found, body = await desk.aside(lambda: (job.result(), job.part("body.html")))
+    return answer(request, template, found, sheets=(f"/work/{job.uid}/rules.css",), body=body, job=job, **shown)
+
+
+async def plan_form(request: Request) -> Response:
+    """Tell your own rigid recipe."""
+    kept = await desk_of(request).shelf()
+    data = shelf_data(kept.machines, kept.filaments) | {
+        "example": starter("recipe"), "token": request.scope["bench_token"],
+    }  # fmt: skip
+    return answer(
+        request, "plan_form.html", data, shelf=kept, picked=request.query_params, speeds=_SPEED_WORDS,
+        recent=recent(request, "plan"),
+    )  # fmt: skip
+
+
+async def plan_send(request: Request) -> Response:
+    """Derive a soft recipe."""
+    desk = desk_of(request)
+    form = await desk.form(request, 1 << 20)
+    machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
+    if "baseline" in form.files:
+        upload = form.files["baseline"]
+        text = await desk.aside(lambda: upload.path.read_bytes().decode("utf-8", "replace"))
+    else:
+        text = _baseline_text(form)
+    target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
+    about = {
+        "program": "your recipe", "machine": machine.name, "filament": filament.name, "machine_uid": machine.uid,
+        "filament_uid": filament.uid,
+    }  # fmt: skip
+    asked = {
+        "machine": machine.text, "filament": filament.text, "baseline": text, "target": target / 100,
+        "book": desk.book,
+    }  # fmt: skip
+    job = desk.jobs.begin("plan", asked, about=about)
+    job.names.append((str(job.folder / "baseline.toml"), "your recipe"))
+    return go_to(request, f"/plan/{job.uid}", job.to_json())
+
+
+def _baseline_text(form: Form) -> str:
+    """The slip of the page as a baseline record; what was left empty is left out, and then listed as assumed."""
+    nozzle = number_in(form.text("nozzle_c"), "the nozzle temperature", 120, 450, "°C")
+    layer = number_in(form.text("layer_height_mm"), "the layer height", 0.03, 2, "mm")
+    speeds = {k: number_in(form.text(k), f"the speed of {w}", 0.5, 1000, "mm/s") for k, w in _SPEED_WORDS.items()}
+    if nozzle is None or layer is None or not any(speeds.values()):
+        raise Fault(422, "give at least the nozzle temperature, the layer height and one speed of your rigid recipe")
+    lines = ['name = "Rigid, from the bench"', f"nozzle_c = {nozzle:g}", f"layer_height_mm = {layer:g}"]
+    for key, what, low, high, unit in (
+        ("bed_c", "the bed temperature", 0.0, 200.0, "°C"),
+        ("fan_percent", "the fan", 0.0, 100.0, "%"),
+    ):
+        value = number_in(form.text(key), what, low, high, unit)
+        lines += [f"{key} = {value:g}"] if value is not None else []
+    lines += ["[bead_speed_mm_per_s]", *(f"{k} = {v:g}" for k in KINDS if (v := speeds.get(k)))]
+    for table, key, what, low, high, unit in (
+        ("first_layer", "first_speed", "the speed of the first layer", 0.5, 1000, "mm/s"),
+        ("retraction", "retract_mm", "the retraction", 0, 20, "mm"),
+        ("travel", "travel_speed", "the travel speed", 5, 1000, "mm/s"),
+    ):
+        value = number_in(form.text(key), what, low, high, unit)
+        name = "length_mm" if table == "retraction" else "speed_mm_per_s"
+        lines += [f"[{table}]", f"{name} = {value:g}"] if value is not None else []
+    return "\n".join(lines) + "\n"
+
+
+async def plan_page(request: Request) -> Response:
+    """The ledger, and the window map."""
+    job = desk_of(request).jobs.job(request.path_params["uid"], "plan")
+    if job.state != "done":
+        return await job_page(request, job)
+    found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
+    start, mark, end = body.partition('<figure><div class="map-wide">')
+    return answer(
+        request, "plan.html", found | {"id": job.uid}, sheets=("/static/plan.css", f"/work/{job.uid}/rules.css"),
+        job=job, first=start, rest=mark + end,
+    )  # fmt: skip
+
+
+async def plan_sheet(request: Request) -> Response:
+    """The settings on one sheet of paper."""
+    desk = desk_of(request)
+    job = desk.jobs.job(request.path_params["uid"], "plan")
+    if job.state != "done":
+        raise Fault(404, "that recipe is not ready yet")
+    found, body = await desk.aside(lambda: (job.result(), job.part("sheet.html")))
+    return answer(request, "sheet.html", {"values": found["values"], "name": found["name"]}, job=job, body=body)
+
+
+async def plan_window(request: Request) -> Response:
+    """The window map for other handles."""
+    desk, asked = desk_of(request), request.query_params
+    job = desk.jobs.job(request.path_params["uid"], "plan")
+    if job.state != "done":
+        raise Fault(404, "that recipe is not ready yet")
+    limits = {
+        "layer_height_mm": ("the layer height", 0.03, 2, "mm"),
+        "width_mm": ("the bead width", 0.05, 8, "mm"),
+        "speed_mm_per_s": ("the speed", 0.1, 1000, "mm/s"),
+        "nozzle_c": ("the temperature", 120, 350, "°C"),
+    }
+    handles = {key: number_in(asked.get(key, ""), *rest) for key, rest in limits.items()}
+    missing = [key for key, value in handles.items() if value is None]
+    if missing:
+        raise Fault(422, f"{missing[0]} is missing; give {', '.join(limits)}")
+    records = {key: job.asked[key] for key in ("machine", "filament", "baseline", "target")}
+    done = await desk.at_once("window", records | handles)
+    try:
+        return JSONResponse(await desk.aside(done.result))
+    finally:
+        desk.jobs.forget(done)

@@ -1,0 +1,112 @@
+"""`mend` and `part`: what is done to a file somebody sends."""
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+
+from pliant.bench.desk import desk_of, number_in
+from pliant.bench.faults import Fault
+from pliant.bench.pages import answer, go_to
+from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
+from pliant.bench.store import plain_name
+from pliant.part.mesh_read import MAX_FILE_BYTES
+from pliant.report.charts import HATCHES
+from pliant.workflows.mend import ADDED, PASSES
+
+__all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
+
+PASS_WORDS = {
+    "order": "lay the islands of a layer in a better order",
+    "route": "keep travel over what is printed",
+    "retract": "leave out or shorten retractions the filament cannot take",
+    "flow": "slow down where the push gets too much",
+    "heat": "set the nozzle temperature within the data sheet",
+    "prime": "add a priming run beside the part, where there is none",
+    "first-layer": "open the gap under the nozzle in the first layer",
+    "factor": "feed a little more where soft filament is metered short",
+    "coast": "stop feeding before the end of a run",
+}
+
+
+async def mend_form(request: Request) -> Response:
+    """Choose a program, and which passes may work on it."""
+    kept = await desk_of(request).shelf()
+    data = shelf_data(kept.machines, kept.filaments) | {
+        "passes": list(PASSES), "added": list(ADDED), "token": request.scope["bench_token"],
+    }  # fmt: skip
+    return answer(
+        request, "mend_form.html", data, shelf=kept, picked=request.query_params, words=PASS_WORDS,
+        recent=recent(request, "mend"),
+    )  # fmt: skip
+
+
+async def mend_send(request: Request) -> Response:
+    """Mend a program."""
+    desk = desk_of(request)
+    form = await desk.form(request)
+    machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
+    chosen = form.texts("pass") if form.text("chosen") else list(PASSES)
+    unknown = [name for name in chosen if name not in PASS_WORDS]
+    if unknown:
+        raise Fault(422, f"unknown pass {unknown[0][:40]!r}; choose from {', '.join(PASS_WORDS)}")
+    target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
+    upload = sent_program(request, form)
+    stem, dot, ending = upload.name.rpartition(".")
+    output = plain_name(f"{stem or upload.name}-mended{dot}{ending if stem else ''}")
+    passes = [name for name in PASS_WORDS if name in chosen]
+    job = desk.begin("mend", upload, machine, filament, passes=passes, target=target / 100, output=output)
+    return go_to(request, f"/mend/{job.uid}", job.to_json())
+
+
+async def mend_page(request: Request) -> Response:
+    """Before and after, and the proof."""
+    job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
+    if job.state != "done":
+        return await job_page(request, job)
+    found, before, after = await desk_of(request).aside(
+        lambda: (job.result(), job.part("before.svg"), job.part("after.svg"))
+    )
+    return answer(
+        request, "mend.html", found | {"id": job.uid}, job=job, words=PASS_WORDS, before=before, after=after,
+        hatches=HATCHES,
+    )  # fmt: skip
+
+
+async def mend_program(request: Request) -> Response:
+    """The mended program itself."""
+    job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
+    if job.state != "done":
+        raise Fault(404, "that program is not mended yet")
+    name = job.asked["output"]
+    return FileResponse(job.folder / name, filename=name, media_type="application/octet-stream")
+
+
+async def part_form(request: Request) -> Response:
+    """Choose a mesh."""
+    kept = await desk_of(request).shelf()
+    data = shelf_data(kept.machines, kept.filaments) | {"token": request.scope["bench_token"]}
+    return answer(
+        request, "part_form.html", data, shelf=kept, picked=request.query_params, recent=recent(request, "part")
+    )
+
+
+async def part_send(request: Request) -> Response:
+    """Look at a part."""
+    desk = desk_of(request)
+    form = await desk.form(request, MAX_FILE_BYTES)
+    machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
+    if "mesh" not in form.files:
+        raise Fault(422, "no mesh was sent; choose an STL, OBJ or 3MF file")
+    job = desk.begin("part", form.files["mesh"], machine, filament)
+    return go_to(request, f"/part/{job.uid}", job.to_json())
+
+
+async def part_page(request: Request) -> Response:
+    """Whether the part is a good idea, and how it should stand."""
+    job = desk_of(request).jobs.job(request.path_params["uid"], "part")
+    if job.state != "done":
+        return await job_page(request, job)
+    found = await desk_of(request).aside(job.result)
+    body = await desk_of(request).aside(lambda: job.part("body.html"))
+    return answer(
+        request, "part.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job, body=body
+    )

@@ -1,0 +1,78 @@
+"""Work in progress: its news, and how to stop it; and the files that pages load."""
+
+from importlib.resources import files
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+
+from pliant.bench.desk import desk_of
+from pliant.bench.faults import Fault
+from pliant.bench.pages import answer, go_to
+
+__all__ = ["FILES", "openapi", "static", "work_news", "work_report", "work_sheet", "work_stop"]
+
+FILES = {  # everything a page may load, by name: a path never reaches the disk
+    "page.css": ("pliant.report", "templates/page.css", "text/css"),
+    "check.js": ("pliant.report", "templates/check.js", "text/javascript"),
+    "plan.css": ("pliant.report", "templates/plan.css", "text/css"),
+    "sheet.css": ("pliant.report", "templates/sheet.css", "text/css"),
+    "bench.css": ("pliant.bench", "static/bench.css", "text/css"),
+    "bench.js": ("pliant.bench", "static/bench.js", "text/javascript"),
+    "icon.svg": ("pliant.bench", "static/icon.svg", "image/svg+xml"),
+}
+_LONGEST_WAIT_S = 20.0
+
+
+async def static(request: Request) -> Response:
+    """A style sheet, a script or the icon."""
+    entry = FILES.get(request.path_params["name"])
+    if entry is None:
+        raise Fault(404, "there is no such file on the bench")
+    package, place, kind = entry
+    body = (files(package) / place).read_bytes()
+    return Response(body, media_type=kind)
+
+
+async def work_news(request: Request) -> Response:
+    """How far a piece of work is; with `since`, waits until that changes."""
+    desk = desk_of(request)
+    job = desk.jobs.job(request.path_params["uid"])
+    since = request.query_params.get("since", "")
+    if since.isdigit() and len(since) < 10:
+        await desk.jobs.change(job, int(since), _LONGEST_WAIT_S, request.is_disconnected)
+    data = job.to_json() | {"location": f"/{job.kind}/{job.uid}"}
+    return answer(request, "job.html", data, job=job)
+
+
+async def work_stop(request: Request) -> Response:
+    """Stop a piece of work."""
+    desk = desk_of(request)
+    await desk.form(request)
+    job = desk.jobs.job(request.path_params["uid"])
+    desk.jobs.stop(job)
+    return go_to(request, f"/{job.kind}/{job.uid}", job.to_json(), status=202)
+
+
+async def work_sheet(request: Request) -> Response:
+    """The style sheet of a result's drawing."""
+    desk, part = desk_of(request), request.path_params["part"]
+    job = desk.jobs.job(request.path_params["uid"])
+    if job.state != "done" or part not in ("rules", "sheet"):
+        raise Fault(404, "that work has no such drawing")
+    return Response(await desk.aside(lambda: job.part(f"{part}.css")), media_type="text/css")
+
+
+async def work_report(request: Request) -> Response:
+    """The whole result as one self-contained page, to be saved."""
+    desk = desk_of(request)
+    job = desk.jobs.job(request.path_params["uid"])
+    if job.state != "done" or not (job.folder / "report.html").exists():
+        raise Fault(404, "that work has no report")
+    return FileResponse(job.folder / "report.html", filename=f"pliant-{job.kind}.html", media_type="text/html")
+
+
+async def openapi(request: Request) -> Response:
+    """The description of the bench for programs."""
+    from pliant.bench.routes import description
+
+    return JSONResponse(description())

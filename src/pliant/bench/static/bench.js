@@ -1,0 +1,108 @@
+"use strict";
+// The bench without this script reads and sends as well; with it a form tells how far it is, and work its news.
+(() => {
+  const token = document.body.dataset.token;
+  const size = (bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`);
+
+  for (const drop of document.querySelectorAll(".drop")) {
+    const input = drop.querySelector("input"), picked = drop.querySelector(".picked");
+    const tell = () => { picked.textContent = input.files.length ? `${input.files[0].name}, ${size(input.files[0].size)}` : ""; };
+    input.addEventListener("change", tell);
+    for (const name of ["dragenter", "dragover"]) drop.addEventListener(name, (event) => { event.preventDefault(); drop.classList.add("over"); });
+    for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
+    drop.addEventListener("drop", (event) => {
+      event.preventDefault();
+      if (event.dataTransfer.files.length) { input.files = event.dataTransfer.files; tell(); }
+    });
+    tell();
+  }
+  // a file that misses its place does not replace the page
+  for (const name of ["dragover", "drop"]) addEventListener(name, (event) => event.preventDefault());
+
+  for (const form of document.querySelectorAll("form[data-send]")) {
+    const sending = form.querySelector(".sending"), trouble = form.querySelector(".trouble");
+    const bar = sending.querySelector("progress"), doing = sending.querySelector(".doing");
+    let request = null;
+    const rest = () => { request = null; sending.hidden = true; for (const b of form.querySelectorAll(".go button")) b.disabled = false; };
+    const fail = (text) => { rest(); trouble.hidden = false; trouble.textContent = text; trouble.scrollIntoView({ block: "nearest" }); };
+    sending.querySelector(".stop").addEventListener("click", () => request && request.abort());
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      if (request) return;
+      const data = new FormData(form);
+      if (event.submitter && event.submitter.name) data.append(event.submitter.name, event.submitter.value);
+      trouble.hidden = true; sending.hidden = false; bar.removeAttribute("value"); doing.textContent = "sending …";
+      for (const b of form.querySelectorAll(".go button")) b.disabled = true;
+      request = new XMLHttpRequest();
+      request.open("POST", form.action);
+      request.setRequestHeader("Accept", "application/json");
+      request.setRequestHeader("X-Bench-Token", token);
+      request.responseType = "json";
+      request.upload.addEventListener("progress", (e) => {
+        if (!e.lengthComputable) return;
+        bar.value = e.loaded / e.total;
+        doing.textContent = e.loaded < e.total ? `sending, ${size(e.loaded)} of ${size(e.total)}` : "sent; beginning …";
+      });
+      request.addEventListener("load", () => {
+        const said = request.response || {};
+        if (request.status < 300 && said.location) { rest(); location.assign(said.location); return; }
+        fail(said.error || "The bench did not understand the form.");
+      });
+      request.addEventListener("error", () => fail("The bench does not answer. Is it still running? Nothing was kept of what you sent."));
+      request.addEventListener("abort", () => fail("Stopped. Nothing was kept of what you sent."));
+      request.send(data);
+    });
+    addEventListener("pageshow", rest);
+  }
+
+  const work = document.querySelector("[data-work]");
+  if (work) {
+    const bar = work.querySelector("progress"), doing = work.querySelector(".doing");
+    const ask = async (since, failures) => {
+      try {
+        const answer = await fetch(`/work/${work.dataset.work}?since=${since}`, { headers: { Accept: "application/json" } });
+        const news = await answer.json();
+        if (!answer.ok || !["waiting", "working"].includes(news.state)) { location.reload(); return; }
+        doing.textContent = news.doing || "waiting for its turn";
+        if (news.share > 0) bar.value = news.share; else bar.removeAttribute("value");
+        ask(news.version, 0);
+      } catch (error) {
+        if (failures > 20) { doing.textContent = "The bench does not answer any more. Start it again, and send the file once more."; bar.value = 0; return; }
+        setTimeout(() => ask(since, failures + 1), 700);
+      }
+    };
+    ask(Number(work.dataset.version), 0);
+  }
+
+  // the handles of the window map: one question at a time, the last position wins
+  const map = document.querySelector("[data-window]");
+  if (map && map.querySelector(".handles")) {
+    const form = map.querySelector(".handles"), here = form.querySelector(".here");
+    const units = { speed_mm_per_s: "mm/s", nozzle_c: "°C", layer_height_mm: "mm", width_mm: "mm" };
+    let asking = false, again = false;
+    const percent = (chance) => (chance < 0.01 ? "under 1 %" : chance > 0.99 ? "over 99 %" : `${Number((100 * chance).toPrecision(2))} %`);
+    const ask = async () => {
+      for (const label of form.querySelectorAll("label")) {
+        const input = label.querySelector("input");
+        label.querySelector("output").textContent = `${Number(Number(input.value).toPrecision(3))} ${units[input.name]}`;
+      }
+      const height = form.elements.layer_height_mm, wide = form.elements.width_mm;
+      if (Number(wide.value) < Number(height.value)) wide.value = height.value;
+      if (asking) { again = true; return; }
+      asking = true;
+      try {
+        const answer = await fetch(`${map.dataset.window}?${new URLSearchParams(new FormData(form))}`, { headers: { Accept: "application/json" } });
+        const said = await answer.json();
+        if (answer.ok) {
+          map.querySelector(".map-wide").innerHTML = said.drawing_wide;
+          map.querySelector(".map-narrow").innerHTML = said.drawing_narrow;
+          here.textContent = `Chance of a jam there: ${percent(said.jam_probability)}, at a steady flow.`;
+        } else here.textContent = said.error;
+      } catch (error) { here.textContent = "The bench does not answer."; }
+      asking = false;
+      if (again) { again = false; ask(); }
+    };
+    form.addEventListener("input", ask);
+    form.addEventListener("submit", (event) => event.preventDefault());
+  }
+})();

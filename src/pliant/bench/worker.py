@@ -1,0 +1,282 @@
+"""The process beside the server: it takes one piece of work at a time, tells how far it is, and leaves files behind.
+
+A piece of work is named; its inputs are plain data and paths inside the work folder. What comes of it is written to the
+folder of the job: `result.json`, and for a page `body.html`, `rules.css` and `numbers.json`. Nothing else passes.
+"""
+
+import json
+import math
+import os
+import re
+import tempfile
+import threading
+import time
+import traceback
+import warnings
+from collections.abc import Callable
+from functools import lru_cache
+from multiprocessing import parent_process
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from pliant.bench.embed import embed
+from pliant.bench.faults import worded
+from pliant.errors import PliantError
+from pliant.workflows.picture import save_whole
+
+__all__ = ["TASKS", "plain", "run_worker"]
+
+Tell = Callable[[str, float], None]
+_DRAWN_BYTES = 200 << 20  # a mended program larger than this is not read twice more for a drawing
+_INTO = "Onto the page of readings, which the bench shows under this sheet and keeps in the book."
+_MEASURED = "give its force under “a force you measured” below"
+
+
+def plain(value: Any) -> Any:
+    """Data that JSON can hold: what a computation left without bound becomes null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    return value
+
+
+def _keep(folder: Path, result: Any, page: str | None = None) -> None:
+    data = result if isinstance(result, dict) else result.to_json()
+    if page is not None:
+        pieces = embed(page)
+        save_whole(folder / "report.html", page)  # whole, to be saved by the user
+        save_whole(folder / "body.html", pieces.body)
+        save_whole(folder / "rules.css", pieces.rules)
+        save_whole(folder / "numbers.json", pieces.numbers or "null")
+    save_whole(folder / "result.json", json.dumps(plain(data), allow_nan=False))
+
+
+def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.html import report_html
+    from pliant.workflows.book import remember_and_recall
+    from pliant.workflows.check import examine
+    from pliant.workflows.picture import draw
+
+    machine, filament = _records(folder, asked)
+    seen = examine(asked["program"], machine, filament, progress=tell)
+    tell("drawing", 0)
+    page = report_html(seen.findings, draw(seen))
+    tell("writing it into the book", 0)
+    past = remember_and_recall(asked["book"], seen.findings, asked["program"], machine, filament)
+    _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, page)
+
+
+def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    if asked["line"] == "quick":  # nothing there needs the kernels
+        import pliant.report.feel_page
+        import pliant.workflows.dry
+        import pliant.workflows.feel
+        import pliant.workflows.handles  # noqa: F401
+
+        return
+    from pliant.records.starters import starter
+    from pliant.workflows.check import check
+
+    with tempfile.TemporaryDirectory(prefix="pliant-") as name:  # a bead is enough to load what `check` needs
+        place = Path(name)
+        (place / "p.gcode").write_text("G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n")
+        (place / "m.toml").write_text(starter("machine"))
+        (place / "f.toml").write_text(starter("filament"))
+        check(place / "p.gcode", place / "m.toml", place / "f.toml")
+
+
+def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.workflows.book import remember_mended
+    from pliant.workflows.mend import mend
+
+    machine, filament = _records(folder, asked)
+    tell("planning, rewriting, and reading the result again", 0)
+    result = folder / asked["output"]
+    mended = mend(
+        asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]), target=asked["target"]
+    )
+    tell("writing it into the book", 0)
+    kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
+    data = mended.to_json() | {"output": result.name, "kept": kept.uid}
+    for proved in data["certificate"]:  # it speaks of the file by the name it had while it was made
+        proved["figure"] = re.sub(r"stage-\d+\.gcode", result.name, proved["figure"])
+    tell("drawing", 0)
+    for name, program in (("before", Path(asked["program"])), ("after", result)):
+        small = program.stat().st_size < _DRAWN_BYTES
+        save_whole(folder / f"{name}.svg", _feed_path(program, machine, filament, name) if small else "")
+    _keep(folder, data)
+
+
+def _feed_path(program: Path, machine: Path, filament: Path, name: str) -> str:
+    """The feed path at the worst moment of a program, its parts named apart from those of another drawing."""
+    from pliant.report.feed_path import feed_path_svg
+    from pliant.workflows.picture import check_with_picture
+
+    picture = check_with_picture(program, machine, filament)[1]
+    drawn = str(feed_path_svg(picture.vessels, picture.nozzle_mm))
+    return drawn.replace("path-title", f"path-title-{name}").replace("path-desc", f"path-desc-{name}")
+
+
+def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.part_html import part_html
+    from pliant.workflows.part import part
+
+    machine, filament = _records(folder, asked)
+    tell("trying directions to stand in, and laying beads in thought", 0)
+    findings = part(asked["program"], filament, machine)
+    _keep(folder, findings, part_html(findings))
+
+
+def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.feel_page import feel_page
+    from pliant.workflows.feel import feel
+
+    found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
+    # the notes of this one name options of the command line; here there is a field of that name
+    page = feel_page(found).replace("give its force with --measured-n, then the factor with --factor", _MEASURED)
+    _keep(folder, found, page)
+
+
+def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.dry_page import drying_page
+    from pliant.workflows.dry import dry
+
+    filament = folder / "filament.toml"
+    filament.write_text(asked["filament"], encoding="utf-8")
+    found = dry(filament, **asked["more"])
+    _keep(folder, found, drying_page(found))
+
+
+def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.plan_html import plan_html, sheet_html
+    from pliant.workflows.book import keep_recipe
+    from pliant.workflows.plan import plan
+
+    machine, filament = _records(folder, asked)
+    baseline = folder / "baseline.toml"
+    baseline.write_text(asked["baseline"], encoding="utf-8")
+    tell("weighing speeds and temperatures", 0)
+    recipe = plan(machine, filament, baseline, target=asked["target"])
+    kept = keep_recipe(asked["book"], recipe) if recipe.works else None
+    sheet = embed(sheet_html(recipe))
+    save_whole(folder / "sheet.html", sheet.body)
+    save_whole(folder / "sheet.css", sheet.rules)
+    _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_html(recipe))
+
+
+def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    """The map under a hand that moves its handles."""
+    from pliant.report.window_chart import window_svg
+
+    window, here = _handles(asked["machine"], asked["filament"], asked["baseline"]).map_at(
+        asked["layer_height_mm"], asked["width_mm"], asked["speed_mm_per_s"], asked["nozzle_c"]
+    )
+    data = {
+        "jam_probability": here,
+        "speed_mm_per_s": asked["speed_mm_per_s"],
+        "nozzle_c": asked["nozzle_c"],
+        "layer_height_mm": asked["layer_height_mm"],
+        "width_mm": asked["width_mm"],
+        "drawing_wide": str(window_svg(window, asked["target"], width=760, height=430)),
+        "drawing_narrow": str(window_svg(window, asked["target"], width=358, height=360)),
+    }
+    _keep(folder, data)
+
+
+@lru_cache(maxsize=4)
+def _handles(machine: str, filament: str, baseline: str) -> Any:
+    from pliant.workflows.handles import Handles
+
+    return Handles.of(machine, filament, baseline)
+
+
+def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.coupon import coupon_page
+    from pliant.workflows.coupon import coupon
+    from pliant.workflows.sheets import keep_coupon
+
+    machine, filament = _records(folder, asked)
+    tell("choosing its steps, and checking the piece", 0)
+    made, _ = coupon(asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"])
+    kept = keep_coupon(asked["book"], made, machine, filament)
+    page = coupon_page(made, "the bench").replace("Into the bench, then run pliant learn.", _INTO)
+    _keep(folder, made.to_json() | {"kept": kept.uid}, page)
+
+
+def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.workflows.next_coupon import next_coupon
+
+    machine, filament = _records(folder, asked)
+    found = next_coupon(
+        machine, filament, program=asked["program"], progress=lambda share: tell("weighing the pieces", share)
+    )
+    _keep(folder, found)
+
+
+def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.workflows.sheets import learn_and_keep
+
+    machine, filament = _records(folder, asked)
+    learned, kept = learn_and_keep(
+        asked["book"], asked["sheet"], asked["name"], machine, filament, folder=folder / "new",
+        coupon=asked["coupon"], program=asked["program"], progress=lambda share: tell("learning", share),
+    )  # fmt: skip
+    names = {"machine": kept[0].uid, "filament": kept[1].uid, "fit": kept[2].uid}
+    _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names})
+
+
+def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
+    machine, filament = folder / "machine.toml", folder / "filament.toml"
+    machine.write_text(asked["machine"], encoding="utf-8")
+    filament.write_text(asked["filament"], encoding="utf-8")
+    return machine, filament
+
+
+TASKS: dict[str, Callable[[Path, dict[str, Any], Tell], None]] = {
+    "check": _check, "mend": _mend, "part": _part, "feel": _feel, "dry": _dry, "plan": _plan, "window": _window,
+    "coupon": _coupon, "next": _next, "learn": _learn, "warm": _warm,
+}  # fmt: skip
+
+
+def run_worker(connection: Connection) -> None:
+    """Serve one parent until it goes away."""
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+    warnings.simplefilter("ignore")
+    while True:
+        try:
+            name, folder, asked, names = connection.recv()
+        except (EOFError, OSError):
+            return
+        last = [0.0, ""]
+
+        def tell(what: str, share: float, last: list = last) -> None:
+            now = time.monotonic()
+            if what != last[1] or now - last[0] > 0.15:
+                last[0], last[1] = now, what
+                connection.send(("progress", what, float(share)))
+
+        try:
+            TASKS[name](Path(folder), asked, tell)
+            told: tuple[str, str, float] = ("done", "", 1.0)
+        except PliantError as error:
+            told = ("refused", worded(str(error), *names), 0.0)
+        except MemoryError:
+            told = ("refused", "this computer has too little memory for that file", 0.0)
+        except Exception as error:
+            traceback.print_exc()
+            told = ("fault", f"{type(error).__name__}", 0.0)
+        try:
+            connection.send(told)
+        except (BrokenPipeError, OSError):
+            return
+
+
+def _leave_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(0)

@@ -1,0 +1,110 @@
+"""What every verb shares: its errors, its output, its two common options."""
+
+import json
+import os
+import sys
+import time
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pliant.errors import PliantError, ValidityWarning
+
+__all__ = ["debug", "json_", "keep_apart", "progress", "show", "user_errors"]
+
+json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+
+
+@contextmanager
+def user_errors(debug: bool = False) -> Iterator[None]:
+    """The one place where an error becomes a line and an exit code."""
+    try:
+        with _notes():
+            yield
+    except PliantError as error:
+        if debug:
+            raise
+        click.echo(f"pliant: {error}", err=True)
+        sys.exit(2)
+    except (SystemExit, click.exceptions.Exit, click.ClickException, BrokenPipeError):
+        raise  # a closed pipe is no fault: click ends quietly
+    except Exception as error:
+        if debug:
+            raise
+        click.echo(f"pliant: internal fault: {type(error).__name__}: {error}; run again with --debug", err=True)
+        sys.exit(3)
+
+
+@contextmanager
+def _notes() -> Iterator[None]:
+    """Say what a model warns of once, in a line; where in our own source it was said helps nobody at a machine."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ValidityWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        try:
+            yield
+        finally:
+            for text in dict.fromkeys(str(w.message) for w in caught):
+                click.echo(f"pliant: note: {text}", err=True)
+
+
+def keep_apart(outputs: dict[str, str | None], *inputs: str | None) -> None:
+    """Refuse an output that would overwrite a file of the user's that is read, or another output."""
+    taken = {os.path.realpath(i): i for i in inputs if i}
+    for option, place in outputs.items():
+        if not place:
+            continue
+        real = os.path.realpath(place)
+        same = taken.get(real) or next((i for i in inputs if i and _same_file(i, place)), None)
+        if same is not None:
+            raise PliantError(
+                f"{option} {place}: would overwrite {same}, which is also named here; choose another name"
+            )
+        taken[real] = f"the file of {option}"
+
+
+def _same_file(one: str, other: str) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
+
+
+def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:
+    """Print a result as JSON, with more keys where there are, or as text."""
+    click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False) if as_json else text(result))
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """Tell on a terminal what is being done, and how far it is; nothing elsewhere, and nothing is left behind."""
+    terminal = sys.stderr.isatty()
+    begun, last = time.monotonic(), [0.0]
+
+    def tell(what: str, share: float) -> None:
+        now = time.monotonic()
+        if not terminal or now - begun < 0.5 or now - last[0] < 0.1:
+            return
+        last[0] = now
+        sys.stderr.write(f"\r\x1b[K{what} {100 * share:.0f} %" if share > 0 else f"\r\x1b[K{what} ...")
+        sys.stderr.flush()
+
+    first_use()
+    try:
+        yield tell
+    finally:
+        if terminal and last[0]:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+
+def first_use() -> None:
+    """Say once that the quick parts have to be compiled, where their compiled form is not on disk yet."""
+    kernels = Path(__file__).parent.parent / "kernels"
+    if not any((kernels / "__pycache__").glob("load.push_along-*.nbi")):
+        click.echo("pliant: first use, compiling; this takes about a minute, once", err=True)

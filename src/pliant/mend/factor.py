@@ -1,0 +1,115 @@
+"""Factor: ask for as much more filament as the drive loses to stretch, slip and the bite of its teeth.
+
+The spool's pull stretches the filament that the wheel meters; push makes it creep back at the teeth; and soft filament
+sits deeper in them, so that the wheel meters at a smaller radius than with the rigid filament that it was set up for.
+Left out: heat at the drive, worn teeth, and filament that is not round.
+"""
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+
+from pliant.errors import ValidityWarning
+from pliant.models.drive import grip_force_n, pinch_squash_mm, slip_loss, stretch_loss
+from pliant.models.metering import flow_factor
+from pliant.program.write import Edits
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+from pliant.records.mending import Change
+from pliant.records.program import HOME, Program
+
+__all__ = ["MOST", "Losses", "mend_factor", "metering_losses"]
+
+RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's steps are set up with
+MOST = 1.25  # [-] our bound: beyond it the wheel grinds, and asking for more does not help
+_LEAST = 0.01  # [-] less is not worth a word
+
+
+@dataclass(frozen=True)
+class Losses:
+    """Shares of the filament asked for that do not arrive. [-]"""
+
+    stretch: float
+    slip: float
+    bite: float
+
+    @property
+    def dominant(self) -> str:
+        """The largest of the three, in words."""
+        words = {
+            "stretch": "stretch by the spool's pull",
+            "slip": "slip at the teeth",
+            "bite": "teeth that sink in",
+        }
+        return words[max(words, key=lambda name: float(getattr(self, name)))]
+
+
+def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Losses:
+    """Losses at a push, from the records' central values.
+
+    Parameters
+    ----------
+    machine, filament
+        The records.
+    push_n : float
+        At the drive. [N]
+
+    Returns
+    -------
+    Losses
+    """
+    modulus, diameter = filament.youngs_modulus_mpa.value, filament.diameter_mm.value
+    pinch, radius = machine.pinch_force_n.value, machine.wheel_radius_mm.value
+
+    def depth(youngs_modulus_mpa: float) -> float:
+        with warnings.catch_warnings():  # very soft filament squashes past a small contact; bounded below
+            warnings.simplefilter("ignore", ValidityWarning)
+            squash = pinch_squash_mm(
+                pinch, youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter, wheel_radius_mm=radius
+            )
+        return min(float(squash), diameter / 2)
+
+    grip = float(grip_force_n(pinch, machine.grip_friction.value, machine.driven_wheels))
+    return Losses(
+        float(stretch_loss(machine.spool_pull_n.value, modulus, diameter)),
+        float(slip_loss(min(push_n, 0.99 * grip), grip)),
+        max(depth(modulus) - depth(RIGID_MPA), 0.0) / radius,
+    )
+
+
+def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Change], float, str]:
+    """Set a flow factor before the first move after homing and take it back after the last bead, in `edits`.
+
+    Parameters
+    ----------
+    program : Program
+        The moves.
+    edits : Edits
+        Changed in place.
+    losses : Losses
+        At the push of the job.
+
+    Returns
+    -------
+    list of Change; the factor, in whole percent; why nothing was done, empty if something was.
+    """
+    if np.any(program.states["flow_factor"] != 1.0):
+        return [], 1.0, "the program sets its own flow factor (M221)"
+    whole = float(flow_factor(losses.stretch, losses.slip, losses.bite))
+    factor = round(100 * min(whole, MOST)) / 100
+    if factor < 1 + _LEAST:
+        return [], 1.0, f"the drive loses {100 * (whole - 1):.1f} %: not worth a word"
+    fed = np.flatnonzero(program.filament_mm > 0)
+    if fed.size == 0:
+        return [], 1.0, "the program feeds nothing"
+    first, last = int(fed[0]), int(fed[-1])
+    homes = np.flatnonzero(program.kind[:first] == HOME)
+    start = int(homes[-1]) + 1 if homes.size else 0
+    line = int(program.line[start])
+    edits.before_line.setdefault(line, []).append(b"M221 S%d" % round(100 * factor))
+    edits.before_line.setdefault(int(program.line[last]) + 1, []).append(b"M221 S100")
+    parts = ", ".join(f"{name} {100 * getattr(losses, name):.1f} %" for name in ("stretch", "slip", "bite"))
+    bound = f"; bounded, the losses call for {whole:.2f}" if whole > MOST else ""
+    why = f"the drive loses {parts}; most of it to {losses.dominant}{bound}"
+    return [Change(line, "factor", "flow factor", "1", f"{factor:g}", why)], factor, ""

@@ -1,0 +1,72 @@
+"""One surface for the analysis: shells that overlap are united, voids are taken away (3MF core, positive fill rule).
+
+Without this, faces buried in another shell would count as overhang and as islands born on air. The file is not
+repaired by it: sections follow the same rule anyway, and what was done is said.
+"""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.part.repair import half_edge_twins, mesh_volume_mm3, shells_of
+from pliant.records.part import Mesh
+
+__all__ = ["united"]
+
+_MOST_SHELLS = 2000
+
+
+def united(mesh: Mesh) -> Mesh:
+    """Unite the shells of a closed mesh whose boxes overlap; the same mesh if there are none."""
+    if mesh.shells < 2 or mesh.shells > _MOST_SHELLS:
+        return mesh
+    label, shells = shells_of(mesh.faces, mesh.vertices.shape[0])
+    order = np.argsort(label, kind="stable")
+    pieces = np.split(mesh.faces[order], np.searchsorted(label[order], np.arange(1, shells)))
+    if not _boxes_meet(mesh.vertices, pieces):
+        return mesh
+    from manifold3d import Error, Manifold, OpType
+
+    body: list[Any] = []
+    void: list[Any] = []
+    for piece in pieces:
+        inward = mesh_volume_mm3(mesh.vertices, piece) < 0
+        solid = _manifold(mesh.vertices, piece[:, ::-1] if inward else piece)
+        if solid.status() != Error.NoError:
+            return _left(mesh)
+        (void if inward else body).append(solid)
+    whole: Any = Manifold.batch_boolean(body, OpType.Add)
+    if void:
+        whole = whole - Manifold.batch_boolean(void, OpType.Add)
+    out = whole.to_mesh64()
+    vertices, faces = np.asarray(out.vert_properties)[:, :3].astype(np.float64), np.asarray(out.tri_verts)
+    faces = faces.astype(np.int32)
+    if not faces.size or (half_edge_twins(faces) < 0).any():
+        return _left(mesh)
+    _, left = shells_of(faces, vertices.shape[0])
+    if left == shells and not void:
+        return mesh
+    note = f"{shells} shells that overlap or enclose one another were taken as one solid for the analysis"
+    return replace(mesh, vertices=vertices, faces=faces, shells=left, notes=(*mesh.notes, note))
+
+
+def _left(mesh: Mesh) -> Mesh:
+    words = "shells overlap and could not be united: faces buried in another shell count as overhang"
+    return replace(mesh, notes=(*mesh.notes, words))
+
+
+def _boxes_meet(vertices: NDArray[np.float64], pieces: list[NDArray[np.int32]]) -> bool:
+    low = np.array([vertices[p].reshape(-1, 3).min(axis=0) for p in pieces])
+    high = np.array([vertices[p].reshape(-1, 3).max(axis=0) for p in pieces])
+    return any(
+        ((low[k] <= high[k + 1 :]) & (low[k + 1 :] <= high[k])).all(axis=1).any() for k in range(len(pieces) - 1)
+    )
+
+
+def _manifold(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> Any:
+    from manifold3d import Manifold, Mesh64
+
+    used, place = np.unique(faces, return_inverse=True)
+    return Manifold(Mesh64(vertices[used], place.reshape(-1, 3).astype(np.uint64)))

@@ -1,0 +1,165 @@
+"""What starts and stops ask for: lag, stored filament, coast, priming, the thread over air; and what the drive loses.
+
+All over the samples of `window.Carry` at the recipe's own flow, so that every number comes with its range. Left out:
+friction along the guide, which keeps part of the stored filament from coming back: the stored length is an upper
+bound.
+"""
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import ValidityWarning
+from pliant.feed import chain
+from pliant.models import drive, lag, metering
+from pliant.recipe.window import Carry
+
+__all__ = ["Metering", "Ranged", "StartsAndStops", "metering_at", "ranged", "starts_and_stops"]
+
+_STILL = 0.8  # [-] a coast ends where the flow has fallen to this share: thinner, the seam starves; our choice
+_CHARGED = 3.0  # [-] time constants until a run has its full width (95 % of a first-order rise)
+_SLIP_SIZE = (0.1, 1.5)  # [-] loss at the limit of grip, and its spread; from memory, see models/drive.py
+_SMALL_CONTACT = 0.35  # [-] of the filament's radius, where models/drive.py warns
+# [-] share of the flattening that the teeth sink in: a fine knurl little, a hobbed wheel all of it; from memory
+_BITE_SHARE = (0.3, 1.0)
+
+
+@dataclass(frozen=True)
+class Ranged:
+    """A middle value with its 90 % range."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class StartsAndStops:
+    """At the level flow of the recipe."""
+
+    push_n: Ranged  # of the melt, on the filament
+    lag_s: Ranged
+    stored_mm: Ranged  # filament pressed together and melt pressed into it: what a pull would have to take back
+    coast_mm: Ranged  # bead after the feed stops until the flow has fallen to a fifth less
+    run_in_mm: Ranged  # bead until a run that starts without pressure has its full width
+    priming_mm: Ranged  # the same on the first layer, at its speed
+    thread_mm: Ranged  # diameter of the thread that the flow draws over air at travel speed
+
+
+@dataclass(frozen=True)
+class Metering:
+    """The flow factor from its causes; losses are fractions at the middle values."""
+
+    factor: Ranged
+    stretch: float
+    slip: float
+    bite: float
+    deep: bool  # the pinch flattens the filament beyond what its formula is meant for
+
+    @property
+    def dominant(self) -> str:
+        """The cause that loses most."""
+        return str(metering.largest_cause(self.stretch, self.slip, self.bite))
+
+
+def ranged(samples: NDArray[np.float64]) -> Ranged:
+    """Median and 90 % range of samples."""
+    low, middle, high = (float(v) for v in np.quantile(samples, [0.05, 0.5, 0.95]))
+    return Ranged(middle, low, high)
+
+
+def starts_and_stops(
+    carried: Carry,
+    *,
+    flow_mm3_per_s: float,
+    nozzle_c: float,
+    width_mm: float,
+    height_mm: float,
+    speed_mm_per_s: float,
+    first_speed_mm_per_s: float,
+    travel_mm_per_s: float,
+) -> StartsAndStops:
+    """Work out what follows from the lag at one operating point.
+
+    Parameters
+    ----------
+    carried : Carry
+        Samples of the unknowns.
+    flow_mm3_per_s, nozzle_c : float
+        The recipe's flow and temperature. [mm3/s, degC]
+    width_mm, height_mm, speed_mm_per_s : float
+        Of the bead that runs at it. [mm, mm, mm/s]
+    first_speed_mm_per_s, travel_mm_per_s : float
+        Of the first layer; of a travel. [mm/s]
+
+    Returns
+    -------
+    StartsAndStops
+    """
+    theta = carried.theta
+    pressure = carried.pressure_mpa(flow_mm3_per_s, carried.at([nozzle_c], width_mm, height_mm))[:, 0]
+    store = np.asarray(chain.compliance(carried.machine, theta))[:, 0]
+    index = theta["flow_index"][:, 0]
+    area = np.pi * theta["diameter_mm"][:, 0] ** 2 / 4
+    lag_s = lag.time_constant_s(store, pressure, flow_mm3_per_s, index)
+    # closed tail of a power-law melt: q / q0 = (1 + (1 - n) / n x)^(-1 / (1 - n)), x = t Q / (C P)
+    m = np.minimum(index, 0.999)
+    x = (_STILL ** (m - 1) - 1) * m / (1 - m)
+    coast_s = x * store * pressure / flow_mm3_per_s
+    thread = np.full(store.size, np.sqrt(4 * flow_mm3_per_s / (np.pi * travel_mm_per_s)))
+    return StartsAndStops(
+        push_n=ranged(theta["model_factor"][:, 0] * pressure * area),
+        lag_s=ranged(lag_s),
+        stored_mm=ranged(store * pressure / area),
+        coast_mm=ranged(coast_s * speed_mm_per_s),
+        run_in_mm=ranged(_CHARGED * lag_s * speed_mm_per_s),
+        priming_mm=ranged(_CHARGED * lag_s * first_speed_mm_per_s),
+        thread_mm=ranged(thread),
+    )
+
+
+def metering_at(
+    carried: Carry, *, flow_mm3_per_s: float, nozzle_c: float, width_mm: float, height_mm: float, seed: int = 11
+) -> Metering:
+    """Flow factor that makes up for what the drive loses at one operating point.
+
+    Parameters
+    ----------
+    carried : Carry
+        Samples of the unknowns.
+    flow_mm3_per_s, nozzle_c, width_mm, height_mm : float
+        The operating point. [mm3/s, degC, mm, mm]
+    seed : int
+        Of the three unknowns that only metering has: spool pull, slip, bite.
+
+    Returns
+    -------
+    Metering
+    """
+    machine, theta = carried.machine, {k: v[:, 0] for k, v in carried.theta.items()}
+    n = carried.bed.shape[0]
+    rng = np.random.default_rng(seed)
+    pull = machine.spool_pull_n.value * machine.spool_pull_n.spread ** rng.standard_normal(n)
+    wheel = machine.wheel_radius_mm.value * machine.wheel_radius_mm.spread ** rng.standard_normal(n)
+    size = _SLIP_SIZE[0] * _SLIP_SIZE[1] ** rng.standard_normal(n)
+    at = carried.at([nozzle_c], width_mm, height_mm)
+    pressure = carried.pressure_mpa(flow_mm3_per_s, at)
+    _, _, push = chain.margins(
+        machine, carried.theta, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c
+    )
+    grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
+    stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)
+    held = np.minimum(push[:, 0], 0.99 * grip)  # the few samples past their grip jam: they have no flow factor
+    slip = np.minimum(drive.slip_loss(held, grip, size), 0.3)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)  # said by `deep`
+        squash = drive.pinch_squash_mm(
+            theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
+            wheel_radius_mm=wheel,
+        )  # fmt: skip
+    deep = bool(np.median(squash / theta["diameter_mm"]) > _SMALL_CONTACT / 2)
+    bite = metering.bite_loss(rng.uniform(*_BITE_SHARE, n) * np.minimum(squash, 0.3 * wheel), wheel)
+    factor = metering.flow_factor(stretch, slip, bite)
+    return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)), deep)

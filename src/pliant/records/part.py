@@ -1,0 +1,146 @@
+"""What `part` reads and finds, as records; text, JSON and HTML are views of the same fields."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Forecast", "Job", "Mesh", "Orientation", "PartFindings", "SoftFeature"]
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """A triangle mesh in millimetres, welded and wound, with what was done to it in words."""
+
+    vertices: NDArray[np.float64]  # (n, 3)
+    faces: NDArray[np.int32]  # (m, 3), the outside to the right-hand side
+    file: str
+    kind: str
+    unit: str
+    shells: int
+    open_edges: int
+    repairs: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Job:
+    """How the part would be printed: what the forecast needs to know of machine, spool and bead."""
+
+    layer_height_mm: float
+    bead_width_mm: float
+    walls: int
+    flow_mm3_per_s: float | None  # the largest that meets the target; None if none does
+    flow_even_mm3_per_s: float | None  # at which a jam is as likely as not
+    travel_mm_per_s: float
+    lift_mm_per_s: float
+    side_force_n: float
+    side_force_spread: float
+    youngs_modulus_mpa: float
+    modulus_spread: float
+    wobble_limit_mm: float
+    ledge_limit_mm: float
+    bridge_limit_mm: float
+
+
+@dataclass(frozen=True)
+class SoftFeature:
+    """A slender piece of the part and the height at which the nozzle starts to push it about."""
+
+    root_mm: float  # height where it begins
+    top_mm: float
+    thickness_mm: float  # least, of the equivalent rectangle
+    thin_at_mm: float  # height of that section
+    length_mm: float  # the other side of that rectangle
+    wobble_mm: float  # height above the bed from which the tip gives way by more than the limit
+    wobble_low_mm: float  # the same with the side force and modulus at the bad end of their 90 % ranges
+    deflection_mm: float  # of the tip, fully built, at the central side force
+    stiffness_n_per_mm: float  # of the tip, fully built
+    thickness_needed_mm: float  # that would keep the tip within the limit
+    x_mm: float
+    y_mm: float
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What building the part in one orientation brings."""
+
+    layers: int
+    layer_height_mm: float
+    islands_mean: float
+    islands_most: int
+    islands_by_layer: tuple[int, ...]
+    single_island_share: float
+    travels: int
+    covered_travels: int
+    open_travels: int
+    open_travel_mm: float
+    strings_expected: int
+    bead_mm3: float
+    flow_mm3_per_s: float | None
+    time_s: float | None
+    time_even_s: float | None  # at the flow at which a jam is as likely as not: a bound of what measuring may win
+    longest_run_mm: float
+    longest_run_s: float | None
+    side_force_n: float
+    side_force_spread: float
+    soft_features: tuple[SoftFeature, ...]
+    verdict: str
+    reasons: tuple[str, ...]
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Orientation:
+    """One way for the part to stand, and why."""
+
+    up: tuple[float, float, float]  # the direction of the mesh file that points up
+    turn: str  # how to get there from the file, in words
+    rotation: tuple[tuple[float, float, float], ...]  # rows; points of the file times this, transposed
+    height_mm: float
+    footprint_mm2: float
+    overhang_mm2: float  # surface steeper than the limit, the bed excepted
+    unsupported_mm2: float  # layer test: area beyond the reach of the layer below, bridges excepted
+    islands_on_air: int
+    births_mm: tuple[float, ...]  # heights at which they begin
+    bridges: int
+    longest_bridge_mm: float
+    longest_ledge_mm: float
+    needs_support: bool
+    score: float
+    reasons: tuple[str, ...]
+    forecast: Forecast | None = None
+    drawing: str = ""  # SVG, as it stands
+    drawing_below: str = ""  # SVG, from below: footprint and overhang
+
+
+@dataclass(frozen=True)
+class PartFindings:
+    """Whether the part is a good idea in soft filament, and how it should stand."""
+
+    verdict: str
+    name: str
+    filament: str
+    machine: str
+    size_mm: tuple[float, float, float]
+    volume_mm3: float
+    surface_mm2: float
+    triangles: int
+    shells: int
+    mesh_kind: str
+    unit: str
+    repairs: tuple[str, ...]
+    notes: tuple[str, ...]
+    orientations: tuple[Orientation, ...]
+    candidates: int
+    angle_convention: str
+    limits: dict[str, float]
+    reasons: tuple[str, ...]
+    changes: tuple[str, ...]
+    assumed: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return asdict(self)

@@ -1,0 +1,205 @@
+"""Before and after as one self-contained page: no request leaves it, and it needs no script.
+
+The frame, the style and the drawings are those of the report of `check`; this file adds the words of a comparison.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from pliant import __version__
+from pliant.records.findings import Findings
+from pliant.records.mended import Mended
+from pliant.records.mending import Change
+from pliant.records.trace import LayerPair, Remake
+from pliant.report import words
+from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
+from pliant.report.html import jam_band, page_environment, page_policy, template_text
+from pliant.report.text import MEANS
+
+__all__ = ["mended_html"]
+
+_ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
+_SHOWN = 3  # changes of a pass that are shown; the rest can be opened
+_MOST_SHOWN = 40
+_DOES = {
+    "heat": "keeps the nozzle within the maker’s sheet",
+    "prime": "fills the nozzle beside the part",
+    "first layer": "lets the melt out from under the nozzle",
+    "factor": "makes up for what the drive loses",
+    "order": "lays islands in an order with less air between them",
+    "route": "sends travel over this layer’s own bead",
+    "flow": "slows beads where the push is too much",
+    "retract": "takes out, shortens and slows retractions",
+    "coast": "lets the lag finish a run before air",
+}
+
+
+def mended_html(mended: Mended, remake: Remake) -> str:
+    """Render the page.
+
+    Parameters
+    ----------
+    mended : Mended
+        What `mend` did.
+    remake : Remake
+        Both programs, thinned for drawing.
+
+    Returns
+    -------
+    str
+        A whole HTML document.
+    """
+    b, a = mended.before, mended.after
+    strips = [remake.before.strip, remake.after.strip]
+    top = max(top_of_chart(s) for s in strips) if len({s.unit for s in strips}) == 1 else None
+    longest = max(s.total_s for s in strips) or 1.0
+    return (
+        page_environment("mend.html")
+        .get_template("mend.html")
+        .render(
+            m=mended,
+            b=b,
+            a=a,
+            p=remake.before,
+            output=Path(mended.output).name if mended.output else None,
+            version=__version__,
+            style=Markup(template_text("page.css") + template_text("mend.css")),
+            policy=page_policy(),
+            hatches=HATCHES,
+            zone=_ZONE[a.verdict],
+            headline=_headline(mended),
+            bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
+            rows=_rows(b, a),
+            costs=_costs(mended),
+            means=MEANS,
+            strips=[
+                (name, s, strip_drawing(s, top), 100 * s.total_s / longest, f)
+                for name, s, f in (("as it was", strips[0], b), ("mended", strips[1], a))
+            ],
+            pairs=[_pair(pair) for pair in remake.pairs],
+            passes=_passes(mended),
+            state=words.STATE,
+            speed=_speed,
+        )
+    )
+
+
+def _headline(mended: Mended) -> str:
+    if not mended.changes:
+        return "Nothing needed mending." if mended.meets_target else "Nothing helped: not a byte was changed."
+    if mended.meets_target:
+        return "Mended: this job should feed now."
+    return "Better, but not enough."
+
+
+def _speed(factor: float | None) -> str:
+    if factor is None:
+        return "no speed"
+    return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
+
+
+def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
+    """Before and after, each with the change in words."""
+
+    def push(f: Findings) -> str:
+        if f.least_margin is None:
+            return "nothing is pushed"
+        if f.peak_push_n is None or f.least_margin < 0.1:
+            return "far beyond what the path carries"
+        return f"{words.number(f.peak_push_n)}{words.NBSP}N"
+
+    def metres(mm: float) -> str:
+        return f"{mm / 1000:.2f}{words.NBSP}m"
+
+    table: list[tuple[str, str, str, float | None, float | None]] = [
+        ("Chance of a jam", words.chance(b.jam_probability), words.chance(a.jam_probability), b.jam_probability,
+         a.jam_probability),
+        ("Peak push", push(b), push(a), b.peak_push_n, a.peak_push_n),
+        ("Time", words.clock(b.facts.time_s), words.clock(a.facts.time_s), b.facts.time_s, a.facts.time_s),
+        ("Travel over air", metres(b.facts.open_travel_mm), metres(a.facts.open_travel_mm),
+         b.facts.open_travel_mm, a.facts.open_travel_mm),
+        ("Strings expected", str(b.facts.strings), str(a.facts.strings), b.facts.strings, a.facts.strings),
+        ("Retractions", str(b.facts.retractions), str(a.facts.retractions), b.facts.retractions, a.facts.retractions),
+        ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
+    ]  # fmt: skip
+    return [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
+
+
+def _change(old: float | None, new: float | None) -> str:
+    if old is None or new is None:
+        return ""
+    if old == new:
+        return "the same"
+    if old == 0:
+        return ""
+    share = new / old - 1
+    if abs(share) < 0.005:
+        return "hardly any"
+    if share >= 1:
+        return f"{words.number(new / old)} times"
+    if share < -0.9 and new > 0:
+        return f"{words.number(old / new)} times less"
+    return f"{'+' if share > 0 else '−'}{abs(100 * share):.0f}{words.NBSP}%"
+
+
+def _costs(mended: Mended) -> list[dict[str, Any]]:
+    """Time and chance of a jam of the program as written, at one flat speed, and of ours at either risk."""
+    flat, b, a = mended.flat, mended.before, mended.after
+    rows = [
+        ("as written", "rigid-filament speeds", b.facts.time_s, b.jam_probability, "was"),
+        (f"flat {flat.speed_mm_per_s:g}{words.NBSP}mm/s", "every bead at one safe speed, as practice has it",
+         flat.time_s, flat.jam_probability, "flat"),
+        ("ours, at that risk", "each bead as fast as it feeds, for the risk of the flat speed", flat.our_time_s,
+         flat.our_jam_probability, "ours"),
+        ("mended", "what was written", a.facts.time_s, a.jam_probability, "now"),
+    ]  # fmt: skip
+    longest = max(row[2] for row in rows) or 1.0
+    return [
+        {
+            "name": n,
+            "what": what,
+            "time": words.clock(s),
+            "chance": words.chance(p),
+            "bar": 100 * s / longest,
+            "kind": k,
+        }
+        for n, what, s, p, k in rows
+    ]
+
+
+def _pair(pair: LayerPair) -> dict[str, Any]:
+    def side(name: str, sheet: Any, seconds: float) -> dict[str, Any]:
+        strings = "no string" if sheet.strings == 0 else f"{sheet.strings} string{'s' if sheet.strings > 1 else ''}"
+        return {
+            "name": name, "drawing": sheet_drawing(sheet), "open": words.number(sheet.open_mm), "strings": strings,
+            "time": words.clock(seconds),
+        }  # fmt: skip
+
+    return {
+        "layer": pair.before.layer + 1,
+        "alike": words.ranges([k + 1 for k in pair.alike]),
+        "sides": [side("before", pair.before, pair.seconds_before), side("after", pair.after, pair.seconds_after)],
+    }
+
+
+def _passes(mended: Mended) -> list[dict[str, Any]]:
+    """Each pass with its changes: first one of each kind, then the others."""
+    found = []
+    order = {name: k for k, name in enumerate(_DOES)}
+    for name, count in sorted(mended.counts().items(), key=lambda kv: order.get(kv[0], 99)):
+        mine = [c for c in mended.changes if c.pass_name == name]
+        first = _distinct(mine, lambda c: (c.what, c.why))[:_SHOWN]
+        rest = [c for c in mine if c not in first][: _MOST_SHOWN - len(first)]
+        found.append(
+            {"name": name, "does": _DOES.get(name, ""), "count": count, "first": first, "rest": rest,
+             "hidden": count - len(first) - len(rest)}
+        )  # fmt: skip
+    return found
+
+
+def _distinct(changes: list[Change], key: Callable[[Change], Any]) -> list[Change]:
+    seen: set[Any] = set()
+    return [c for c in changes if not (key(c) in seen or seen.add(key(c)))]  # type: ignore[func-returns-value]

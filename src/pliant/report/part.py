@@ -1,0 +1,78 @@
+"""The findings about a part as plain sentences for a terminal."""
+
+from pliant.records.part import Forecast, Orientation, PartFindings
+
+__all__ = ["VERDICT", "duration", "how_long", "part_text"]
+
+VERDICT = {
+    "good": "a good idea in soft filament",
+    "workable": "workable; read what to watch",
+    "poor": "a poor idea in soft filament as it is",
+}
+
+
+def duration(seconds: float | None) -> str:
+    """A time with no more digits than are known."""
+    if seconds is None:
+        return "unknown"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def how_long(f: Forecast) -> str:
+    """Time at the flow that is safe to count on, and what measuring may win."""
+    if f.time_s is None:
+        return "no flow meets the target"
+    if f.time_even_s is not None and f.time_even_s < 0.8 * f.time_s:
+        return f"{duration(f.time_s)}, down to {duration(f.time_even_s)} if measuring shows that it feeds"
+    return duration(f.time_s)
+
+
+def _stand(place: int, o: Orientation) -> list[str]:
+    lines = [f"{place}. {o.turn}: " + ("needs support" if o.needs_support else "no support needed")]
+    lines += [f"   {r}" for r in o.reasons if not r.startswith("needs no support")]
+    f = o.forecast
+    if f is None:
+        return lines
+    lines.append(
+        f"   {f.verdict}: {f.layers} layers, {f.islands_mean:.1f} islands each (at most {f.islands_most}), "
+        f"{how_long(f)}"
+    )
+    lines += [f"   {r}" for r in f.reasons]
+    lines.append(
+        f"   travels {f.travels}, {f.covered_travels} of them coverable; {f.open_travels} open, "
+        f"{f.open_travel_mm / 1000:.1f} m; strings expected {f.strings_expected}"
+    )
+    lines.append(f"   longest run {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}")
+    for s in f.soft_features[:3]:
+        lines.append(
+            f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm at x {s.x_mm:.0f}, y {s.y_mm:.0f}, from "
+            f"{s.root_mm:.0f} to {s.top_mm:.0f} mm; wobbles from {s.wobble_mm:.0f} mm up "
+            f"(perhaps from {s.wobble_low_mm:.0f}), tip moves {s.deflection_mm:.2g} mm"
+        )
+    if len(f.soft_features) > 3:
+        lines.append(f"   and {len(f.soft_features) - 3} more soft features")
+    return lines
+
+
+def part_text(findings: PartFindings) -> str:
+    """Verdict first, then how to stand, then what to change, then what was assumed."""
+    f = findings
+    x, y, z = f.size_mm
+    lines = [f"verdict     {f.verdict}: {VERDICT[f.verdict]}"]
+    lines += [f"because     {r}" for r in f.reasons]
+    lines += [f"change      {c}" for c in f.changes]
+    lines += [
+        f"part        {f.name}: {x:.1f} x {y:.1f} x {z:.1f} mm, {f.volume_mm3 / 1000:.2f} cm3, "
+        f"{f.triangles} triangles in {f.shells} shell{'s' if f.shells != 1 else ''} ({f.mesh_kind}, {f.unit})"
+    ]
+    lines += [f"repaired    {r}" for r in f.repairs]
+    lines += [f"note        {n}" for n in f.notes]
+    lines += ["", f"how it may stand, best first, of {f.candidates} directions tried ({f.angle_convention})"]
+    for place, o in enumerate(f.orientations, 1):
+        lines += _stand(place, o)
+    lines += [""]
+    lines += [f"assumed     {a}" for a in f.assumed]
+    lines += [f"caution     {c}" for c in f.cautions]
+    return "\n".join(lines)

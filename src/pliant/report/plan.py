@@ -1,0 +1,82 @@
+"""The text view of a recipe: a ledger, baseline beside soft, with the reason under each block."""
+
+from pliant.records.recipe import Helps, Recipe, Setting
+from pliant.report.text import percent
+from pliant.report.words import number, unknown_in_words
+
+__all__ = ["blocks", "helps_words", "plan_text", "range_words", "value_words"]
+
+
+def value_words(setting: Setting, value: float | str) -> str:
+    """A value of the ledger as people write it."""
+    if isinstance(value, str):
+        return value
+    if value == 0 and setting.key.startswith("retraction"):
+        return "none"
+    return f"{value:.4g}"
+
+
+def range_words(setting: Setting) -> str:
+    """The 90 % range, or nothing where there is none to give."""
+    if setting.low is None or setting.high is None or setting.low == setting.high:
+        return ""
+    digits = 3 if setting.key.endswith("_c") or setting.key == "flow_factor" or setting.high >= 100 else 2
+    return f"{number(setting.low, digits)} to {number(setting.high, digits)}"
+
+
+def blocks(recipe: Recipe) -> list[list[Setting]]:
+    """Neighbouring lines that share one reason."""
+    out: list[list[Setting]] = []
+    for s in recipe.settings:
+        if out and out[-1][0].reason == s.reason:
+            out[-1].append(s)
+        else:
+            out.append([s])
+    return out
+
+
+def helps_words(helps: Helps) -> str:
+    """What a change buys, in words."""
+    if helps.time_factor is None or not helps.works:
+        return "not enough"
+    pace = f"{number(helps.time_factor)} times your rigid time"
+    return f"{number(helps.speed_mm_per_s)} mm/s at {helps.nozzle_c:g} °C, {pace}"
+
+
+def plan_text(recipe: Recipe) -> str:
+    """Verdict first, then the ledger, then what would help and what was assumed."""
+    r = recipe
+    which = "the recipe" if r.works else "at the slowest speed of use"
+    lines = [
+        r.verdict,
+        f"jam         {percent(r.jam_probability)} likely ({which}); "
+        f"your rigid recipe with this spool: {percent(r.baseline_jam_probability)}",
+        "",
+    ]
+    if r.settings:
+        lines.append(f"{'':<26}{'baseline':>12}{'soft':>12}   90 % range")
+    for block in blocks(r):
+        for s in block:
+            row = f"{s.what:<26}{value_words(s, s.baseline):>12}{value_words(s, s.value):>12}"
+            lines.append(f"{row}   {range_words(s)} {s.unit}".rstrip())
+        basis = {b.basis for b in block}
+        lines.append(f"    {block[0].reason}" + (" (common practice)" if "common practice" in basis else ""))
+    if r.by_height:
+        lines += ["", "other layer heights (same temperature, same chance of a jam)"]
+        lines += [
+            f"  {row.layer_height_mm:g} mm: "
+            + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in row.speed_mm_per_s.items())
+            + f" mm/s; {number(row.time_factor)} times the time"
+            for row in r.by_height
+        ]
+    if r.helps:
+        lines += ["", "what would help" if not r.works else "what would make it faster"]
+        lines += [f"  {h.change}: {helps_words(h)}" for h in r.helps]
+    for name, share in r.measure_next.items():
+        what, how = unknown_in_words(name)
+        lines.append(f"measure     {what}: {percent(share)} of the doubt ({how})")
+    lines += [f"part        {a}" for a in r.part_advice]
+    lines += [f"note        {n}" for n in r.notes]
+    lines += [f"assumed     {a}" for a in r.assumed]
+    lines += [f"caution     {c}" for c in r.cautions]
+    return "\n".join(lines)

@@ -1,0 +1,93 @@
+"""`batch`: many programs checked side by side, each in a process of its own pool."""
+
+import os
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from pliant.errors import PliantError
+from pliant.records.filament import read_filament
+from pliant.records.findings import Findings
+from pliant.records.machine import read_machine
+from pliant.workflows.check import check
+from pliant.workflows.read import Progress
+
+__all__ = ["Batch", "Row", "batch"]
+
+_ENDINGS = {".gcode", ".gco", ".g", ".nc", ".ngc", ".tap"}  # common practice, no source
+
+
+@dataclass(frozen=True)
+class Row:
+    """One program of a batch: its findings, or why it could not be checked."""
+
+    program: str
+    findings: Findings | None
+    error: str | None
+
+
+@dataclass(frozen=True)
+class Batch:
+    """All programs of a folder, the riskiest first; those that could not be read last."""
+
+    rows: tuple[Row, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        return {
+            "programs": [
+                {"program": r.program, "error": r.error}
+                | ({"findings": r.findings.to_json()} if r.findings is not None else {})
+                for r in self.rows
+            ]
+        }
+
+
+def _one(path: str, machine: str, filament: str) -> Row:
+    name = Path(path).name
+    try:
+        return Row(name, check(path, machine, filament), None)
+    except PliantError as error:
+        return Row(name, None, str(error))
+
+
+def batch(folder: str | Path, machine: str | Path, filament: str | Path, *, progress: Progress | None = None) -> Batch:
+    """Check every program of a folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Programs are told by their ending; folders inside are left out.
+    machine, filament : str or Path
+        The user's records.
+    progress : callable, optional
+        Told the share of programs that are done.
+
+    Returns
+    -------
+    Batch
+
+    Raises
+    ------
+    PliantError
+        If the folder holds no program or cannot be read, or a record cannot be used.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        raise PliantError(f"{place}: is no folder; give the folder that holds the programs")
+    read_machine(machine), read_filament(filament)  # a bad record is told once, before the work
+    paths = sorted(str(p) for p in place.iterdir() if p.suffix.lower() in _ENDINGS and p.is_file())
+    if not paths:
+        raise PliantError(f"{place}: no programs; looked for {', '.join(sorted(_ENDINGS))}")
+    rows: list[Row] = []
+    workers = max(1, min(len(paths), os.cpu_count() or 1))
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        jobs = [pool.submit(_one, path, str(machine), str(filament)) for path in paths]
+        for done, job in enumerate(jobs, 1):
+            rows.append(job.result())
+            if progress is not None:
+                progress("checking", done / len(jobs))
+    rows.sort(key=lambda r: -r.findings.jam_probability if r.findings is not None else 1.0)
+    return Batch(tuple(rows))

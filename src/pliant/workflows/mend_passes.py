@@ -1,0 +1,285 @@
+"""The passes of `mend`, one after the other: each writes what it changed to disk, and the next one reads it again."""
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.feed import chain
+from pliant.feed.load import Job, Load, follow
+from pliant.mend.coast import Melt, mend_coast
+from pliant.mend.factor import mend_factor, metering_losses
+from pliant.mend.first_layer import mend_first_layer
+from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
+from pliant.mend.heat import mend_heat
+from pliant.mend.leads import Lead, find_leads
+from pliant.mend.order import mend_order
+from pliant.mend.prime import mend_prime
+from pliant.mend.retract import mend_retraction
+from pliant.mend.route import layer_region, mend_routes
+from pliant.program.coverage import Coverage, find_coverage
+from pliant.program.layers import Layering, find_layers
+from pliant.program.read import read_program
+from pliant.program.sections import Sections, bead_sections
+from pliant.program.timing import time_program
+from pliant.program.write import Edits, rewrite
+from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
+from pliant.records.machine import Machine
+from pliant.records.mending import Change, Intent
+from pliant.records.program import BEAD, PRIME, RECOVER, Program
+from pliant.workflows.check import job_of, motion_of
+
+__all__ = ["ADDED", "PASSES", "Bench", "run_passes", "slow_again"]
+
+PASSES = ("heat", "order", "route", "flow", "retract")
+ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
+# shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
+_AIMS = (0.95, 0.85, 0.7, 0.5)
+_MOST_ROUNDS = 4
+_SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
+
+
+@dataclass
+class Bench:
+    """A program on its way through the passes; every stage is written to disk and read again."""
+
+    folder: Path
+    program: Program
+    machine: Machine
+    filament: Filament
+    dialect: str
+    target: float
+    height_mm: float = 0.0
+    changes: list[Change] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    intent: Intent = field(default_factory=Intent)
+    stage: int = 0
+    routing_s: float = 0.0
+    out_of_reach: bool = False  # no speed meets the target
+    input_job: tuple[Job, float] | None = None  # the input as the feed path sees it, and its chance of a jam
+    waiting: tuple[Edits, list[Change]] | None = None  # edits that the next pass may add to
+
+    def __post_init__(self) -> None:
+        p = self.program
+        self.origin = np.arange(1, p.n_lines + 2)  # line of the input for each line of the current file
+        alone = p.speed_mm_per_s[(p.kind == RECOVER) | (p.kind == PRIME)]
+        self.fed_mm_per_s = float(alone.min()) if alone.size else 0.0  # slowest feed of filament alone in the input
+
+    @property
+    def layering(self) -> Layering:
+        """Layers of the program as it is now."""
+        return find_layers(self.program)
+
+    def sections(self, layering: Layering) -> Sections:
+        """Widths and gaps of its beads."""
+        return bead_sections(self.program, layering, self.filament.diameter_mm.value)
+
+    def leads(self) -> tuple[list[Lead], Layering, Sections, Coverage]:
+        """What lies between its runs, and what is needed to judge it."""
+        layering = self.layering
+        sections = self.sections(layering)
+        coverage = find_coverage(self.program, layering, sections.width_mm)
+        return find_leads(self.program, layering), layering, sections, coverage
+
+    def job_at(self, speed_mm_per_s: NDArray[np.float64]) -> Job:
+        """The program at other speeds, as the feed path sees it."""
+        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
+        layering = find_layers(program)
+        sections = bead_sections(program, layering, self.filament.diameter_mm.value)
+        timing = time_program(program, motion_of(self.machine))
+        return job_of(program, timing, layering, sections, self.filament)[0]
+
+    def time_at(self, speed_mm_per_s: NDArray[np.float64]) -> float:
+        """Time of the whole program at other speeds. [s]"""
+        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
+        return float(time_program(program, motion_of(self.machine)).move_s.sum())
+
+    def load(self, speed_mm_per_s: NDArray[np.float64] | None = None) -> Load:
+        """The push through the program as it is now, or at other speeds."""
+        job = self.job_at(self.program.speed_mm_per_s if speed_mm_per_s is None else speed_mm_per_s)
+        return follow(job, self.machine, self.filament)
+
+    def plan(self, target: float, aim: float = 1.0) -> FlowPlan:
+        """The fastest speeds that meet a target."""
+        known = self.input_job if self.stage == 0 else None
+        return plan_flow(self.program, self.machine, self.filament, target, self.job_at, aim=aim, known=known)
+
+    def stored_per_mpa(self) -> tuple[float, float]:
+        """Compliance of the path, and the area of the filament. [mm3/MPa, mm2]"""
+        theta = chain.central(self.machine, self.filament)
+        return float(chain.compliance(self.machine, theta)), float(np.pi * theta["diameter_mm"] ** 2 / 4)
+
+    def write(self, edits: Edits, changes: list[Change]) -> None:
+        """Make the edits, read the result again, and keep the changes in lines of the input."""
+        if not changes:
+            return
+        self.changes += [replace(c, line=int(self.origin[c.line - 1])) for c in changes]
+        self.stage += 1
+        path = self.folder / f"stage-{self.stage}.gcode"
+        lines = rewrite(self.program, edits, path)
+        before = Path(self.program.path)
+        # a line put in is told by the line of the input that follows it
+        follows = np.minimum.accumulate(np.where(lines > 0, np.arange(lines.size), lines.size - 1)[::-1])[::-1]
+        self.origin = self.origin[np.maximum(lines[follows], 1) - 1]
+        self.program = read_program(path, self.dialect)
+        if before.parent == self.folder:
+            before.unlink()
+
+    def flush(self) -> None:
+        """Write what still waits."""
+        if self.waiting is not None:
+            waiting, self.waiting = self.waiting, None
+            self.write(*waiting)
+
+    def note(self, name: str, why: str) -> None:
+        """Remember why a pass that was asked for did nothing."""
+        if why:
+            self.notes.append(f"{name}: {why}")
+
+
+def run_passes(bench: Bench, passes: Collection[str]) -> None:
+    """Run the passes that were asked for, in the one order that fits; the intent says what they were allowed."""
+    routed = [name for name in ("order", "route") if name in passes]
+    start = bench.time_at(bench.program.speed_mm_per_s) if routed else 0.0
+    for name, run in _RUNS.items():
+        if name not in passes:
+            continue
+        if name != "retract":  # moves filament alone, so it can be written together with new speeds
+            bench.flush()
+        run(bench)
+        if routed and name == routed[-1]:
+            bench.routing_s = bench.time_at(bench.program.speed_mm_per_s) - start
+    bench.flush()
+    # a stretch that is no longer fed covers no travel: what that opens is judged again
+    for _ in range(_MOST_ROUNDS if bench.intent.coast_mm_per_run > 0 else 0):
+        stage = bench.stage
+        for name in ("route", "retract", "coast"):
+            if name in passes:
+                _RUNS[name](bench)
+                bench.flush()
+        if bench.stage == stage:
+            break
+
+
+def _heat(bench: Bench) -> None:
+    edits = Edits.none(bench.program)
+    bench.write(edits, mend_heat(bench.program, edits, bench.machine, bench.filament))
+    bench.intent = replace(bench.intent, nozzle_c=allowed_c(bench.machine, bench.filament))
+
+
+def _prime(bench: Bench) -> None:
+    p, edits, load = bench.program, Edits.none(bench.program), bench.load()
+    compliance, area = bench.stored_per_mpa()
+    beads = np.flatnonzero(p.kind == BEAD)
+    settled = float(np.median(load.pressure_mpa[beads])) if beads.size else 0.0
+    index = chain.central(bench.machine, bench.filament)["flow_index"]
+    changes, laid, why = mend_prime(p, edits, _SETTLED * float(index) * compliance * settled / area)
+    bench.write(edits, changes)
+    bench.note("prime", why)
+    bench.intent = replace(bench.intent, prime_mm=laid)
+
+
+def _first_layer(bench: Bench) -> None:
+    p, edits, layering = bench.program, Edits.none(bench.program), bench.layering
+    if bench.height_mm <= 0:
+        bench.note("first-layer", "no growth of the part is allowed; say how much with --height-mm")
+        return
+    reason = "the gap under the nozzle dams the flow of the first layer"
+    changes, factor, why = mend_first_layer(p, edits, layering, bench.height_mm, reason)
+    bench.write(edits, changes)
+    bench.note("first-layer", why)
+    if changes:
+        bench.intent = replace(
+            bench.intent, first_layer_may_widen=True, height_mm=bench.height_mm, first_layer_factor=factor,
+            prime_mm=bench.intent.prime_mm * factor,  # a priming run lies in the first layer
+        )  # fmt: skip
+
+
+def _factor(bench: Bench) -> None:
+    p, edits = bench.program, Edits.none(bench.program)
+    load = bench.load(bench.plan(bench.target).speed_mm_per_s)
+    laid = (p.kind == BEAD) & np.isfinite(load.push_n)
+    push = float(np.average(load.push_n[laid], weights=p.filament_mm[laid])) if laid.any() else 0.0
+    changes, factor, why = mend_factor(p, edits, metering_losses(bench.machine, bench.filament, push))
+    bench.write(edits, changes)
+    bench.note("factor", why)
+    bench.intent = replace(bench.intent, flow_factor=factor)
+
+
+def _order(bench: Bench) -> None:
+    p, layering = bench.program, bench.layering
+    sections, edits = bench.sections(layering), Edits.none(p)
+    bench.write(edits, mend_order(p, edits, find_leads(p, layering), layering, sections))
+    bench.intent = replace(bench.intent, may_reorder_islands=True)
+
+
+def _route(bench: Bench) -> None:
+    p, edits = bench.program, Edits.none(bench.program)
+    leads, layering, sections, coverage = bench.leads()
+    changes, _ = mend_routes(p, edits, leads, coverage, layer_region(p, layering, sections))
+    bench.write(edits, changes)
+    bench.intent = replace(bench.intent, may_reroute=True)
+
+
+def slow_again(bench: Bench, attempt: int) -> bool:
+    """Plan the flow anew where later passes carried the chance of a jam over the target; False: no use."""
+    if bench.out_of_reach or attempt >= len(_AIMS):
+        return False
+    stage = bench.stage
+    _flow(bench, _AIMS[attempt])
+    bench.flush()
+    return bench.stage > stage
+
+
+def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
+    p, edits = bench.program, Edits.none(bench.program)
+    plan = bench.plan(bench.target, aim)
+    bench.out_of_reach = not plan.meets
+    edits.speed_mm_per_s = plan.speed_mm_per_s
+    why = (
+        f"holds the chance of a jam under {100 * bench.target:.2g} %" if plan.meets
+        else "as slow as makes sense; the target is out of reach"
+    )  # fmt: skip
+    bench.waiting = edits, slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
+
+
+def _retract(bench: Bench) -> None:
+    p = bench.program
+    edits, slowed = bench.waiting or (Edits.none(p), [])
+    load = bench.load(edits.speed_mm_per_s)
+    leads, _, _, coverage = bench.leads()
+    compliance, area = bench.stored_per_mpa()
+    stored = np.array([load.end_mpa[lead.first - 1] * compliance / area for lead in leads])
+    bench.waiting = edits, slowed + mend_retraction(p, edits, leads, _air(leads, coverage), stored)
+    bench.intent = replace(bench.intent, may_change_retraction=True)
+
+
+def _coast(bench: Bench) -> None:
+    if bench.dialect == "auto" and np.any(bench.program.states["flow_factor"] != 1.0):
+        bench.note("coast", "controllers differ in whether M221 scales what is given back; say --dialect")
+        return
+    p, edits, load = bench.program, Edits.none(bench.program), bench.load()
+    leads, _, _, coverage = bench.leads()
+    compliance, area = bench.stored_per_mpa()
+    ends = np.array([lead.first - 1 for lead in leads], dtype=np.int64)
+    index = float(chain.central(bench.machine, bench.filament)["flow_index"])
+    pressure, flow = load.end_mpa[ends].astype(np.float64), load.flow_mm3_per_s[ends].astype(np.float64)
+    melt = Melt(pressure, flow, compliance, index, area)
+    changes, most, why = mend_coast(p, edits, leads, _air(leads, coverage), melt, bench.fed_mm_per_s)
+    bench.write(edits, changes)
+    bench.note("coast", why if bench.intent.coast_mm_per_run == 0 else "")
+    bench.intent = replace(bench.intent, coast_mm_per_run=max(most, bench.intent.coast_mm_per_run))
+
+
+def _air(leads: list[Lead], coverage: Coverage) -> NDArray[np.float64]:
+    return np.array([coverage.open_mm[lead.first : lead.last].sum() for lead in leads])
+
+
+# what changes temperature, filament or place comes before what is judged by them
+_RUNS: dict[str, Callable[[Bench], None]] = {
+    "heat": _heat, "prime": _prime, "first-layer": _first_layer, "factor": _factor, "order": _order, "route": _route,
+    "flow": _flow, "retract": _retract, "coast": _coast,
+}  # fmt: skip

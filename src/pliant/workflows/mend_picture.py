@@ -1,0 +1,152 @@
+"""`mend --html`: the same before and after, drawn, in one file.
+
+Both programs are looked at before the one takes the place of the other; the page is written last, as a whole.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import PliantError
+from pliant.program.sheets import draw_sheets
+from pliant.records.filament import Filament, read_filament
+from pliant.records.machine import Machine, read_machine
+from pliant.records.mended import Mended
+from pliant.records.program import BEAD
+from pliant.records.trace import LayerPair, Remake, SheetLayer
+from pliant.workflows.check import Examined, examine
+from pliant.workflows.mend import mend
+from pliant.workflows.picture import draw, save_whole
+from pliant.workflows.read import STRING_MM
+
+__all__ = ["draw_remake", "mend_with_report"]
+
+_PAIRS = 3
+_SAME = 0.3  # [-] layers whose figures differ by less changed alike
+
+
+def draw_remake(before: Examined, after: Examined, *, pairs: int = _PAIRS) -> Remake:
+    """Draw a program as it was and as it is.
+
+    Parameters
+    ----------
+    before, after : Examined
+        What `examine` saw in both.
+    pairs : int, default 3
+        Layers shown side by side, at most: those whose open travel changed most, then those slowed most. [-]
+
+    Returns
+    -------
+    Remake
+    """
+    chosen, alike = _most_changed(before, after, pairs)
+    sheets = [
+        draw_sheets(seen.program, seen.layering, seen.coverage, seen.load.margin, string_mm=STRING_MM, chosen=chosen)
+        for seen in (before, after)
+    ]
+    seconds = [_per_layer(seen, seen.timing.move_s) for seen in (before, after)]
+    drawn = []
+    for one, two, others in zip(*sheets, alike, strict=True):
+        box = (*np.minimum(one.bounds_mm, two.bounds_mm)[:2], *np.maximum(one.bounds_mm, two.bounds_mm)[2:])
+        bounds = tuple(float(v) for v in box)
+        k = one.layer
+        drawn.append(
+            LayerPair(_within(one, bounds), _within(two, bounds), float(seconds[0][k]), float(seconds[1][k]), others)
+        )
+    return Remake(draw(before, layers=0), draw(after, layers=0), tuple(drawn))
+
+
+def _within(sheet: SheetLayer, bounds: Any) -> SheetLayer:
+    return replace(sheet, bounds_mm=bounds)
+
+
+def _per_layer(seen: Examined, value: NDArray[np.float64]) -> NDArray[np.float64]:
+    inside = seen.layering.layer >= 0
+    return np.bincount(seen.layering.layer[inside], value[inside], seen.layering.top_mm.size).astype(np.float64)
+
+
+def _most_changed(before: Examined, after: Examined, count: int) -> tuple[list[int], list[tuple[int, ...]]]:
+    """Layers that changed most, one of each kind, in printing order; and for each the others of its kind."""
+    layers = min(before.layering.top_mm.size, after.layering.top_mm.size)
+    if layers == 0:
+        return [], []
+    air = [_per_layer(seen, seen.coverage.open_mm)[:layers] for seen in (before, after)]
+    seconds = [_per_layer(seen, seen.timing.move_s)[:layers] for seen in (before, after)]
+    laid = _per_layer(before, np.where(before.program.kind == BEAD, before.program.length_mm, 0.0))[:layers]
+    figures = np.log1p(np.column_stack([*air, laid])) / _SAME
+    gain = np.abs(air[0] - air[1]) + 1e-3 * np.abs(seconds[1] - seconds[0])
+    kinds: list[list[int]] = []
+    for k in np.argsort(-gain, kind="stable").tolist():
+        kind = next((kind for kind in kinds if np.abs(figures[kind[0]] - figures[k]).max() <= 1), None)
+        if kind is not None:
+            kind.append(k)
+        elif len(kinds) < count and gain[k] > 0:
+            kinds.append([k])
+    kinds.sort(key=lambda kind: kind[0])
+    return [kind[0] for kind in kinds], [tuple(sorted(kind[1:])) for kind in kinds]
+
+
+def mend_with_report(
+    program: str | Path,
+    machine: str | Path | Machine,
+    filament: str | Path | Filament,
+    page: str | Path,
+    **asked: Any,
+) -> Mended:
+    """Do what `mend` does, and write a self-contained page of before and after.
+
+    Parameters
+    ----------
+    program : str or Path
+        The motion program.
+    machine, filament : str, Path or record
+        The user's records.
+    page : str or Path
+        The page; an existing one is replaced in one step, after the program has been written.
+    **asked
+        Everything else that `mend` takes.
+
+    Returns
+    -------
+    Mended
+
+    Raises
+    ------
+    PliantError
+        As `mend` does; and if the page cannot be written or would replace one of the files, of which the latter is
+        known before anything is written.
+    """
+    from pliant.report.mend_page import mended_html
+
+    place = Path(page)
+    for other in (program, machine, filament, asked.get("output")):
+        if isinstance(other, str | Path) and _same(place, Path(other)):
+            raise PliantError(f"{place}: the page would replace {other}; choose another name")
+    if place.exists() and not place.is_file():
+        raise PliantError(f"{place}: is not an ordinary file; choose another name")
+    if not place.parent.is_dir():
+        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    machine = machine if isinstance(machine, Machine) else read_machine(machine)
+    filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    seen: list[Remake] = []
+
+    def look(old: Path, new: Path) -> None:
+        dialect = asked.get("dialect")
+        remake = draw_remake(*(examine(path, machine, filament, dialect=dialect) for path in (old, new)))
+        seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
+
+    mended = mend(program, machine, filament, look=look, **asked)
+    try:
+        save_whole(place, mended_html(mended, seen[0]))
+    except PliantError as error:
+        raise PliantError(f"{error}; the program itself is mended: {mended.output}") from error
+    return mended
+
+
+def _same(one: Path, other: Path) -> bool:
+    if one.exists() and other.exists():
+        return one.samefile(other)
+    return one.resolve() == other.resolve()

@@ -1,0 +1,276 @@
+"""`part`: is this part a good idea in soft filament, and how should it stand?"""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pliant.errors import MeshError
+from pliant.part.mesh_read import read_mesh
+from pliant.records.filament import Filament, read_filament
+from pliant.records.machine import Machine, read_machine
+from pliant.records.part import Job, Mesh, PartFindings
+
+__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
+
+TARGET = 0.02  # [-] chance of a jam that the forecast's flow must meet; design section 7
+_LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle diameter
+_WIDTH_OF_NOZZLE = 1.125  # common practice, no source: bead width over nozzle diameter
+_WALLS = 3  # common practice, no source
+_WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears its layer; own choice
+_NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
+_INLET_C, _REFERENCE_C = 25.0, 220.0  # room temperature; where consistency_pa_sn is stated
+_TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
+_RANK = {"good": 0, "workable": 1, "poor": 2}
+
+
+def largest_flow_mm3_per_s(
+    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float, chance: float = TARGET
+) -> float | None:
+    """Largest steady flow at which the chance of a jam stays within a target; None if there is none.
+
+    Parameters
+    ----------
+    machine, filament
+        The records, with their spreads.
+    layer_height_mm, bead_width_mm : float
+        The bead. [mm]
+    chance : float, default 0.02
+        The target. [-]
+
+    Returns
+    -------
+    float or None
+        Flow, at most what the axes can lay. [mm3/s]
+    """
+    from pliant.feed.load import Job as FeedJob
+    from pliant.feed.risk import jam_risk
+    from pliant.models.bead import bead_area_mm2
+
+    top = float(bead_area_mm2(bead_width_mm, layer_height_mm)) * min(_plain(v) for v in machine.max_speed_mm_per_s[:2])
+    seconds = 600.0
+    area = np.pi * filament.diameter_mm.value**2 / 4
+    celsius = float(np.mean(filament.nozzle_c))
+    job = FeedJob.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
+
+    def meets(scale: float) -> bool:
+        return jam_risk(job, machine, filament, scale=scale, shares=False).probability <= chance
+
+    if meets(1.0):
+        return top
+    low, high = 0.05 / top, 1.0
+    if not meets(low):
+        return None
+    for _ in range(9):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if meets(middle) else (low, middle)
+    return low * top
+
+
+def _plain(value: object) -> float:
+    return float(getattr(value, "value", value))  # type: ignore[arg-type]
+
+
+def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_limit_mm: float) -> Job:
+    """A generic job on this machine with this spool: bead by nozzle, flow by the feed path, side force by the melt."""
+    from pliant.models import melting, pressure
+    from pliant.models.bead import bead_area_mm2
+    from pliant.models.slender import SIDE_FORCE_SPREAD, side_force_n
+
+    nozzle = machine.nozzle_mm.value
+    h, w = _LAYER_OF_NOZZLE * nozzle, _WIDTH_OF_NOZZLE * nozzle
+    flow = largest_flow_mm3_per_s(machine, filament, h, w)
+    even = largest_flow_mm3_per_s(machine, filament, h, w, 0.5)
+    presses = flow or even or _NOMINAL_FLOW_MM3_PER_S
+    melt = melting.mean_temperature_c(
+        presses,
+        machine.heated_length_mm.value,
+        float(np.mean(filament.nozzle_c)),
+        _INLET_C,
+        filament.diffusivity_mm2_per_s.value,
+    )
+    shift = pressure.temperature_shift(melt, _REFERENCE_C, filament.activation_kj_per_mol.value)
+    contact = pressure.slit_drop_mpa(
+        presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
+    )
+    return Job(
+        layer_height_mm=h,
+        bead_width_mm=w,
+        walls=_WALLS,
+        flow_mm3_per_s=flow,
+        flow_even_mm3_per_s=even,
+        travel_mm_per_s=min(_TRAVEL_MM_PER_S, *(_plain(v) for v in machine.max_speed_mm_per_s[:2])),
+        lift_mm_per_s=_plain(machine.max_speed_mm_per_s[2]),
+        side_force_n=float(side_force_n(contact, bead_area_mm2(w, h))),
+        side_force_spread=SIDE_FORCE_SPREAD,
+        youngs_modulus_mpa=filament.youngs_modulus_mpa.value,
+        modulus_spread=filament.youngs_modulus_mpa.spread,
+        wobble_limit_mm=_WOBBLE_SHARE * w,
+        ledge_limit_mm=ledge_limit_mm,
+        bridge_limit_mm=bridge_limit_mm,
+    )
+
+
+def part(
+    mesh: str | Path,
+    filament: str | Path | Filament,
+    machine: str | Path | Machine,
+    *,
+    keep: int = 4,
+) -> PartFindings:
+    """Say whether a part is a good idea in soft filament, and how it should stand.
+
+    Parameters
+    ----------
+    mesh : str or Path
+        STL, OBJ or 3MF.
+    filament, machine : str, Path or record
+        The user's records.
+    keep : int, default 4
+        How many orientations to report at most.
+
+    Returns
+    -------
+    PartFindings
+        Verdict, the best orientations with reasons, forecast and drawing, and what to change about the part.
+
+    Raises
+    ------
+    MeshError, RecordError
+        If an input cannot be used; the text names file, place and the way out.
+    """
+    machine = machine if isinstance(machine, Machine) else read_machine(machine)
+    filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    solid = read_mesh(mesh)  # before anything heavy is loaded: a bad file costs little
+    if solid.open_edges:
+        raise MeshError(
+            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
+            "close it in the program that made it"
+        )
+    _require_size(solid, machine)
+    from pliant.part.drawing import standing, underside
+    from pliant.part.forecast import foresee
+    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
+    from pliant.part.repair import half_edge_twins, mesh_volume_mm3
+    from pliant.part.sections import turned
+    from pliant.part.unite import united
+
+    limits = Limits()
+    as_read, solid = solid, united(solid)
+    job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
+    stands, candidates = best_orientations(
+        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep
+    )
+    twin = half_edge_twins(solid.faces)
+    full = []
+    for stand in stands:
+        points = turned(solid.vertices, stand.rotation)
+        forecast = foresee(points, solid.faces, twin, stand, job)
+        marks = [(s.wobble_mm, "#c98a1b", "wobbles") for s in forecast.soft_features[:1]]
+        marks += [(z, "#7d2e68", "on air") for z in stand.births_mm[:2]]
+        full.append(
+            replace(
+                stand,
+                forecast=forecast,
+                drawing=standing(points, solid.faces, twin, tuple(marks), f"{Path(mesh).stem}, {stand.turn}"),
+                drawing_below=underside(
+                    points, solid.faces, limits.overhang_deg, job.layer_height_mm, f"underside, {stand.turn}"
+                ),
+            )
+        )
+    full.sort(
+        key=lambda o: (o.needs_support, o.islands_on_air > 0, _RANK[o.forecast.verdict] if o.forecast else 9, o.score)
+    )
+    best = full[0].forecast
+    assert best is not None
+    corner = solid.vertices[solid.faces]
+    size = np.ptp(solid.vertices, axis=0)
+    return PartFindings(
+        verdict=best.verdict,
+        name=Path(mesh).stem,
+        filament=filament.name,
+        machine=machine.name,
+        size_mm=(float(size[0]), float(size[1]), float(size[2])),
+        volume_mm3=mesh_volume_mm3(solid.vertices, solid.faces),
+        surface_mm2=float(
+            np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2
+        ),
+        triangles=int(as_read.faces.shape[0]),
+        shells=as_read.shells,
+        mesh_kind=solid.kind,
+        unit=solid.unit,
+        repairs=solid.repairs,
+        notes=solid.notes,
+        orientations=tuple(full),
+        candidates=candidates,
+        angle_convention=ANGLE_CONVENTION,
+        limits={
+            "overhang_deg": limits.overhang_deg,
+            "ledge_mm": limits.ledge_mm,
+            "ledge_most_mm": limits.ledge_most_mm,
+            "bridge_mm": limits.bridge_mm,
+            "wobble_mm": job.wobble_limit_mm,
+        },
+        reasons=best.reasons,
+        changes=best.changes,
+        assumed=_assumed(job, limits),
+        cautions=(*_size_caution(as_read), *_CAUTIONS),
+    )
+
+
+_LARGEST_MM = 500.0  # of a part on an ordinary desktop machine: our choice, only a caution
+
+
+def _require_size(solid: Mesh, machine: Machine) -> None:
+    """Refuse what no bead can draw: most often a part saved in metres or inches and read as millimetres."""
+    x, y, z = np.ptp(solid.vertices, axis=0)
+    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    if max(x, y, z) < 2 * bead:
+        raise MeshError(
+            f"{solid.file}: {x:.2g} x {y:.2g} x {z:.2g} mm, less than two beads of {bead:.2g} mm; was it drawn in "
+            "metres or inches? Save it in millimetres"
+        )
+
+
+def _size_caution(solid: Mesh) -> tuple[str, ...]:
+    largest = float(np.ptp(solid.vertices, axis=0).max())
+    if largest <= _LARGEST_MM:
+        return ()
+    return (f"The part is {largest:.0f} mm long: does it fit your machine? Or was it drawn in another unit?",)
+
+
+_CAUTIONS = (
+    "Overhang, ledge and bridge limits were published for rigid filament; soft filament sets more slowly, and no value "
+    "for it was found: take them as upper bounds and try a small piece first.",
+    "The side force of the nozzle is an estimate without a source; its spread is a factor of 3 either way.",
+    "Parts for medical, food or load-bearing safety use need the qualified practice of that field.",
+)
+
+
+def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
+    said = [
+        f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
+        "(by the nozzle; common practice)",
+        f"solid, with {job.walls} walls: less infill takes less time",
+        f"ledges of {limits.ledge_mm:g} to {limits.ledge_most_mm:g} mm, bridges of {limits.bridge_mm:g} mm and slopes "
+        f"up to {limits.overhang_deg:g}° from the vertical hold (rigid filament, extrapolated)",
+    ]
+    if job.flow_mm3_per_s is not None:
+        said.append(f"flow {job.flow_mm3_per_s:.2f} mm3/s: the largest with a chance of a jam within 2 %")
+        if job.flow_even_mm3_per_s and job.flow_even_mm3_per_s > 1.2 * job.flow_mm3_per_s:
+            said.append(
+                f"at {job.flow_even_mm3_per_s:.2f} mm3/s it jams as likely as not: what lies between is ignorance "
+                "that measuring removes"
+            )
+    low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
+    said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
+    said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
+    return tuple(said)
+
+
+def told_of_part(mesh: str | Path, machine: Machine, filament: Filament) -> tuple[str, ...]:
+    """What `part` says of a mesh, in a few sentences, to stand beside a check or a recipe."""
+    found = part(mesh, filament, machine)
+    stands = found.orientations[0].turn if found.orientations else "as drawn"
+    return (f"{found.name} is {found.verdict} in soft filament, best {stands}", *found.reasons, *found.changes)

@@ -1,0 +1,129 @@
+"""The machines and spools of a book, as their owner's files: what the bench offers, and the first of them."""
+
+import re
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from pliant.book import look
+from pliant.book.open_book import default_location, is_server, open_book
+from pliant.errors import BookError, RecordError
+from pliant.records.book import Added
+from pliant.records.starters import MACHINES, SPOOLS, starter
+from pliant.workflows.book import add_file
+
+__all__ = ["Kept", "Shelf", "keep_text", "machine_text", "shelf", "spool_text"]
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The newest version of a machine or a filament: its identifier, name, version and text."""
+
+    uid: str
+    name: str
+    version: int
+    text: str
+    made_at: str
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """All machines and filaments that can be chosen, the one kept last first."""
+
+    machines: tuple[Kept, ...]
+    filaments: tuple[Kept, ...]
+
+    def chosen(self, kind: str, uid: str) -> Kept:
+        """The one with this identifier; the last kept when none is named."""
+        kept = self.machines if kind == "machine" else self.filaments
+        found = next((k for k in kept if k.uid == uid), None) if uid else next(iter(kept), None)
+        if found is None:
+            what = "machine" if kind == "machine" else "spool"
+            raise BookError(f"{what}: not in the book in its newest version; choose one of the list")
+        return found
+
+
+def shelf(book: str | Path | None) -> Shelf:
+    """Read the machines and filaments of a book; a book that is not there yet has none."""
+    location = default_location() if book is None else book
+    if not is_server(location) and not Path(location).expanduser().exists():
+        return Shelf((), ())
+    with open_book(location) as opened:
+        return Shelf(_newest(opened, "machine"), _newest(opened, "filament"))
+
+
+def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
+    """Keep the text of a machine.toml or filament.toml as the next version of its name."""
+    with tempfile.TemporaryDirectory(prefix="pliant-") as folder:
+        place = Path(folder) / f"{kind}.toml"
+        place.write_text(text, encoding="utf-8")
+        try:
+            return add_file(book, kind, place)
+        except RecordError as error:
+            raise RecordError(str(error).replace(str(place), kind)) from error
+
+
+def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None) -> str:
+    """Write the machine.toml of somebody who chose an archetype and measured three things.
+
+    Parameters
+    ----------
+    like : str
+        An archetype of `pliant new machine`.
+    name : str
+        What the owner calls the machine.
+    gap_mm, guide_mm, nozzle_mm : float or None
+        Open gap, length of the guide, bore of the nozzle; what was not measured is typical, in a wide range. [mm]
+
+    Returns
+    -------
+    str
+        TOML with comments.
+
+    Examples
+    --------
+    >>> text = machine_text("open-gap", "Bench 2", 6.0, None, 0.4)
+    >>> [line.split(" #")[0].strip() for line in text.splitlines() if line.startswith(("name", "length", "nozzle"))]
+    ['name = "Bench 2"', 'length_mm = 6', 'length_mm = [16.7, 37.5]', 'nozzle_mm = 0.4']
+    """
+    text = starter("machine", like)
+    typical = [float(v) for v in re.findall(r"^length_mm = ([\d.]+)", text, re.M)]
+    text = re.sub(r"^name = .*$", lambda _: f"name = {_quoted(name)}", text, count=1, flags=re.M)
+    lengths = iter([_given(gap_mm, typical[0], "gap"), _given(guide_mm, typical[1], "guide")])
+    text = re.sub(r"^length_mm = [\d.]+", lambda _: f"length_mm = {next(lengths)}", text, flags=re.M)
+    if nozzle_mm is not None:
+        text = re.sub(r"^nozzle_mm = [\d.]+", f"nozzle_mm = {nozzle_mm:g}", text, flags=re.M)
+    return text
+
+
+def spool_text(
+    name: str, shore: float, scale: str, nozzle_c: tuple[float, float] | None = None, dry_c: float | None = None
+) -> str:
+    """Write the filament.toml of somebody who knows the hardness and, at best, what the maker's sheet says."""
+    near = min(SPOOLS, key=lambda k: abs(SPOOLS[k][0] - (shore if scale == "A" else 95)))
+    low, high = nozzle_c or SPOOLS[near][1:]
+    said = "the maker's data sheet" if nozzle_c else "typical for the hardness: the maker's data sheet rules"
+    text = (
+        f"name = {_quoted(name)}\nshore = {shore:g}\nscale = {_quoted(scale)}\ndiameter_mm = 1.75\n"
+        f"nozzle_c = [{low:g}, {high:g}]       # {said}\n"
+    )
+    return text + (f"dry_c = {dry_c:g}\n" if dry_c is not None else "")
+
+
+def archetypes() -> tuple[str, ...]:
+    """The kinds of machine, by name."""
+    return tuple(MACHINES)
+
+
+def _newest(opened: object, kind: str) -> tuple[Kept, ...]:
+    return tuple(Kept(**row) for row in look.newest_texts(opened, kind))  # type: ignore[arg-type]
+
+
+def _given(value: float | None, typical: float, what: str) -> str:
+    return f"{value:g}" if value is not None else f"[{typical / 1.5:.3g}, {typical * 1.5:.3g}]"
+
+
+def _quoted(text: str) -> str:
+    """A TOML string; what cannot be printed is left out."""
+    clean = "".join(c for c in text if c.isprintable())[:120].strip()
+    return '"' + clean.replace("\\", "\\\\").replace('"', '\\"') + '"'

@@ -1,0 +1,302 @@
+"""Work in its processes: progress, stopping, what is left, and many visitors at once."""
+
+import asyncio
+import threading
+import time
+
+import httpx
+import pytest
+
+from bench_visitor import JSON, ORIGIN, Visitor, opened
+from pliant.bench.intake import Limits
+from pliant.workflows.workshop import feet_program
+
+
+def _long():
+    return feet_program(layers=200)  # seconds of work
+
+
+def _until(asked, patience_s=120.0):
+    end = time.monotonic() + patience_s
+    while time.monotonic() < end:
+        if asked():
+            return
+        time.sleep(0.05)
+    raise AssertionError("it did not happen")
+
+
+def test_roundtrip_first_visit_keeps_everything_in_the_book(bench):
+    answer = bench.first(machine_name="Bench 2", spool_name="Harbour 85A", nozzle_low_c="210", nozzle_high_c="230")
+    found = bench.done(answer).json()
+    assert found["verdict"] in ("feeds", "marginal", "jams")
+    assert found["jam_probability_low"] <= found["jam_probability"] <= found["jam_probability_high"]
+    book = bench.get("/book?limit=500").json()
+    titles = [e["title"] for e in book["entries"]]
+    assert any(t.startswith("Bench 2@") for t in titles) and any(t.startswith("Harbour 85A@") for t in titles)
+    assert any("feet.gcode" in t for t in titles)
+    counts = book["counts"]
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A", nozzle_low_c="210", nozzle_high_c="230"))
+    again = bench.get("/book").json()["counts"]
+    assert again["machine"] == counts["machine"] and again["filament"] == counts["filament"]
+
+
+def test_limit_the_check_of_the_bench_is_the_check_of_the_command_line(bench, tmp_path):
+    from pliant.workflows.check import check
+    from pliant.workflows.shelf import machine_text, spool_text
+
+    program = feet_program(layers=3)
+    (tmp_path / "p.gcode").write_text(program)
+    (tmp_path / "m.toml").write_text(machine_text("open-gap", "Same", 6, 25, 0.4))
+    (tmp_path / "f.toml").write_text(spool_text("Same", 85, "A"))
+    ours = check(tmp_path / "p.gcode", tmp_path / "m.toml", tmp_path / "f.toml").to_json()
+    found = bench.done(bench.first(program, machine_name="Same", spool_name="Same")).json()
+    for key in ("verdict", "jam_probability", "jam_probability_low", "mechanism", "peak_push_n", "time_s", "runs"):
+        assert found[key] == ours[key], key
+
+
+def test_roundtrip_what_is_not_measured_is_a_range(bench):
+    import tempfile
+    from pathlib import Path
+
+    from pliant.records.machine import read_machine
+    from pliant.workflows.shelf import machine_text
+
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder) / "m.toml"
+        place.write_text(machine_text("tube-2.0", 'A "tube"', None, 500, None))
+        machine = read_machine(place)
+    assert machine.name == 'A "tube"'
+    gap, tube = machine.path
+    assert (gap.length_mm.low, gap.length_mm.high) == pytest.approx((2.0, 4.5), rel=0.01)
+    assert tube.length_mm.value == 500 and tube.length_mm.spread < 1.1
+    assert machine.nozzle_mm.value == 0.4
+
+
+def test_limit_mistakes_on_the_first_page_are_told(bench):
+    for fields, words in (
+        ({"kind": "nothing"}, "choose the kind of machine"),
+        ({"hardness": ""}, "write the hardness"),
+        ({"hardness": "soft"}, "the hardness of the spool"),
+        ({"gap_mm": "six"}, "A, the open gap"),
+        ({"gap_mm": "1e999"}, "A, the open gap"),
+        ({"nozzle_low_c": "210"}, "give both nozzle temperatures"),
+        ({"nozzle_low_c": "230", "nozzle_high_c": "210"}, "the lower one first"),
+    ):
+        answer = bench.first(**fields)
+        assert answer.status_code == 422, fields
+        assert words in answer.json()["error"]
+    nothing = bench.post("/first", {"kind": "open-gap", "hardness": "85A"})
+    assert nothing.status_code == 422 and "no program was sent" in nothing.json()["error"]
+    later = bench.post("/first", {"kind": "open-gap", "hardness": "85A", "program_later": "yes"})
+    assert (later.status_code, later.json()["location"]) == (201, "/check")
+
+
+def test_limit_a_program_that_cannot_be_read_is_told_by_its_own_name(bench):
+    answer = bench.done(bench.first(b"G28\nG1 X" + b"9" * 400 + b"\n", name="odd one.gcode"))
+    assert answer.status_code == 422
+    assert answer.json()["error"].startswith("odd one.gcode line 2")
+
+
+def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
+    answer = bench.post("/mend", {}, {"program": ("feet.gcode", feet_program(layers=2))})
+    found = bench.done(answer).json()
+    assert found["certified"] and found["output"] == "feet-mended.gcode"
+    assert found["after"]["jam_probability"] < found["before"]["jam_probability"]
+    got = bench.get(answer.json()["location"] + "/program")
+    assert got.headers["content-disposition"] == 'attachment; filename="feet-mended.gcode"'
+    assert got.text.count("\n") >= feet_program(layers=2).count("\n") * 0.9
+    assert all("stage-" not in o["figure"] for o in found["certificate"])
+    page = bench.client.get(answer.json()["location"]).text
+    assert page.count("<b>holds</b>") == len(found["certificate"])
+    shown = bench.get(f"/book/record/{found['kept']}").json()
+    assert shown["record"]["fields"]["certified"] is True
+    assert bench.post("/mend", {"chosen": "yes", "pass": "magic"}, {"program": ("a.gcode", "G28\n")}).status_code == 422
+
+
+def test_roundtrip_plan_and_its_handles(bench):
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
+    answer = bench.post("/plan", {"nozzle_c": "205", "layer_height_mm": "0.2", "inner_walls": "50"})
+    found = bench.done(answer).json()
+    assert found["works"] and found["values"]["nozzle_c"] <= 230
+    place = answer.json()["location"]
+    assert "Settings:" in bench.client.get(place + "/sheet").text
+    speed, celsius = found["window"]["recipe"]
+    handles = {"layer_height_mm": 0.2, "width_mm": 0.45, "speed_mm_per_s": speed, "nozzle_c": celsius}
+    here = bench.get(place + "/window", params=handles).json()
+    assert here["jam_probability"] <= 0.02
+    quicker = bench.get(place + "/window", params=handles | {"speed_mm_per_s": 10 * speed}).json()
+    assert quicker["jam_probability"] > here["jam_probability"]
+    assert "<svg" in quicker["drawing_wide"] and "style=" not in quicker["drawing_wide"]
+    assert bench.get(place + "/window", params=handles | {"nozzle_c": "hot"}).status_code == 422
+    assert bench.get(place + "/window").status_code == 422
+    empty = bench.post("/plan", {})
+    assert empty.status_code == 422 and "at least the nozzle temperature" in empty.json()["error"]
+
+
+def test_roundtrip_outcomes_and_new_versions(bench):
+    bench.done(bench.first(machine_name="Versions", spool_name="Versions"))
+    shelf = bench.get("/check").json()
+    machine, spool = shelf["machines"][0], shelf["filaments"][0]
+    assert (machine["name"], spool["name"]) == ("Versions", "Versions")
+    pair = {"machine": machine["uid"], "filament": spool["uid"]}
+    wrote = bench.post("/book/outcome", pair | {"outcome": "jammed", "at_minutes": "3,5", "note": "bowed <out>"})
+    assert wrote.status_code == 201
+    uid = wrote.json()["uid"]
+    again = bench.post(f"/book/outcome/{uid}", {"outcome": "ok", "note": "it was the spool holder"})
+    assert again.status_code == 201
+    history = bench.get("/book/history?filament=Versions").json()
+    assert history["by_machine"] == {"Versions": {"ok": 1}}
+    text = bench.get(f"/book/record/{machine['uid']}").json()["record"]["fields"]["text"]
+    new = bench.post("/book/text", {"kind": "machine", "text": text.replace("length_mm = 6", "length_mm = 5")})
+    assert new.status_code == 201 and new.json()["version"] == machine["version"] + 1
+    differ = bench.get(f"/book/compare?first={new.json()['uid']}").json()
+    assert [(r["first"], r["second"]) for r in differ["rows"] if not r["same"]] == [(6, 5)]
+    bad = bench.post("/book/text", {"kind": "machine", "text": 'name = "x"\ngap = 3'})
+    assert bad.status_code == 422 and bad.json()["error"].startswith("machine: unknown key 'gap'")
+    assert bench.post("/book/outcome", pair | {"outcome": "splendid"}).status_code == 422
+
+
+def test_roundtrip_feel_and_dry_answer_at_once(bench):
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
+    felt = bench.get("/feel?piece=ring&size_1=60&size_2=44&size_3=6&deflection_mm=1&force_n=100").json()
+    assert felt["choices"][0]["low_n"] < felt["choices"][0]["force_n"] < felt["choices"][0]["high_n"]
+    spool = bench.get("/dry").json()["filaments"][0]["uid"]
+    dried = bench.get(f"/dry?filament={spool}").json()
+    assert dried["strand_h"]["value"] < dried["spool_h"]["value"]
+    wrong = bench.get("/feel?piece=ring&size_1=40&size_2=44&size_3=6&deflection_mm=1")
+    assert wrong.status_code == 422 and "inner diameter" in wrong.json()["error"]
+
+
+def test_roundtrip_a_part_is_looked_at(bench):
+    from pliant.workflows.workshop_parts import part_files
+
+    mesh = dict(part_files())["gasket.stl"]
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
+    found = bench.done(bench.post("/part", {}, {"mesh": ("gasket.stl", mesh)})).json()
+    assert found["name"] == "gasket" and found["orientations"]
+    broken = bench.done(bench.post("/part", {}, {"mesh": ("x.stl", b"solid nothing")}))
+    assert broken.status_code == 422 and broken.json()["error"].startswith("x.stl")
+
+
+def test_roundtrip_a_coupon_its_readings_and_what_they_teach(bench):
+    bench.done(bench.first(machine_name="To learn", spool_name="To learn"))
+    made = bench.done(bench.post("/coupon", {"kind": "ladder"})).json()
+    assert bench.get(f"/coupon/{made['id']}/program").text.startswith(";")
+    sheet = bench.get(f"/readings/{made['kept']}").json()
+    assert sheet["asked"] == ["answer"] and len(sheet["sheet"]["step"]) == len(made["steps"])
+    nothing = bench.done(bench.post(f"/readings/{made['kept']}", {}))
+    assert nothing.status_code == 422 and "nothing filled in" in nothing.json()["error"]
+    said = {f"answer_{k}": "held" if k < 4 else "failed" if k == 4 else "" for k in range(len(made["steps"]))}
+    learned = bench.done(bench.post(f"/readings/{made['kept']}", said)).json()
+    assert learned["changed"]
+    newest = bench.get("/check").json()
+    by_name = {k["name"]: k for k in newest["machines"]}
+    assert by_name["To learn"]["uid"] == learned["kept"]["machine"] and by_name["To learn"]["version"] > 1
+    twice = bench.done(bench.post(f"/readings/{made['kept']}", said))
+    assert twice.status_code == 422 and "learned from already" in twice.json()["error"]
+
+
+def test_limit_work_can_be_stopped_and_the_next_still_runs(bench):
+    answer = bench.first(_long())
+    uid = answer.json()["id"]
+    _until(lambda: bench.get(f"/work/{uid}").json()["state"] == "working")
+    assert bench.post(f"/work/{uid}/stop").status_code == 202
+    _until(lambda: bench.get(f"/work/{uid}").json()["state"] == "stopped")
+    ended = bench.get(answer.json()["location"])
+    assert ended.status_code == 410 and "stopped" in ended.json()["error"]
+    assert bench.done(bench.first()).status_code == 200
+
+
+def test_limit_work_nobody_looks_at_is_stopped(tmp_path):
+    with opened(tmp_path, left_alone_s=0.5) as client:
+        visitor = Visitor(client)
+        job = visitor.first(_long()).json()["id"]
+        desk = client.app.app.state.desk
+        _until(lambda: desk.jobs.jobs[job].ended)
+        assert desk.jobs.jobs[job].error == "stopped, since its page was closed"
+
+
+def test_limit_a_killed_process_is_told_and_replaced(bench):
+    desk = bench.client.app.app.state.desk
+    answer = bench.first(_long())
+    uid = answer.json()["id"]
+    _until(lambda: bench.get(f"/work/{uid}").json()["state"] == "working")
+    import multiprocessing
+
+    for child in multiprocessing.active_children():
+        child.kill()
+    _until(lambda: desk.jobs.jobs[uid].ended)
+    assert "the process that did the work ended" in desk.jobs.jobs[uid].error
+    assert bench.done(bench.first()).status_code == 200
+
+
+def test_limit_news_wait_for_news(bench):
+    answer = bench.first(_long())
+    uid = answer.json()["id"]
+    first = bench.get(f"/work/{uid}").json()
+    later = bench.get(f"/work/{uid}?since={first['version']}").json()
+    assert later["version"] > first["version"] or later["state"] in ("done", "stopped")
+    bench.post(f"/work/{uid}/stop")
+
+
+async def _slow(app, visitor, chunks, pause_s):
+    """A body that comes in drops, straight into the application."""
+    head = b'--x\r\nContent-Disposition: form-data; name="program"; filename="a.gcode"\r\n\r\n'
+    body = [head, *chunks, b"\r\n--x--\r\n"]
+    cookie = "; ".join(f"{k}={v}" for k, v in visitor.client.cookies.items())
+    headers = {
+        "host": "127.0.0.1:8137", "origin": ORIGIN, "content-type": "multipart/form-data; boundary=x",
+        "x-bench-token": visitor.token, "cookie": cookie, "accept": "application/json",
+    }  # fmt: skip
+    sent, said = iter(body), []
+
+    async def receive():
+        await asyncio.sleep(pause_s)
+        piece = next(sent, None)
+        return {"type": "http.request", "body": piece or b"", "more_body": piece is not None}
+
+    async def send(message):
+        said.append(message)
+
+    scope = {
+        "type": "http", "method": "POST", "path": "/check", "raw_path": b"/check", "query_string": b"",
+        "headers": [(k.encode(), v.encode()) for k, v in headers.items()], "http_version": "1.1",
+        "scheme": "http", "server": ("127.0.0.1", 8137), "client": ("127.0.0.1", 1), "root_path": "",
+    }  # fmt: skip
+    await app(scope, receive, send)
+    return said[0]["status"]
+
+
+def test_limit_slow_senders_are_cut_off(small):
+    visitor, work = small
+    app = visitor.client.app
+    assert asyncio.run(_slow(app, visitor, [b"G1\n"], 1.4)) == 408  # nothing for longer than a pause
+    assert asyncio.run(_slow(app, visitor, [b"G1\n"] * 60, 0.05)) == 408  # always a little, never enough
+    assert [p for p in work.rglob("*") if p.is_file() and "uploads" in p.parts] == []
+
+
+def test_limit_200_at_once_lose_nothing(tmp_path):
+    limits = Limits(file_bytes=1 << 20)
+    with opened(tmp_path, limits=limits) as client:
+        visitor = Visitor(client)
+        visitor.post("/first", {"kind": "open-gap", "hardness": "85A", "program_later": "yes", "machine_name": "M"})
+        pair = visitor.get("/check").json()
+        fields = {"machine": pair["machines"][0]["uid"], "filament": pair["filaments"][0]["uid"], "outcome": "ok"}
+        answers, gate = [], threading.Barrier(20)
+
+        def twenty(who):
+            own = httpx.Client(transport=client._transport, base_url=ORIGIN, cookies=client.cookies)
+            gate.wait()
+            for k in range(5):
+                data = {"token": visitor.token, "note": f"{who}-{k}"} | fields
+                answers.append(own.post("/book/outcome", data=data, headers=JSON | {"origin": ORIGIN}).status_code)
+                answers.append(own.get("/book?limit=5", headers=JSON).status_code)
+
+        threads = [threading.Thread(target=twenty, args=(k,)) for k in range(20)]
+        for t in threads:
+            t.start()
+        for t in threads:
+            t.join(200)
+        assert sorted(set(answers)) == [200, 201] and len(answers) == 200
+        assert visitor.get("/book").json()["counts"]["outcome"] == 100

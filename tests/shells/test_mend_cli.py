@@ -1,0 +1,80 @@
+"""The verb `mend`: its options reach the workflow, its exit codes and its one-line errors."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from mend_workshop import PROGRAMS
+from pliant.cli import main
+from pliant.workflows.workshop import RECORDS
+
+
+@pytest.fixture
+def run(tmp_path):
+    for name, text in RECORDS.items():
+        (tmp_path / name).write_text(text)
+    (tmp_path / "in.gcode").write_text(PROGRAMS["strain-relief"]())
+
+    def start(*words, on="bench-2", spool="95A"):
+        records = ["-m", tmp_path / f"{on}.machine.toml", "-f", tmp_path / f"{spool}.filament.toml"]
+        return CliRunner().invoke(main, ["mend", *map(str, [tmp_path / "in.gcode", *records, *words])])
+
+    start.folder = tmp_path
+    return start
+
+
+def test_limit_json_text_and_exit_codes(run):
+    done = run("-o", run.folder / "out.gcode", "--json")
+    assert done.exit_code == 0, done.output
+    data = json.loads(done.stdout)
+    assert (
+        data["certified"] and data["meets_target"] and data["passes"] == ["heat", "order", "route", "flow", "retract"]
+    )
+    assert data["after"]["jam_probability"] <= 0.02 < data["before"]["jam_probability"]
+    text = run("-o", run.folder / "out.gcode")
+    assert text.exit_code == 0 and text.stdout.startswith("mended: 2 % likely to jam")
+    out_of_reach = run("-o", run.folder / "out.gcode", on="long-tube", spool="75A")
+    assert out_of_reach.exit_code == 1 and out_of_reach.stdout.startswith("not enough")
+
+
+def test_limit_passes_are_chosen(run):
+    skips = [w for name in ("heat", "order", "route", "flow", "retract") for w in ("--skip", name)]
+    done = run("-o", run.folder / "out.gcode", *skips, "--json")
+    assert json.loads(done.stdout)["passes"] == []
+    assert (run.folder / "out.gcode").read_bytes() == (run.folder / "in.gcode").read_bytes()
+    adds = ["--add", "coast", "--add", "first-layer", "--height-mm", "0.05", "--add", "prime", "--add", "factor"]
+    data = json.loads(run("-o", run.folder / "out.gcode", *adds, "--dialect", "e-on-its-own", "--json").stdout)
+    assert data["passes"][5:] == ["prime", "first-layer", "factor", "coast"]
+    assert {"coast", "first layer", "factor"} <= set(data["changes"]) and data["certified"]
+
+
+def test_limit_in_place_and_a_page(run):
+    text = (run.folder / "in.gcode").read_bytes()
+    done = run("--in-place", "--html", run.folder / "p.html")
+    assert done.exit_code == 0, done.output
+    assert (run.folder / "in.gcode").read_bytes() != text
+    assert (run.folder / "p.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert sorted(p.name for p in run.folder.iterdir() if p.suffix in (".gcode", ".html")) == ["in.gcode", "p.html"]
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        ([], "say where the result goes"),
+        (["-o", "x.gcode", "--in-place"], "say where the result goes"),
+        (["--in-place", "--skip", "coast"], "--skip coast: unknown pass; choose from heat"),
+        (["--in-place", "--add", "flow"], "--add flow: unknown pass; choose from prime"),
+        (["--in-place", "--target", "0"], "target must be a chance"),
+        (["--in-place", "--height-mm", "3"], "height_mm must be between"),
+        (["--in-place", "--dialect", "plain"], "unknown dialect"),
+        (["--in-place", "--html", "."], "is not an ordinary file"),
+    ],
+)
+def test_limit_bad_words_are_one_line_and_leave_everything(run, words, why, monkeypatch):
+    monkeypatch.chdir(run.folder)
+    text = (run.folder / "in.gcode").read_bytes()
+    done = run(*words)
+    assert done.exit_code == 2
+    assert why in done.stderr and done.stderr.startswith("pliant: ") and done.stderr.count("\n") == 1
+    assert (run.folder / "in.gcode").read_bytes() == text

@@ -1,0 +1,288 @@
+"""`plan`: the ledger is whole, honest and the optimiser's; refusals say what would help; pages and verb."""
+
+import json
+import re
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from pliant.cli import main
+from pliant.errors import DomainError
+from pliant.feed.remedies import hardware_changes
+from pliant.records.starters import RECIPES, starter
+from pliant.report.plan import plan_text
+from pliant.report.plan_html import plan_html, sheet_html
+from pliant.report.window_chart import contour_mm_per_s
+from pliant.workflows.plan import plan
+from recipes import baseline, filament, machine
+
+KEYS = {
+    "bead_speed_mm_per_s.outer_walls", "bead_speed_mm_per_s.inner_walls", "bead_speed_mm_per_s.infill",
+    "bead_speed_mm_per_s.skins", "bead_speed_mm_per_s.over_air", "layer_height_mm", "bead_width_mm.outer_walls",
+    "bead_width_mm.inner_walls", "bead_width_mm.infill", "bead_width_mm.skins", "first_layer.height_mm",
+    "first_layer.width_mm", "first_layer.speed_mm_per_s", "nozzle_c", "bed_c", "retraction.length_mm",
+    "retraction.speed_mm_per_s", "retraction.coast_mm", "retraction.wipe_mm", "flow_factor", "travel.route",
+    "travel.speed_mm_per_s", "fan_percent", "around.supports", "around.raft", "around.priming_mm",
+}  # fmt: skip
+PAIRS = [("open-gap", "85A"), ("guided", "95A"), ("dual-drive", "85A"), ("tube-1.9", "95A")]
+
+
+@pytest.fixture(scope="module")
+def recipes():
+    return {pair: plan(machine(pair[0]), filament(pair[1]), baseline()) for pair in PAIRS}
+
+
+@pytest.fixture(scope="module")
+def refused():
+    return plan(machine("tube-2.0"), filament("75A"), baseline())
+
+
+def _run(*words):
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+def _files(tmp_path, on="open-gap", spool="85A"):
+    paths = []
+    for kind, like in (("machine", on), ("filament", spool), ("recipe", None)):
+        paths.append(tmp_path / f"{kind}.toml")
+        assert _run("new", kind, *(["--like", like] if like else []), "-o", paths[-1]).exit_code == 0
+    return ["-m", paths[0], "-f", paths[1], "--baseline", paths[2]]
+
+
+@pytest.mark.parametrize("pair", PAIRS)
+def test_limit_every_value_has_range_reason_guard_and_mover(recipes, pair):
+    r = recipes[pair]
+    assert {s.key for s in r.settings} == KEYS
+    for s in r.settings:
+        assert len(s.reason) > 20
+        assert s.reason.rstrip().endswith(".")
+        assert s.guards
+        assert s.moved_by
+        assert s.basis in ("computed", "common practice", "data sheet", "kept")
+        assert (s.basis == "kept") <= (s.value == s.baseline)
+        if isinstance(s.value, str):
+            assert s.low is None
+        else:
+            assert s.low <= s.value <= s.high, s.key
+    assert r.jam_probability <= r.target + 5e-4 < r.baseline_jam_probability
+    assert r.jam_probability_low <= r.jam_probability <= r.jam_probability_high
+
+
+def test_limit_the_baseline_is_not_touched(tmp_path):
+    args = _files(tmp_path)
+    before = args[-1].read_bytes()
+    assert _run("plan", *args).exit_code == 0
+    assert args[-1].read_bytes() == before
+    b = baseline()
+    for s in plan(machine(), filament(), b).settings:
+        if s.key.startswith("bead_speed"):
+            assert s.baseline == b.speed_mm_per_s[s.key.split(".")[1]]
+
+
+# common practice, no source (the design's list): no retraction, coast and wipe may stay; flow factor about 1.1; no
+# supports, no raft, something laid first to prime; bed no hotter; travel inside the part
+
+
+@pytest.mark.parametrize("pair", PAIRS)
+def test_limit_common_practice_of_ends_travel_and_surroundings(recipes, pair):
+    v = recipes[pair].to_json()["values"]
+    assert v["retraction.length_mm"] == 0
+    assert 0 < v["retraction.coast_mm"] <= 5
+    assert v["retraction.wipe_mm"] > 0
+    assert v["flow_factor"] == pytest.approx(1.1, abs=0.06)
+    assert v["around.supports"] == v["around.raft"] == "none"
+    assert v["around.priming_mm"] > 0
+    assert v["bed_c"] <= baseline().bed_c
+    assert v["travel.route"] == "inside"
+    assert v["fan_percent"] < baseline().fan_percent
+
+
+def test_limit_flow_factor_grows_with_softness_and_says_why():
+    factors = {}
+    for spool in ("75A", "85A", "95A"):
+        s = plan(machine("dual-drive"), filament(spool), baseline()).setting("flow_factor")
+        factors[spool] = s.value
+        assert "sinks into the teeth" in s.reason  # which cause loses most
+    assert factors["75A"] > factors["85A"] > factors["95A"] > 1
+    rigid = baseline(changes=(("flow_factor = 1.0", "flow_factor = 0.95"),))
+    scaled = plan(machine("dual-drive"), filament("95A"), rigid).setting("flow_factor").value
+    assert scaled == pytest.approx(0.95 * factors["95A"], abs=0.011)
+
+
+def test_limit_a_short_pull_stays_where_little_is_stored():
+    # physics against the habit: a stiff, measured spool on a short, held path stores little, and how much is known
+    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
+    s = plan(machine("guided"), stiff, baseline()).setting("retraction.length_mm")
+    assert 0 < s.value <= 1.0
+    assert s.low <= s.value <= s.high <= 1.0
+    none = baseline(changes=(("length_mm = 1.0 ", "length_mm = 0 "),))
+    assert plan(machine("guided"), stiff, none).setting("retraction.length_mm").value == 0
+
+
+def test_limit_knowing_more_is_quicker():
+    guess = plan(machine("bench-2"), filament("85A"), baseline())
+    known = plan(machine("bench-2"), filament("85A", measured=True), baseline())
+    key = "bead_speed_mm_per_s.infill"
+    assert known.setting(key).value > 1.5 * guess.setting(key).value
+    assert guess.measure_next
+    assert next(iter(guess.measure_next)) == "consistency_pa_sn"
+
+
+def test_limit_other_layer_heights_agree_with_a_plan_of_their_own():
+    r = plan(machine("guided"), filament("85A"), baseline())
+    heights = [row.layer_height_mm for row in r.by_height]
+    assert heights == sorted(heights)
+    own = next(row for row in r.by_height if row.layer_height_mm == 0.2)
+    assert own.time_factor == 1
+    assert own.speed_mm_per_s["infill"] == r.setting("bead_speed_mm_per_s.infill").value
+    flows = [row.flow_mm3_per_s for row in r.by_height]
+    assert (np.diff(flows) > 0).all()  # a thicker layer dams less
+    thick = next(row for row in r.by_height if row.layer_height_mm == 0.3)
+    again = plan(machine("guided"), filament("85A"), replace(baseline(), layer_height_mm=0.3, first_height_mm=0.3))
+    assert thick.speed_mm_per_s["infill"] == pytest.approx(again.setting("bead_speed_mm_per_s.infill").value, rel=0.1)
+
+
+def test_limit_refusal_says_why_and_what_would_help(refused):
+    assert not refused.works
+    assert refused.settings == ()
+    assert refused.verdict.startswith("No recipe works on this machine with this spool: even at 3 mm/s")
+    assert refused.jam_probability > refused.target
+    told = {h.change: h for h in refused.helps}
+    direct = told["a direct feed, guided to within 1.5 mm"]
+    assert direct.works
+    assert direct.speed_mm_per_s > 3
+    assert refused.helps[0] == direct
+    assert not told["halve the 420 mm guide"].works
+    assert "a guide of 1.9 mm bore" in told
+    assert "a 0.6 mm nozzle (beads as much wider)" in told
+    assert "a spool twice as stiff" in told
+
+
+def test_limit_what_would_help_is_a_plan_of_its_own(refused):
+    for h in refused.helps:
+        change = next((c for c in hardware_changes(machine("tube-2.0"), filament("75A")) if c.what == h.change), None)
+        if change is None:  # the larger nozzle also widens the beads
+            continue
+        again = plan(change.machine, change.filament, baseline())
+        assert again.works == h.works
+        if h.works:  # told from fewer samples
+            assert again.setting("bead_speed_mm_per_s.inner_walls").value == pytest.approx(h.speed_mm_per_s, rel=0.25)
+
+
+def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
+    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 8000"),))
+    r = plan(machine("open-gap"), thick, baseline())
+    single = [h for h in r.helps if ", and " not in h.change]
+    pairs = [h for h in r.helps if ", and " in h.change]
+    assert not any(h.works for h in single)
+    assert pairs[0].works
+    assert pairs[0].change == "guide the 6 mm open gap down to 2 mm, and a spool twice as stiff"
+    hopeless = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 30000"),))
+    assert any("Not even two" in n for n in plan(machine("open-gap"), hopeless, baseline()).notes)
+
+
+def test_limit_a_liner_that_bears_less_than_the_sheet_asks_is_refused():
+    hot = filament("95A", changes=(("[215, 235]", "[245, 260]"),))
+    r = plan(machine(changes=(('"none"', '"ptfe"'),)), hot, baseline())
+    assert not r.works
+    assert "at least 245 °C" in r.verdict
+    assert "no more than 240 °C" in r.verdict
+    assert json.dumps(r.to_json(), allow_nan=False)
+
+
+@pytest.mark.parametrize("pair", [("tube-2.0", "75A"), ("open-gap", "75A")])
+def test_roundtrip_refusal_is_exit_1(tmp_path, pair):
+    result = _run("plan", *_files(tmp_path, *pair), "--json")
+    assert result.exit_code == 1
+    data = json.loads(result.stdout)
+    assert data["works"] is False
+    assert any(h["works"] for h in data["helps"])
+
+
+def test_roundtrip_json_is_the_record(tmp_path):
+    args = _files(tmp_path)
+    result = _run("plan", *args, "--json", "--html", tmp_path / "p.html", "--sheet", tmp_path / "s.html")
+    assert result.exit_code == 0
+    data = json.loads(result.stdout)
+    assert set(data["values"]) == KEYS
+    w = data["window"]
+    assert np.shape(w["jam_probability"]) == (len(w["nozzle_c"]), len(w["speed_mm_per_s"]))
+    assert w["recipe"] == [data["values"]["bead_speed_mm_per_s.inner_walls"], data["values"]["nozzle_c"]]
+    assert w["baseline"] == [50.0, 205.0]
+    assert "10 mm/s" not in data["verdict"]
+    for page in ("p.html", "s.html"):
+        assert "</html>" in (tmp_path / page).read_text(encoding="utf-8")
+
+
+def test_limit_recipe_lies_inside_its_window(recipes):
+    for r in recipes.values():
+        w = r.window
+        curve = contour_mm_per_s(w, r.target)
+        speed, celsius = w.recipe
+        assert speed <= np.interp(celsius, w.nozzle_c, curve) * 1.01
+        assert w.allowed_c[0] <= celsius <= w.allowed_c[1]
+        assert w.speed_mm_per_s[0] < speed < w.speed_mm_per_s[-1]
+        assert w.speed_mm_per_s[0] < w.baseline[0] < w.speed_mm_per_s[-1]
+        assert w.nozzle_c[0] < w.baseline[1] < w.nozzle_c[-1]
+
+
+@pytest.mark.parametrize("target", [0.0, 0.9, float("nan"), -1.0])
+def test_limit_bad_targets_are_refused(target):
+    with pytest.raises(DomainError, match=r"target must lie between 0\.001 and 0\.5"):
+        plan(machine(), filament(), baseline(), target=target)
+
+
+def test_limit_bad_input_is_one_line_and_exit_2(tmp_path):
+    args = _files(tmp_path)
+    args[-1].write_text(starter("recipe").replace("infill = 60", "infil = 60"), encoding="utf-8")
+    result = _run("plan", *args, "--html", tmp_path / "p.html")
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1
+    assert "did you mean 'infill'" in result.stderr
+    assert not (tmp_path / "p.html").exists()
+    args[-1].unlink()
+    assert "pliant new" in _run("plan", *args).stderr
+
+
+@pytest.mark.parametrize("like", RECIPES)
+def test_roundtrip_starters_plan(tmp_path, like):
+    args = _files(tmp_path, "guided", "95A")
+    args[-1].write_text(starter("recipe", like), encoding="utf-8")
+    assert _run("plan", *args).exit_code == 0
+
+
+def test_limit_text_carries_the_ledger(recipes, refused):
+    text = plan_text(recipes["open-gap", "85A"])
+    for s in recipes["open-gap", "85A"].settings:
+        assert s.what in text
+        assert s.reason in text
+    assert "caution" in text
+    assert "what would help" in plan_text(refused)
+
+
+@pytest.mark.parametrize("render", [plan_html, sheet_html])
+def test_limit_pages_ask_for_nothing_and_escape(recipes, refused, render):
+    hostile = '<script>alert("1")</script>\'" onload=x() {{ 7*7 }}'
+    for r in (recipes["open-gap", "85A"], refused):
+        page = render(replace(r, name=hostile, machine=hostile, filament=hostile, baseline=hostile))
+        assert "<script" not in page
+        assert "http" not in page.replace("http-equiv", "")
+        assert "49" not in re.sub(r"<(style|svg).*?</\1>|#\w+", "", page, flags=re.S).split("</header>")[0]
+        assert "&lt;script&gt;" in page
+        assert not re.search(r"\bnan\b|\binf\b", page)
+        for svg in re.findall(r"<svg.*?</svg>", page, flags=re.S):
+            ElementTree.fromstring(svg)
+
+
+def test_limit_ledger_page_shows_every_reason(recipes):
+    r = recipes["dual-drive", "85A"]
+    page = plan_html(r)
+    for s in r.settings:
+        assert s.reason.replace("'", "&#39;") in page
+    sheet = sheet_html(r)
+    for s in r.settings:
+        if s.value != s.baseline:
+            assert f">{s.what}<" in sheet
