@@ -46,7 +46,7 @@ def test_limit_an_input_is_never_replaced(files, name):
     before = (files / name).read_bytes()
     result = _check(files, files / name)
     assert result.exit_code == 2
-    assert "would replace an input" in result.stderr
+    assert "would overwrite" in result.stderr
     assert (files / name).read_bytes() == before
 
 
