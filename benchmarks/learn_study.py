@@ -10,6 +10,8 @@ docs/learn.md shows. Of ten users, one has a truth well outside the belief of th
 answer.
 """
 
+# ruff: noqa: E501  (rows of tables stay whole)
+
 import argparse
 import json
 import os

@@ -124,7 +124,7 @@ def _tube(kind: str, marks: bool) -> str:
             f'<path class="witness" d="M{x} {pinch}H24M{x - 15} {inlet - 14}H24"/>'
             f'<path class="dimension" d="M28 {pinch}V{inlet - 14}M24 {pinch + 4}l8 -8M24 {inlet - 10}l8 -8"/>'
             f'<text class="letter" x="8" y="{(pinch + inlet) / 2 - 1}">A</text>'
-            f'<text class="where" x="88" y="{pinch + 40}">A: open gap</text>'
+            f'<text class="where" x="92" y="292">A: open gap</text>'
             '<text class="letter" x="166" y="40">B</text><text class="where" x="182" y="40">tube, end</text>'
             '<text class="where" x="182" y="56">to end</text>'
         )

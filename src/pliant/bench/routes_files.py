@@ -9,6 +9,7 @@ from pliant.bench.pages import answer, go_to
 from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
 from pliant.bench.store import plain_name
 from pliant.part.mesh_read import MAX_FILE_BYTES
+from pliant.report.charts import HATCHES
 from pliant.workflows.mend import ADDED, PASSES
 
 __all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
@@ -61,8 +62,13 @@ async def mend_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
     if job.state != "done":
         return await job_page(request, job)
-    found = await desk_of(request).aside(job.result)
-    return answer(request, "mend.html", found | {"id": job.uid}, job=job, words=PASS_WORDS)
+    found, before, after = await desk_of(request).aside(
+        lambda: (job.result(), job.part("before.svg"), job.part("after.svg"))
+    )
+    return answer(
+        request, "mend.html", found | {"id": job.uid}, job=job, words=PASS_WORDS, before=before, after=after,
+        hatches=HATCHES,
+    )  # fmt: skip
 
 
 async def mend_program(request: Request) -> Response:

@@ -8,6 +8,7 @@ import json
 import math
 import os
 import re
+import tempfile
 import threading
 import time
 import traceback
@@ -27,6 +28,7 @@ from pliant.workflows.picture import save_whole
 __all__ = ["TASKS", "plain", "run_worker"]
 
 Tell = Callable[[str, float], None]
+_DRAWN_BYTES = 200 << 20  # a mended program larger than this is not read twice more for a drawing
 _INTO = "Onto the page of readings, which the bench shows under this sheet and keeps in the book."
 _MEASURED = "give its force under “a force you measured” below"
 
@@ -76,9 +78,15 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         import pliant.workflows.handles  # noqa: F401
 
         return
-    from pliant.workflows.warm import warm
+    from pliant.records.starters import starter
+    from pliant.workflows.check import check
 
-    warm()
+    with tempfile.TemporaryDirectory(prefix="pliant-") as name:  # a bead is enough to load what `check` needs
+        place = Path(name)
+        (place / "p.gcode").write_text("G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n")
+        (place / "m.toml").write_text(starter("machine"))
+        (place / "f.toml").write_text(starter("filament"))
+        check(place / "p.gcode", place / "m.toml", place / "f.toml")
 
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -96,7 +104,21 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
     for proved in data["certificate"]:  # it speaks of the file by the name it had while it was made
         proved["figure"] = re.sub(r"stage-\d+\.gcode", result.name, proved["figure"])
+    tell("drawing", 0)
+    for name, program in (("before", Path(asked["program"])), ("after", result)):
+        small = program.stat().st_size < _DRAWN_BYTES
+        save_whole(folder / f"{name}.svg", _feed_path(program, machine, filament, name) if small else "")
     _keep(folder, data)
+
+
+def _feed_path(program: Path, machine: Path, filament: Path, name: str) -> str:
+    """The feed path at the worst moment of a program, its parts named apart from those of another drawing."""
+    from pliant.report.feed_path import feed_path_svg
+    from pliant.workflows.picture import check_with_picture
+
+    picture = check_with_picture(program, machine, filament)[1]
+    drawn = str(feed_path_svg(picture.vessels, picture.nozzle_mm))
+    return drawn.replace("path-title", f"path-title-{name}").replace("path-desc", f"path-desc-{name}")
 
 
 def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

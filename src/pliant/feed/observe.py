@@ -87,8 +87,8 @@ def thread_chance(
 def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: Any, slip_share: Any) -> Floats:
     """Length moved over length asked, `(n, s)`. [-]
 
-    `loss` is what the drive loses where the push is `_AT_SHARE` of the grip; `slip_share` of it is slip, which grows with
-    the push, the rest the bite of the teeth, which does not. [N, -, - -> -]
+    `loss` is what the drive loses where the push is `_AT_SHARE` of the grip; `slip_share` of it is slip, which grows
+    with the push, the rest the bite of the teeth, which does not. [N, -, - -> -]
     """
     loss = np.minimum(loss, 0.9)
     grip = grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)

@@ -22,7 +22,7 @@ from pliant.records.machine import Machine
 __all__ = ["ODD", "suspects"]
 
 ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings that were looked at) is named
-_DRAWS = 800
+_DRAWS, _CLOUD = 800, 1500
 Floats = NDArray[np.float64]
 
 
@@ -52,7 +52,7 @@ def suspects(
     for i, sheet in enumerate(readings):
         rest = [r for j, r in enumerate(readings) if j != i]
         if rest:
-            cloud = cloud_of(Sheets(space, rest), seed=seed)
+            cloud = cloud_of(Sheets(space, rest), seed=seed, n=_CLOUD)
             x = cloud.x[rng.choice(cloud.x.shape[0], size=_DRAWS, p=cloud.weight)]
         else:
             x = rng.standard_normal((_DRAWS, space.size))

@@ -32,6 +32,7 @@ __all__ = [
     "MOVED_SCATTER",
     "Sheets",
     "Space",
+    "essential",
     "length_scatter",
     "log_chance",
     "outcomes",
@@ -208,6 +209,30 @@ class _Expected:
         ]
 
 
+def essential(readings: Readings) -> Readings:
+    """The sheet without the steps that its likelihood does not need.
+
+    Each step is harder than the one before, so of those that held only the last counts, and of those that failed only
+    the first.
+    """
+    results = readings.results
+    held = [k for k, r in enumerate(results) if r.answer == HELD]
+    failed = [k for k, r in enumerate(results) if r.answer == FAILED]
+    keep = {
+        k for k, r in enumerate(results) if any(v is not None for v in (r.tail_mm, r.lead_mm, r.moved_mm, r.strings))
+    }
+    keep |= {*held[-1:], *failed[:1]}
+    if not keep or (readings.mass_g is not None and not failed):
+        return readings
+    at = sorted(keep)
+    return replace(
+        readings,
+        steps=tuple(readings.steps[k] for k in at),
+        results=tuple(results[k] for k in at),
+        outcomes=readings.outcomes or len(results) + 1,
+    )
+
+
 def length_scatter(length_mm: Any) -> Any:
     """Spread of the logarithm of a taper's length as it is read. [mm -> -]"""
     return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
@@ -242,7 +267,7 @@ def log_chance(readings: Readings, m: _Expected) -> Any:
         high = (-m.log_margin[:, failed]).min(axis=1) if failed else np.inf
         noise = m.noise[:, 0]
         chance = np.maximum(ndtr(high / noise) - ndtr(low / noise), 0.0)
-        total = total + np.log((1 - LAPSE) * chance + LAPSE / (len(results) + 1))
+        total = total + np.log((1 - LAPSE) * chance + LAPSE / (readings.outcomes or len(results) + 1))
     if any(r.tail_mm is not None or r.lead_mm is not None for r in results):
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             at = [k for k, r in enumerate(results) if getattr(r, name) is not None]

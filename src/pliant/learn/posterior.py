@@ -1,6 +1,6 @@
 """The posterior: what readings leave of the doubt.
 
-First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, more than half
+First a tempered importance sampler carries a cloud from the prior to the posterior; then emcee walks it, most
 of its moves drawn from a smoothed copy of that cloud, the rest from the ensemble itself. Autocorrelation is the gate:
 an unconverged answer is an error that carries the draws. Start with `fit`; `cloud_of` is the first half alone, which
 `next_coupon` and the checks on left-out sheets use.
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import NotConvergedError
-from pliant.learn.likelihood import Sheets
+from pliant.learn.likelihood import Sheets, essential
 from pliant.learn.proposal import Proposal
 
 __all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
@@ -76,7 +76,12 @@ def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD) -> Cloud:
     Cloud
         The last stage alone, drawn from a smoothed copy of the stage before.
     """
-    return _cloud(sheets, seed, n)[0]
+    return _cloud(_lean(sheets), seed, n)[0]
+
+
+def _lean(sheets: Sheets) -> Sheets:
+    """The same likelihood with fewer steps to work out."""
+    return type(sheets)(sheets.space, [essential(r) for r in sheets.readings])
 
 
 def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
@@ -96,10 +101,8 @@ def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
             effective = float(1 / np.sum(weight**2))
             if effective > best:
                 best = effective
-                kept = (
-                    Cloud(x, weight, log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)),
-                    proposal,
-                )
+                log_evidence = log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)
+                kept = Cloud(x, weight, log_evidence), proposal
             if best > _GOOD * n or rounds >= _MOST_ROUNDS:
                 return kept
 
@@ -121,7 +124,7 @@ def fit(
     seed : int, default 7
         Of the draws.
     walkers : int, optional
-        Size of the ensemble; six times the number of parameters when left out.
+        Size of the ensemble; four times the number of parameters when left out.
     most_steps : int, default 2400
         Steps after which the fit is given up.
     progress : callable, optional
@@ -142,11 +145,12 @@ def fit(
     """
     import emcee  # type: ignore[import-untyped]
 
+    sheets = _lean(sheets)
     cloud, proposal = _cloud(sheets, seed, _CLOUD)
     k = sheets.space.size
-    count = walkers or max(6 * k, 96)
+    count = walkers or max(4 * k, 96)
     rng = np.random.default_rng(seed + 1)
-    moves = [(_independent(proposal), 0.6), (emcee.moves.DEMove(), 0.3), (emcee.moves.StretchMove(), 0.1)]
+    moves = [(_independent(proposal), 0.85), (emcee.moves.DEMove(), 0.15)]
     sampler = emcee.EnsembleSampler(count, k, sheets.log_posterior, moves=moves, vectorize=True)
     picked = rng.choice(cloud.x.shape[0], size=count, p=cloud.weight)
     # draws picked twice would stand still together: each moves a little off its twin
@@ -156,7 +160,9 @@ def fit(
     )
     tau = np.inf
     while sampler.iteration < most_steps:
-        state = sampler.run_mcmc(state, min(_CHUNK, most_steps - sampler.iteration))
+        # as far as the last estimate says is needed, and a little; the estimate itself costs time
+        more = _CHUNK if not np.isfinite(tau) else int(np.clip(1.05 * LENGTHS * tau - sampler.iteration, 50, 600))
+        state = sampler.run_mcmc(state, min(more, most_steps - sampler.iteration))
         tau = float(np.max(emcee.autocorr.integrated_time(sampler.get_chain(), tol=0)))
         done = sampler.iteration / (LENGTHS * tau)
         if progress is not None:

@@ -12,7 +12,7 @@ from pliant.learn.likelihood import Sheets
 
 __all__ = ["Proposal"]
 
-_KERNELS, _TAIL, _WIDER, _FAR = 600, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
+_KERNELS, _TAIL, _WIDER, _FAR = 500, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
 _SLOPES, _EPSILON, _FAINT, _STEEPEST, _MOST_DIRECTIONS = 150, 0.02, 0.03, 30.0, 10
 _FAR_SCALE = 3.0
 Floats = NDArray[np.float64]
@@ -53,8 +53,7 @@ class Proposal:
         z = np.einsum("ij,nj->ni", self._inverse, a)
         nodes = np.einsum("ij,nj->ni", self._inverse, self.nodes)
         square = np.maximum(
-            np.sum(z**2, axis=1)[:, None] + np.sum(nodes**2, axis=1)[None, :] - 2 * np.einsum("ni,mi->nm", z, nodes),
-            0.0,
+            np.sum(z**2, axis=1)[:, None] + np.sum(nodes**2, axis=1) - 2 * np.einsum("ni,mi->nm", z, nodes), 0.0
         )
         r = a.shape[1]
         kernel = (1 - _TAIL) * np.exp(-0.5 * square) + _TAIL * np.exp(-0.5 * square / _WIDER**2) / _WIDER**r

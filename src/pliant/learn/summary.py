@@ -115,8 +115,8 @@ def updated(machine: Machine, filament: Filament, summary: Summary) -> tuple[Mac
         else:
             own[name] = learned(name, name, pair)
     for name, mix in summary.mixes.items():
-        place = int(name[4:].split(".")[0])
-        spans[place] = replace(spans[place], column_mix=mix)
+        at = int(name[4:].split(".")[0])
+        spans[at] = replace(spans[at], column_mix=mix)
     numbers = {name: learned(name, name, pair) for name, pair in summary.filament.items()}
     return (
         replace(machine, path=tuple(spans), **own),  # type: ignore[arg-type]

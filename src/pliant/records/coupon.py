@@ -52,6 +52,7 @@ class Readings:
     notes: str = ""
     name: str = ""
     mark: str = ""  # digest of the content: the same readings are not learned from twice
+    outcomes: int = 0  # that the piece could have had, where steps were left out; 0: one more than there are steps
 
 
 @dataclass(frozen=True)

@@ -105,6 +105,8 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
     """Before and after, each with the change in words."""
 
     def push(f: Findings) -> str:
+        if f.least_margin is None:
+            return "nothing is pushed"
         if f.peak_push_n is None or f.least_margin < 0.1:
             return "far beyond what the path carries"
         return f"{words.number(f.peak_push_n)}{words.NBSP}N"

@@ -1,4 +1,4 @@
-"""Published measurements through the real chain: what is unknown of the apparatus is fitted on some, the rest predicted.
+"""Published measurements through the real chain: the unknown of the apparatus fitted on some, the rest predicted.
 
 The yardstick of a purpose-fitted formula is 2.4 to 2.8 N (PLA, 267 conditions; Andreucci, Pace, Lambiase, Int. J. Adv.
 Manuf. Technol., read in abstract). docs/against-measurement.md shows the figures; a test holds it against this file.

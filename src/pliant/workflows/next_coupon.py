@@ -25,15 +25,31 @@ from pliant.records.learned import Candidate, NextCoupon
 from pliant.records.machine import Machine, read_machine
 from pliant.workflows.learn import envelope_of
 
-__all__ = ["answer_at", "candidates_for", "least_log_margin", "next_coupon"]
+__all__ = ["answer_at", "candidate", "candidates_for", "least_log_margin", "next_coupon"]
 
 _DRAWS = 1500
 
 
 def candidates_for(machine: Machine, filament: Filament) -> dict[str, Readings]:
     """Templates of every coupon that this feed path allows, by label; ladders also at both ends of the data sheet."""
+    found: dict[str, Readings] = {}
+    for label in _makers(machine, filament):
+        try:
+            found[label] = candidate(machine, filament, label)
+        except PliantError:
+            continue
+    return found
+
+
+def candidate(machine: Machine, filament: Filament, label: str) -> Readings:
+    """The template of one coupon; an error where this feed path does not allow it."""
+    kind, make = _makers(machine, filament)[label]
+    return template(kind, make())
+
+
+def _makers(machine: Machine, filament: Filament) -> dict[str, tuple[str, Callable[[], Any]]]:
     low, high = filament.nozzle_c
-    makers: dict[str, tuple[str, Callable[[], Any]]] = {
+    return {
         "ladder": ("ladder", lambda: ladder_steps(machine, filament)),
         f"ladder --nozzle-c {low:g}": ("ladder", lambda: ladder_steps(machine, filament, low)),
         f"ladder --nozzle-c {high:g}": ("ladder", lambda: ladder_steps(machine, filament, high)),
@@ -43,13 +59,6 @@ def candidates_for(machine: Machine, filament: Filament) -> dict[str, Readings]:
         "stop-start": ("stop-start", lambda: stop_start_steps(machine, filament)),
         "threads": ("threads", lambda: thread_steps(machine, filament)),
     }
-    found: dict[str, Readings] = {}
-    for label, (kind, make) in makers.items():
-        try:
-            found[label] = template(kind, make())
-        except PliantError:
-            continue
-    return found
 
 
 def answer_at(

@@ -21,7 +21,7 @@ from pliant.learn.summary import summarise, updated
 from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.workflows.next_coupon import answer_at, candidates_for, least_log_margin
+from pliant.workflows.next_coupon import answer_at, candidate, candidates_for, least_log_margin
 
 __all__ = ["FIXED_ORDER", "Outcome", "Shifted", "User", "calibration", "make_user", "rank_user", "run_user"]
 
@@ -65,10 +65,23 @@ class Shifted(Sheets):
             yield piece, expected
 
 
-def make_user(machine: Machine, filament: Filament, *, seed: int, outside: bool = False, errs: bool = False) -> User:
-    """Draw a user: truth from the records' belief (or `_OUTSIDE` times as far), program at a random flow."""
+def make_user(
+    machine: Machine,
+    filament: Filament,
+    *,
+    seed: int,
+    outside: bool = False,
+    errs: bool = False,
+    templates: Sequence[Readings] | None = None,
+) -> User:
+    """Draw a user: truth from the records' belief (or `_OUTSIDE` times as far), program at a random flow.
+
+    `templates` are the sheets that the truth must have parameters for; all kinds when left out.
+    """
     rng = np.random.default_rng([seed, 1])
-    space = Space(machine, filament, list(candidates_for(machine, filament).values()))
+    space = Space(
+        machine, filament, list(candidates_for(machine, filament).values()) if templates is None else templates
+    )
     x = rng.standard_normal(space.size) * (_OUTSIDE if outside else 1.0)
     return User(machine, filament, _program(rng, filament), dict(zip(space.names, x, strict=True)), errs, seed)
 
@@ -106,10 +119,9 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
     names: list[str] = []
     wrong = int(rng.integers(coupons)) if user.errs else -1
     for turn in range(coupons):
-        candidates = candidates_for(machine, filament)
-        label = _choice(how, turn, user, machine, filament, candidates)
+        sheet, label = _choice(how, turn, user, machine, filament)
         names.append(label)
-        sheet = _read(user, candidates[label], turn)
+        sheet = _read(user, sheet, turn)
         sheets.append(_misread(sheet, rng) if turn == wrong else sheet)
         space = Space(user.machine, user.filament, sheets)
         if turn < coupons - 1 or not exact:
@@ -205,20 +217,23 @@ def calibration(ranks: Sequence[int], draws: int, bins: int = 10) -> tuple[float
     return float(found.statistic), float(found.pvalue)
 
 
-def _choice(
-    how: str, turn: int, user: User, machine: Machine, filament: Filament, candidates: dict[str, Readings]
-) -> str:
+def _choice(how: str, turn: int, user: User, machine: Machine, filament: Filament) -> tuple[Readings, str]:
+    """The coupon printed at this turn, from the records as learned so far."""
     rng = np.random.default_rng([user.seed, 5, turn])
     if how == "fixed":
-        return FIXED_ORDER[turn % len(FIXED_ORDER)]
+        label = FIXED_ORDER[turn % len(FIXED_ORDER)]
+        return candidate(machine, filament, label), label
+    candidates = candidates_for(machine, filament)
     if how == "random":
-        return str(rng.choice(list(candidates)))
+        label = str(rng.choice(list(candidates)))
+        return candidates[label], label
     space = Space(machine, filament, list(candidates.values()))
     x = rng.standard_normal((_INNER, space.size))
     theta, alone = space.values(x)
     answer = answer_at(user.flows, machine, filament, theta, alone.get("bed_error_mm", np.zeros((_INNER, 1))))
     told = expected_shrinkage(space, x, answer, candidates, users=_OUTER, seed=user.seed + turn)
-    return max(told, key=lambda k: told[k][0])
+    best = max(told, key=lambda k: told[k][0])
+    return candidates[best], best
 
 
 def _read(user: User, sheet: Readings, turn: int) -> Readings:

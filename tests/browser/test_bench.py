@@ -1,0 +1,404 @@
+"""The bench in a real browser: the whole story, by keyboard, on a phone, without a script, and when things go wrong."""
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect, sync_playwright
+
+from pliant.workflows.workshop import feet_program
+from pliant.workflows.workshop_parts import part_files
+
+AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
+PATIENCE_MS = 120_000  # the first work may have to wait for the compiler
+expect.set_options(timeout=PATIENCE_MS)
+
+
+@contextmanager
+def served(folder, port=0):
+    """Run the real command; gives the address and the process."""
+    command = [sys.executable, "-c", "from pliant.cli import main; main()", "bench", "--no-open", "--port", str(port)]
+    command += ["--book", str(folder / "book.sqlite")]
+    environment = os.environ | {"XDG_CACHE_HOME": str(folder / "cache")}
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment)
+    try:
+        line = process.stderr.readline()
+        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
+        assert found, line
+        yield found[0].rstrip("/"), process
+    finally:
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+        process.stderr.close()
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("bench")
+    (folder / "feet.gcode").write_text(feet_program(layers=3))
+    (folder / "evil.gcode").write_text(
+        "; <script>alert(1)</script><img src=http://evil.example/x onerror=alert(1)>\n" + feet_program(layers=2)
+    )
+    (folder / "gasket.stl").write_bytes(dict(part_files())["gasket.stl"])
+    (folder / "torn.stl").write_bytes(b"solid nothing")
+    with served(folder) as (address, _):
+        yield address, folder
+
+
+@pytest.fixture(scope="module")
+def browser():
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.fail("Chromium is missing: install it with `apt-get install chromium` and run the tests again")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+class Visit:
+    """One window, and what it asked for and complained of."""
+
+    def __init__(self, browser, width, height, **more):
+        self.context = browser.new_context(viewport={"width": width, "height": height}, **more)
+        self.context.set_default_timeout(PATIENCE_MS)
+        self.asked, self.said, self.expected = [], [], []
+
+    def page(self):
+        page = self.context.new_page()
+        page.on("request", lambda r: self.asked.append(r.url))
+        page.on("console", lambda m: self.said.append(m.text))
+        page.on("pageerror", lambda e: self.said.append(str(e)))
+        page.on("dialog", lambda d: self.said.append(f"dialog: {d.message}"))
+        return page
+
+
+@pytest.fixture
+def visit(browser, bench):
+    """Open windows; afterwards nothing was asked of anybody else, and nothing was complained of."""
+    opened = []
+
+    def start(width=1280, height=900, **more):
+        opened.append(Visit(browser, width, height, **more))
+        return opened[-1]
+
+    yield start
+    for one in opened:
+        one.context.close()
+        assert [url for url in one.asked if not url.startswith((bench[0] + "/", "data:"))] == []
+        assert [text for text in one.said if not any(words in text for words in one.expected)] == []
+
+
+def _first(page, address, folder, program="feet.gcode", **fields):
+    page.goto(address + "/first")
+    slip = {"gap_mm": "6", "guide_mm": "25", "nozzle_mm": "0.4", "hardness": "85A", "machine_name": "Bench 2"}
+    for name, value in (slip | {"spool_name": "Harbour 85A"} | fields).items():
+        page.fill(f"[name={name}]", value)
+    page.set_input_files("#program", folder / program)
+    page.click("text=Check it")
+    page.wait_for_url("**/check/*")
+    expect(page.locator(".set.check").first).to_be_visible()
+
+
+def _sound(page, where):
+    """No serious finding of axe; nothing wider than the window; every control has a name."""
+    page.evaluate(AXE)
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    bad = [
+        (v["id"], [n["html"][:120] for n in v["nodes"][:3]])
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert bad == [], where
+    wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+    assert wide[0] <= wide[1], (where, wide)
+
+
+def test_roundtrip_the_first_visit_by_keyboard_alone(bench, visit):
+    address, folder = bench
+    page = visit().page()
+    # asked for long before it opens: the browser takes a moment to hand its dialog over
+    page.on("filechooser", lambda chooser: chooser.set_files(folder / "feet.gcode"))
+    page.goto(address + "/")
+    expect(page.locator("h1")).to_have_text("Will this soft filament feed?")
+    press = page.keyboard.press
+    press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "to the page"
+    press("Enter")
+    assert page.url.endswith("#main")
+
+    def reach(name):
+        for _ in range(60):
+            press("Tab")
+            if page.evaluate("document.activeElement.name || document.activeElement.textContent.trim()") == name:
+                ring = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+                assert ring != "none" or name in ("kind",), name
+                return
+        raise AssertionError(f"{name} is not reached with Tab")
+
+    reach("kind")
+    press("ArrowDown")
+    press("ArrowDown")
+    assert page.locator("[name=kind]:checked").input_value() == "tube-2.0"
+    expect(page.locator(".for-tube-2-0")).to_be_visible()
+    expect(page.locator(".for-open-gap")).to_be_hidden()
+    for name, value in (("gap_mm", "3"), ("guide_mm", "420"), ("nozzle_mm", "0.4"), ("machine_name", "Long Tube")):
+        reach(name)
+        page.keyboard.type(value)
+    reach("hardness")
+    page.keyboard.type("95A")
+    reach("program")
+    press("Enter")
+    expect(page.locator(".picked")).to_contain_text("feet.gcode")
+    reach("Check it")
+    press("Enter")
+    page.wait_for_url("**/check/*")
+    expect(page.locator("h1")).to_contain_text("This job")
+    expect(page.locator(".ticket dd").first).to_have_text("feet.gcode")
+    assert "Long Tube" in page.locator(".set .ticket").inner_text()
+    assert page.locator(".path").count() == 1 and page.locator("#plot.live").count() == 1
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 900), (390, 844)])
+def test_limit_every_page_is_sound(bench, visit, width, height):
+    address, folder = bench
+    window = visit(width, height)
+    window.expected.append("Failed to load resource")  # the error pages answer with their status
+    page = window.page()
+    for path in ("/first", "/check", "/mend", "/plan", "/part", "/feel", "/dry", "/coupon", "/book"):
+        page.goto(address + path)
+        _sound(page, f"{path} before or after the first visit")
+    _first(page, address, folder)
+    _sound(page, "check")
+    page.click("text=Mend this program") if page.locator("text=Mend this program").count() else page.goto(
+        address + "/mend"
+    )
+    if page.url.endswith("/mend"):
+        page.set_input_files("#program", folder / "feet.gcode")
+        page.click("text=Mend it")
+    expect(page.locator("text=The certificate")).to_be_visible()
+    _sound(page, "mend")
+    page.goto(address + "/part")
+    page.set_input_files("#mesh", folder / "gasket.stl")
+    page.click("text=Look at it")
+    expect(page.locator(".set.part")).to_be_visible()
+    _sound(page, "part")
+    page.goto(address + "/plan")
+    for name, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("inner_walls", "50")):
+        page.fill(f"[name={name}]", value)
+    page.click("text=Plan it")
+    expect(page.locator(".handles")).to_be_visible()
+    _sound(page, "plan")
+    page.goto(page.url + "/sheet")
+    _sound(page, "sheet")
+    page.goto(address + "/feel?piece=ring&size_1=60&size_2=44&size_3=6&deflection_mm=1&force_n=100")
+    _sound(page, "feel")
+    page.goto(address + "/dry")
+    page.click("text=Say it")
+    expect(page.locator(".answers")).to_be_visible()
+    _sound(page, "dry")
+    page.goto(address + "/coupon")
+    page.click("text='Make it'")
+    expect(page.locator("text=Download the program")).to_be_visible()
+    _sound(page, "coupon")
+    page.click("text=Printed it?")
+    expect(page.locator("text=What did you find?")).to_be_visible()
+    _sound(page, "readings")
+    page.goto(address + "/book")
+    page.check("[value=jammed]")
+    page.fill("textarea", "it bowed out <b>in</b> layer 3")
+    page.click("text=Write it down")
+    expect(page.locator("h1")).to_contain_text("A print: jammed")
+    _sound(page, "print")
+    page.goto(address + "/book")
+    page.click("a:text('Bench 2')")
+    _sound(page, "machine")
+    for path in ("/book/history?filament=Harbour%2085A", "/nowhere", "/check/" + "0" * 24, "/dry?filament=x"):
+        page.goto(address + path)
+        _sound(page, path)
+    page.goto(address + "/part")
+    page.set_input_files("#mesh", folder / "torn.stl")
+    page.click("text=Look at it")
+    expect(page.locator("text=That did not work.")).to_be_visible()
+    _sound(page, "a torn mesh")
+
+
+def test_limit_markup_in_a_program_stays_text(bench, visit):
+    address, folder = bench
+    page = visit().page()
+    _first(page, address, folder, "evil.gcode", machine_name="<img src=x onerror=alert(1)>", spool_name="<i>Soft</i>")
+    assert page.locator(".set .ticket dd").all_inner_texts()[1:] == ["<img src=x onerror=alert(1)>", "<i>Soft</i>"]
+    assert page.locator("main img").count() == 0
+    for path in ("/book", "/check"):
+        page.goto(address + path)
+        assert page.locator("main img").count() == 0
+
+
+def test_limit_it_works_without_a_script(bench, visit):
+    address, folder = bench
+    page = visit(java_script_enabled=False).page()
+    _first(page, address, folder)
+    assert page.locator("text=What to do next").count() >= 1
+    assert page.locator(".sheet svg").count() >= 1
+    page.goto(address + "/book")
+    page.check("[value=ok]")
+    page.click("text=Write it down")
+    expect(page.locator("h1")).to_contain_text("A print: ok")
+
+
+def test_limit_back_returns_to_the_slip_as_it_was(bench, visit):
+    address, folder = bench
+    page = visit().page()
+    page.goto(address + "/check")
+    page.set_input_files("#program", folder / "feet.gcode")
+    page.click("text=Check it")
+    page.wait_for_url("**/check/*")
+    expect(page.locator(".set.check").first).to_be_visible()
+    found = page.url
+    page.go_back()
+    page.wait_for_url("**/check")
+    expect(page.locator("button.main")).to_be_enabled()
+    page.go_forward()
+    page.wait_for_url(found)
+    expect(page.locator(".set.check").first).to_be_visible()
+
+
+def test_limit_two_tabs_do_not_mix(bench, visit):
+    address, folder = bench
+    window = visit()
+    one, two = window.page(), window.page()
+    one.goto(address + "/first")
+    two.goto(address + "/first")
+    for page, name, gap in ((one, "Tab One", "2"), (two, "Tab Two", "12")):
+        for field, value in (("gap_mm", gap), ("hardness", "85A"), ("machine_name", name), ("spool_name", name)):
+            page.fill(f"[name={field}]", value)
+        page.set_input_files("#program", folder / "feet.gcode")
+    one.click("text=Check it")
+    two.click("text=Check it")
+    for page, name in ((one, "Tab One"), (two, "Tab Two")):
+        page.wait_for_url("**/check/*")
+        expect(page.locator(".set.check").first).to_be_visible()
+        assert page.locator(".set .ticket dd").all_inner_texts()[1:] == [name, name]
+    gap = [page.locator(".path").text_content() for page in (one, two)]
+    assert "12 mm" in gap[1] and "12 mm" not in gap[0]
+
+
+def test_limit_the_handles_move_the_map(bench, visit):
+    address, folder = bench
+    page = visit().page()
+    _first(page, address, folder)
+    page.goto(address + "/plan")
+    for name, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("inner_walls", "50")):
+        page.fill(f"[name={name}]", value)
+    page.click("text=Plan it")
+    handle = page.locator("[name=speed_mm_per_s]")
+    handle.focus()
+    before = page.locator(".map-wide").inner_html()
+    for _ in range(30):
+        page.keyboard.press("ArrowRight")
+    expect(page.locator(".here")).to_contain_text("Chance of a jam there")
+    page.wait_for_function("was => document.querySelector('.map-wide').innerHTML !== was", arg=before)
+    slow = page.locator(".here").inner_text()
+    page.keyboard.press("End")
+    page.wait_for_function("was => document.querySelector('.here').textContent !== was", arg=slow)
+    assert page.locator(".map-wide svg").count() == 1
+
+
+def test_limit_a_large_program_tells_how_far_it_is_and_can_be_stopped(bench, visit, tmp_path):
+    address, folder = bench
+    large = tmp_path / "large.gcode"
+    body = feet_program(layers=16)
+    large.write_text(body + body.split("G92 E0\n", 1)[1] * 20)  # over 30 MB
+    assert large.stat().st_size > 30e6
+    window = visit()
+    window.expected.append("410")  # a stopped job is gone, and its page says so
+    page = window.page()
+    page.goto(address + "/check")
+    slow = window.context.new_cdp_session(page)
+    slow.send("Network.enable")
+
+    def throttle(bytes_per_s):
+        speeds = {"downloadThroughput": -1, "uploadThroughput": bytes_per_s, "latency": 0, "offline": False}
+        slow.send("Network.emulateNetworkConditions", speeds)
+
+    throttle(2_000_000)
+    page.set_input_files("#program", large)
+    page.click("text=Check it")
+    expect(page.locator(".sending .doing")).to_contain_text(re.compile(r"sending, .* of "))
+    assert 0 <= float(page.locator(".sending progress").get_attribute("value") or 0) < 1
+    page.click("text=Stop sending")
+    expect(page.locator(".trouble")).to_contain_text("Stopped")
+    throttle(-1)
+    page.click("text=Check it")
+    page.wait_for_url("**/check/*")
+    expect(page.locator(".doing")).to_contain_text(re.compile("reading|planning|comparing|following|weighing|drawing"))
+    expect(page.locator("progress")).to_be_visible()
+    page.click("button:text('Stop')")
+    expect(page.locator("h1")).to_have_text("That did not work.")
+    expect(page.locator(".fault")).to_contain_text("Stopped")
+    kept = [p for p in (folder / "cache").rglob("*") if p.is_file() and p.name == ".part"]
+    assert kept == []
+
+
+def test_limit_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
+    program = tmp_path / "p.gcode"
+    program.write_text(feet_program(layers=16) * 3)
+    context = browser.new_context()
+    context.set_default_timeout(PATIENCE_MS)
+    page = context.new_page()
+    with served(tmp_path) as (address, process):
+        (tmp_path / "feet.gcode").write_text(feet_program(layers=2))
+        _first(page, address, tmp_path)
+        page.goto(address + "/check")
+        slow = context.new_cdp_session(page)
+        slow.send("Network.enable")
+        slow.send(
+            "Network.emulateNetworkConditions",
+            {"downloadThroughput": -1, "uploadThroughput": 200_000, "latency": 0, "offline": False},
+        )
+        page.set_input_files("#program", program)
+        page.click("text=Check it")
+        expect(page.locator(".sending .doing")).to_contain_text("sending, ")
+        process.kill()
+        process.wait(20)
+        expect(page.locator(".trouble")).to_contain_text("The bench does not answer")
+        assert list((tmp_path / "cache").rglob(".part"))
+    port = int(address.rsplit(":", 1)[1])
+    with served(tmp_path, port) as (again, _):
+        assert again == address
+        assert list((tmp_path / "cache").rglob(".part")) == []
+        page.click("text=Check it")  # the old page's token is of the run before
+        expect(page.locator(".trouble")).to_contain_text("load it again")
+        page.goto(address + "/book")
+        expect(page.locator(".entries")).to_contain_text("feet.gcode")
+        assert page.locator(".entries tbody tr").count() == 4  # machine, spool, program, finding: whole
+    for _ in range(50):
+        if not list((tmp_path / "cache").rglob("run-*")):
+            break
+        time.sleep(0.1)
+    assert list((tmp_path / "cache").rglob("run-*")) == []
+    context.close()
+
+
+def test_limit_it_prints_on_paper(bench, visit, tmp_path):
+    address, folder = bench
+    page = visit().page()
+    _first(page, address, folder)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 696, "height": 1000})  # A4 less its margins, at 96 dots an inch
+    assert page.evaluate("document.documentElement.scrollWidth") <= 696
+    expect(page.locator("nav")).to_be_hidden()
+    expect(page.locator(".next")).to_be_hidden()
+    expect(page.locator(".path")).to_be_visible()
+    pdf = page.pdf(format="A4", print_background=True)
+    assert 2 <= pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") <= 6
