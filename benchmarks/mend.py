@@ -110,8 +110,8 @@ def main(sizes):
                 )  # fmt: skip
             m = json.loads(done.stdout)
             print(
-                f"{lines:>9,} lines, {m['megabytes']:.1f} MB, {'absolute' if absolute else 'relative'} filament: read "
-                f"{m['read_s']:.2f} s; {', '.join(_QUIET)} {m['passes_s']:.2f} s = {m['passes_s'] / m['read_s']:.0f} x; "
+                f"{lines:>9,} lines, {m['megabytes']:.1f} MB, {'absolute' if absolute else 'relative'} filament: "
+                f"read {m['read_s']:.2f} s; {', '.join(_QUIET)} {m['passes_s']:.2f} s = {m['passes_s'] / m['read_s']:.0f} x; "
                 f"whole verb with both checks and the certificate {m['mend_s']:.2f} s = "
                 f"{m['mend_s'] / m['read_s']:.0f} x; peak {m['peak_mb']:.0f} MB = "
                 f"{m['peak_mb'] * 1048576 / 1e6 / m['megabytes']:.0f} x the file"
