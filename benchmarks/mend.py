@@ -109,11 +109,11 @@ def main(sizes):
                     capture_output=True, text=True, check=True,
                 )  # fmt: skip
             m = json.loads(done.stdout)
+            mode, read = "absolute" if absolute else "relative", m["read_s"]
             print(
-                f"{lines:>9,} lines, {m['megabytes']:.1f} MB, {'absolute' if absolute else 'relative'} filament: "
-                f"read {m['read_s']:.2f} s; {', '.join(_QUIET)} {m['passes_s']:.2f} s = {m['passes_s'] / m['read_s']:.0f} x; "
-                f"whole verb with both checks and the certificate {m['mend_s']:.2f} s = "
-                f"{m['mend_s'] / m['read_s']:.0f} x; peak {m['peak_mb']:.0f} MB = "
+                f"{lines:>9,} lines, {m['megabytes']:.1f} MB, {mode} filament: read {read:.2f} s; {', '.join(_QUIET)} "
+                f"{m['passes_s']:.2f} s = {m['passes_s'] / read:.0f} x; whole verb with both checks and the certificate "
+                f"{m['mend_s']:.2f} s = {m['mend_s'] / read:.0f} x; peak {m['peak_mb']:.0f} MB = "
                 f"{m['peak_mb'] * 1048576 / 1e6 / m['megabytes']:.0f} x the file"
             )
 
