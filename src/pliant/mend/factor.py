@@ -12,7 +12,7 @@ import numpy as np
 
 from pliant.errors import ValidityWarning
 from pliant.models.drive import grip_force_n, pinch_squash_mm, slip_loss, stretch_loss
-from pliant.models.metering import flow_factor
+from pliant.models.metering import flow_factor, largest_cause
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -23,6 +23,7 @@ __all__ = ["MOST", "Losses", "mend_factor", "metering_losses"]
 
 RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's steps are set up with
 MOST = 1.25  # [-] our bound: beyond it the wheel grinds, and asking for more does not help
+_WORDS = {"stretch": "stretch by the spool's pull", "slip": "slip at the teeth", "bite": "teeth that sink in"}
 _LEAST = 0.01  # [-] less is not worth a word
 
 
@@ -37,12 +38,7 @@ class Losses:
     @property
     def dominant(self) -> str:
         """The largest of the three, in words."""
-        words = {
-            "stretch": "stretch by the spool's pull",
-            "slip": "slip at the teeth",
-            "bite": "teeth that sink in",
-        }
-        return words[max(words, key=lambda name: float(getattr(self, name)))]
+        return _WORDS[str(largest_cause(self.stretch, self.slip, self.bite))]
 
 
 def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Losses:

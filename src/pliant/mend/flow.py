@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pliant.feed.caps import flow_caps
 from pliant.feed.load import Job
-from pliant.feed.risk import SLOWEST, Groups, jam_risk, operating_groups
+from pliant.feed.risk import SLOWEST, Groups, envelope, jam_risk, operating_groups
 from pliant.kernels.level import level_stretches
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -104,7 +104,8 @@ def plan_flow(
 
     def at(rise: float) -> tuple[NDArray[np.float64], float]:
         speed = capped_speed(program, groups, caps * rise, diameter)
-        return speed, jam_risk(job_at(speed), machine, filament, shares=False).probability
+        flows = envelope(job_at(speed), diameter, groups)  # neither squeeze nor heat depends on the speed
+        return speed, jam_risk(flows, machine, filament, shares=False).probability
 
     speed, chance = at(1.0)
     low, high = (1.0, _MOST_RISE) if chance <= target else (_LEAST_RISE, 1.0)

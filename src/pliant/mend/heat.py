@@ -17,7 +17,6 @@ from pliant.records.program import Program
 __all__ = ["mend_heat"]
 
 _PRINTING_C = 150.0  # below it a setting is for waiting or for cooling down: our choice
-_ANYWHERE = re.compile(rb"[Mm]0*10[49](?![0-9])")
 _SET = re.compile(rb"^[ \t]*(?:[Nn][0-9]+[ \t]*)?[Mm]0*10[49](?![0-9])")
 
 
@@ -38,9 +37,10 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
     list of Change
     """
     low, high = allowed_c(machine, filament)
-    data = Path(program.path).read_bytes()
-    found = np.array([m.start() for m in _ANYWHERE.finditer(data)], dtype=np.int64)
-    lines = np.unique(np.searchsorted(line_starts(np.frombuffer(data, dtype=np.uint8)), found, side="right"))
+    raw = np.frombuffer(Path(program.path).read_bytes(), dtype=np.uint8)
+    letter_m = np.flatnonzero((raw[:-1] | 32) == ord("m"))  # of M and m, those that a 0 or a 1 follows
+    letter_m = letter_m[(raw[letter_m + 1] == ord("0")) | (raw[letter_m + 1] == ord("1"))]
+    lines = np.unique(np.searchsorted(line_starts(raw), letter_m, side="right")) if letter_m.size else letter_m
     changes = []
     for number, line in line_texts(program.path, lines).items():
         letter = next((w for w in "SR" if _SET.match(line) and word_value(line, w) is not None), None)

@@ -4,6 +4,7 @@ A lead-in is touched only where everything in it is understood: straight travel 
 line, one state, and filament taken back that is given back in full.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,20 +47,25 @@ def find_leads(program: Program, layering: Layering) -> list[Lead]:
     rise_before = np.concatenate([[0], np.cumsum(z[1:] != z[:-1])])
     state_before = np.concatenate([[0], np.cumsum(np.diff(program.state, prepend=program.state[0]) != 0)])
     given = np.concatenate([[0.0], np.cumsum(np.where(plain, program.filament_mm, 0.0))])
-    leads = []
     at = np.flatnonzero(np.diff(bead) > 1)
-    for a, b in zip((bead[at] + 1).tolist(), bead[at + 1].tolist(), strict=True):
-        inside: NDArray[np.int64] = np.arange(a, b)
-        kinds = kind[a:b]
-        same = int(layering.layer[a - 1]) == int(layering.layer[b])
-        flat = same and rise_before[b] == rise_before[a]
-        balanced = abs(given[b] - given[a]) < 1e-6
-        calm = bad_before[b] == bad_before[a] and state_before[b + 1] == state_before[a]
-        leads.append(
-            Lead(
-                a, b, int(layering.layer[b]), int(layering.layer[a - 1]), bool(flat), bool(balanced and calm),
-                tuple(inside[(kinds == RETRACT) & flat_xy[a:b]].tolist()), tuple(inside[kinds == RECOVER].tolist()),
-                tuple(inside[(kinds == TRAVEL) & ~flat_xy[a:b]].tolist()),
-            )
-        )  # fmt: skip
-    return leads
+    a, b = bead[at] + 1, bead[at + 1]
+    layer, before = layering.layer[b], layering.layer[a - 1]
+    flat = (layer == before) & (rise_before[b] == rise_before[a])
+    simple = (np.abs(given[b] - given[a]) < 1e-6) & (bad_before[b] == bad_before[a])
+    simple &= state_before[b + 1] == state_before[a]
+    inside = (
+        _inside(np.flatnonzero((kind == RETRACT) & flat_xy), a, b),
+        _inside(np.flatnonzero(kind == RECOVER), a, b),
+        _inside(np.flatnonzero((kind == TRAVEL) & ~flat_xy), a, b),
+    )
+    rows = zip(
+        a.tolist(), b.tolist(), layer.tolist(), before.tolist(), flat.tolist(), simple.tolist(), *inside, strict=True
+    )
+    return [Lead(*row) for row in rows]
+
+
+def _inside(moves: NDArray[np.int64], a: NDArray[np.int64], b: NDArray[np.int64]) -> Iterator[tuple[int, ...]]:
+    """Those of some moves that lie in each stretch `[a, b)`."""
+    listed = moves.tolist()
+    for i, j in zip(np.searchsorted(moves, a).tolist(), np.searchsorted(moves, b).tolist(), strict=True):
+        yield tuple(listed[i:j])

@@ -107,7 +107,7 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
     def push(f: Findings) -> str:
         if f.least_margin is None:
             return "nothing is pushed"
-        if f.peak_push_n is None or f.least_margin < 0.1:
+        if f.peak_push_n is None or (f.least_margin is not None and f.least_margin < 0.1):
             return "far beyond what the path carries"
         return f"{words.number(f.peak_push_n)}{words.NBSP}N"
 

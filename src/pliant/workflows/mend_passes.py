@@ -60,6 +60,7 @@ class Bench:
     routing_s: float = 0.0
     out_of_reach: bool = False  # no speed meets the target
     input_job: tuple[Job, float] | None = None  # the input as the feed path sees it, and its chance of a jam
+    shape: tuple[Layering, Sections] | None = None  # of the program as it is now
     waiting: tuple[Edits, list[Change]] | None = None  # edits that the next pass may add to
 
     def __post_init__(self) -> None:
@@ -71,26 +72,29 @@ class Bench:
     @property
     def layering(self) -> Layering:
         """Layers of the program as it is now."""
-        return find_layers(self.program)
+        if self.shape is None:
+            layering = find_layers(self.program)
+            self.shape = layering, bead_sections(self.program, layering, self.filament.diameter_mm.value)
+        return self.shape[0]
 
-    def sections(self, layering: Layering) -> Sections:
+    @property
+    def sections(self) -> Sections:
         """Widths and gaps of its beads."""
-        return bead_sections(self.program, layering, self.filament.diameter_mm.value)
+        _ = self.layering
+        assert self.shape is not None
+        return self.shape[1]
 
     def leads(self) -> tuple[list[Lead], Layering, Sections, Coverage]:
         """What lies between its runs, and what is needed to judge it."""
-        layering = self.layering
-        sections = self.sections(layering)
+        layering, sections = self.layering, self.sections
         coverage = find_coverage(self.program, layering, sections.width_mm)
         return find_leads(self.program, layering), layering, sections, coverage
 
     def job_at(self, speed_mm_per_s: NDArray[np.float64]) -> Job:
         """The program at other speeds, as the feed path sees it."""
         program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
-        layering = find_layers(program)
-        sections = bead_sections(program, layering, self.filament.diameter_mm.value)
         timing = time_program(program, motion_of(self.machine))
-        return job_of(program, timing, layering, sections, self.filament)[0]
+        return job_of(program, timing, self.layering, self.sections, self.filament)[0]
 
     def time_at(self, speed_mm_per_s: NDArray[np.float64]) -> float:
         """Time of the whole program at other speeds. [s]"""
@@ -124,7 +128,7 @@ class Bench:
         # a line put in is told by the line of the input that follows it
         follows = np.minimum.accumulate(np.where(lines > 0, np.arange(lines.size), lines.size - 1)[::-1])[::-1]
         self.origin = self.origin[np.maximum(lines[follows], 1) - 1]
-        self.program = read_program(path, self.dialect)
+        self.program, self.shape = read_program(path, self.dialect), None
         if before.parent == self.folder:
             before.unlink()
 
@@ -211,7 +215,7 @@ def _factor(bench: Bench) -> None:
 
 def _order(bench: Bench) -> None:
     p, layering = bench.program, bench.layering
-    sections, edits = bench.sections(layering), Edits.none(p)
+    sections, edits = bench.sections, Edits.none(p)
     bench.write(edits, mend_order(p, edits, find_leads(p, layering), layering, sections))
     bench.intent = replace(bench.intent, may_reorder_islands=True)
 
