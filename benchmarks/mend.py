@@ -4,6 +4,8 @@ Run with `python benchmarks/mend.py [LINES ...]` (10^5 and 10^6 when left out). 
 ratios to the reader in the same run; every size is measured in a process of its own, so its memory is its own.
 """
 
+# ruff: noqa: E501  (rows of tables stay whole)
+
 import json
 import math
 import platform
