@@ -229,3 +229,13 @@ def test_limit_damaged_files_never_break_the_reader(tmp_path_factory, data, kind
         assert (twin < 0).sum() == mesh.open_edges
         paired = np.flatnonzero(twin >= 0)
         assert (twin[twin[paired]] == paired).all()
+
+
+@pytest.mark.parametrize("kind", ["binary", "obj"])
+def test_regression_a_skin_that_is_there_twice_is_refused(tmp_path, kind):
+    v, f = shapes.box()
+    twice = np.vstack([f, np.roll(f, 1, axis=1)])
+    write = {"binary": shapes.binary_stl, "obj": shapes.obj}[kind]
+    path = _write(tmp_path, write(v, twice), "a.obj" if kind == "obj" else "a.stl")
+    with pytest.raises(MeshError, match=f"{len(f)} triangles lie on another one"):
+        read_mesh(path)

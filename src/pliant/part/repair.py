@@ -57,6 +57,7 @@ def weld_and_wind(
     if (twin < 0).any():
         vertices, faces = _weld_near(vertices, faces, said)
         twin = half_edge_twins(faces)
+    _refuse_doubled(faces, file)
     if vertices.shape[0] < given and given >= 3 * (faces.shape[0] + gone):
         said.insert(0, f"welded {given} corners into {vertices.shape[0]} points")
     if (twin < 0).any():
@@ -69,6 +70,17 @@ def weld_and_wind(
     if open_edges == 0:
         faces = _outside_out(vertices, faces, label, shells, said)
     return vertices, faces, said, open_edges, shells
+
+
+def _refuse_doubled(faces: NDArray[np.int32], file: str) -> None:
+    """Two triangles with the same corners and the same winding count the same skin twice."""
+    first = np.argmin(faces, axis=1)
+    turned = faces[np.arange(faces.shape[0])[:, None], (first[:, None] + np.arange(3)) % 3]
+    twice = faces.shape[0] - np.unique(turned, axis=0).shape[0]
+    if twice:
+        raise MeshError(
+            f"{file}: {twice} triangles lie on another one, corner on corner; save the part once, not doubled"
+        )
 
 
 def _weld_exact(
