@@ -92,5 +92,7 @@ def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: A
     """
     loss = np.minimum(loss, 0.9)
     grip = grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
-    slip = slip_loss(np.minimum(push_n, 1e6), grip, loss * slip_share / _AT_SHARE)
+    # at the grip nothing is left to lose: the tail of the belief about `loss` would ask for more than all
+    at_grip = np.minimum(loss * slip_share / _AT_SHARE, 1.0)
+    slip = slip_loss(np.minimum(push_n, 1e6), grip, at_grip)
     return np.asarray(np.maximum(1 - slip, 0.0) * (1 - loss * (1 - slip_share)), dtype=float)
