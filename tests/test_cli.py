@@ -130,6 +130,19 @@ def test_regression_temperatures_off_the_sheet_are_warned_of_with_the_line(bench
     assert json.loads(check(HEAD.format(220) + BEAD, "--json").stdout)["warnings"] == []
 
 
+def test_limit_check_says_where_the_program_leaves_the_machine(tmp_path):
+    reach = "volume_mm = [50, 200, 180]\norigin = 'centre'"
+    text = starter("machine", "open-gap").replace("# volume_mm = [200, 200, 180]", reach)
+    (tmp_path / "m.toml").write_text(text)
+    (tmp_path / "f.toml").write_text(starter("filament", "95A"))
+    (tmp_path / "p.gcode").write_text(
+        "G28\nM83\nM109 S220\nG1 Z0.2 F600\nG1 X10 F1200\nG1 X25 E1\nG1 X41.5 E1\nG1 Z181\n"
+    )
+    words = "check", tmp_path / "p.gcode", "-m", tmp_path / "m.toml", "-f", tmp_path / "f.toml", "--json"
+    warning = next(w for w in json.loads(_run(*words).stdout)["warnings"] if "volume_mm" in w)
+    assert warning == "line 7: goes to X41.5, outside the -25 to 25 mm that motion.volume_mm allows; 2 such moves"
+
+
 def test_regression_mend_does_not_replace_a_record(bench):
     folder, check = bench
     check(HEAD.format(220) + BEAD)

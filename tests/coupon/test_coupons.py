@@ -84,6 +84,33 @@ def test_limit_programs_mean_the_same_to_every_controller(all_six, tmp_path, kin
     assert auto.filament_mm.sum() == pytest.approx(all_six[kind].asked_mm, rel=0.1) or kind == "free-run"
 
 
+@pytest.mark.parametrize(
+    ("kind", "origin", "volume", "low", "high"),
+    [
+        ("ladder", "corner", (180.0, 200.0, 90.0), (36, 46), (144, 154)),
+        ("threads", "centre", (120.0, 120.0, 300.0), (-54, -54), (54, 54)),
+    ],
+)
+def test_limit_a_coupon_lies_in_the_middle_of_the_bed(shelf, all_six, tmp_path, kind, origin, volume, low, high):
+    m, f = _records(shelf, "open-gap", "85A")
+    made = make_coupon(kind, replace(m, volume_mm=volume, origin=origin), f)  # make_coupon refuses any warning
+    path = tmp_path / "c.gcode"
+    path.write_text(made.program, encoding="ascii")
+    program = read_program(path)
+    places = program.point_mm[np.flatnonzero(program.filament_mm > 0) + 1, :2]
+    assert np.all(places >= low)
+    assert np.all(places <= high)
+    assert "middle of the bed" in coupon_text(made, "c.gcode", "r.toml")
+    # the same piece as without knowing the bed, elsewhere
+    assert made.asked_mm == all_six[kind].asked_mm
+
+
+def test_limit_a_machine_too_small_for_a_coupon_is_told(shelf):
+    m, f = _records(shelf, "open-gap", "85A")
+    with pytest.raises(DomainError, match=r"108 by 108 mm of bed and 75 mm of height.*\[100, 100, 100\]"):
+        make_coupon("ladder", replace(m, volume_mm=(100.0, 100.0, 100.0)), f)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_limit_the_certificate_takes_a_coupon(all_six, tmp_path, kind):
     path = tmp_path / "c.gcode"
@@ -154,7 +181,17 @@ def test_limit_the_sheet_says_what_is_needed(all_six, kind):
     assert "https:" not in page
     assert "<script" not in page
     assert len(re.findall(r'data-label="step"', page)) == len(all_six[kind].steps)
-    assert "predicted" in coupon_text(all_six[kind], "c.gcode", "r.toml")
+    text = coupon_text(all_six[kind], "c.gcode", "r.toml")
+    assert "predicted" in text
+    assert "0.0 g" not in page + text
+    # a kitchen scale says nothing of a piece of a tenth of a gram
+    assert ("Weigh" in page) == (all_six[kind].mass_g >= 0.5)
+
+
+def test_limit_a_length_is_predicted_for_those_who_will_measure_it(all_six):
+    # where the path has given, no length is read; what is left loses a few per cent, never nearly all
+    for step, cast in zip(all_six["free-run"].steps, all_six["free-run"].forecast, strict=True):
+        assert 0.5 * step.asked_mm < cast.low < cast.middle < cast.high < step.asked_mm
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -10,7 +10,7 @@ from pliant.errors import NotConvergedError, RecordError
 from pliant.feed import chain
 from pliant.feed.steps import step_log_margins
 from pliant.learn.checks import suspects
-from pliant.learn.likelihood import LAPSE, Sheets, Space, essential, log_chance, outcomes
+from pliant.learn.likelihood import LAPSE, Sheets, Space, essential, log_chance, mass_scatter, outcomes
 from pliant.learn.next_coupon import expected_shrinkage
 from pliant.learn.posterior import cloud_of, fit
 from pliant.learn.summary import summarise, updated
@@ -47,6 +47,10 @@ def test_limit_a_gap_in_the_answers_is_the_sum_of_what_it_may_hide(records, temp
     both = np.exp(log_chance(replace(ladder, results=tuple(unsure)), m)) - LAPSE / 13
     one, other = (np.exp(log_chance(_answered(ladder, k), m)) - LAPSE / 13 for k in (4, 5))
     assert both == pytest.approx(one + other)
+
+
+def test_limit_a_light_piece_is_weighed_less_surely():
+    assert mass_scatter(np.array([0.1, 1.0, 1e6])) == pytest.approx([0.3007, 0.0361, 0.02], rel=1e-3)
 
 
 @pytest.mark.parametrize("label", ["ladder", "free-run", "stop-start", "threads", "gap-steps", "temperature-ladder"])

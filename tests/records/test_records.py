@@ -19,6 +19,18 @@ def test_roundtrip_machine_starters(tmp_path, like):
     assert machine.pinch_force_n.high == pytest.approx(40)
 
 
+@pytest.mark.parametrize(
+    ("origin", "low", "high"), [("corner", (0, 0, 0), (200, 200, 180)), ("centre", (-100, -100, 0), (100, 100, 180))]
+)
+def test_limit_where_the_nozzle_can_go(tmp_path, origin, low, high):
+    path = tmp_path / "m.toml"
+    text = starter("machine", "open-gap")
+    path.write_text(text)
+    assert read_machine(path).reach_mm is None  # the starter leaves it out: no bed is typical
+    path.write_text(text.replace("# volume_mm", "volume_mm").replace('# origin = "corner"', f'origin = "{origin}"'))
+    assert read_machine(path).reach_mm == (low, high)
+
+
 @pytest.mark.parametrize("like", SPOOLS)
 def test_roundtrip_filament_starters(tmp_path, like):
     path = tmp_path / "f.toml"
@@ -46,6 +58,13 @@ def test_roundtrip_filament_starters(tmp_path, like):
         ("nozzle_mm = 0.4", "nozzle_mm = 3", "nozzle_mm must be smaller than hot_end.bore_mm"),
         ("acceleration_mm_per_s2 = 1000", "acceleration_mm_per_s2 = 1e-300", "m.toml: motion.acceleration"),
         ('name = "My open-gap machine"', "name = [1]", "name must be text"),
+        ("# volume_mm = [200, 200, 180]", "volume_mm = [200, 200]", r"volume_mm needs three numbers \[x, y, z\], got"),
+        (
+            "# volume_mm = [200, 200, 180]",
+            "volume_mm = [2, 200, 180]",
+            "motion.volume_mm must lie between 10 and 10000",
+        ),
+        ('# origin = "corner"', 'origin = "middle"', "motion.origin must be one of corner, centre, got 'middle'"),
     ],
 )
 def test_limit_machine_mistakes(tmp_path, old, new, message):

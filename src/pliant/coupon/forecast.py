@@ -77,7 +77,7 @@ def length_forecast(
     machine: Machine, filament: Filament, steps: tuple[Step, ...]
 ) -> tuple[tuple[Forecast, ...], tuple[Forecast, ...]]:
     """Lengths of tail and lead of each row, with the chance of failing."""
-    theta, pressure, _, _ = _sampled(machine, filament, steps)
+    theta, _, pressure, _, _ = _sampled(machine, filament, steps)
     failing = failing_forecast(machine, filament, steps)
     tail, lead = tapers_mm(machine, theta, steps, pressure)
     return _with_range(failing, tail), _with_range(failing, lead)
@@ -85,7 +85,7 @@ def length_forecast(
 
 def thread_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]) -> tuple[Forecast, ...]:
     """Threads of each row, with the chance of failing."""
-    theta, pressure, _, rng = _sampled(machine, filament, steps)
+    theta, _, pressure, _, rng = _sampled(machine, filament, steps)
     least = THREAD.value * THREAD.spread ** rng.standard_normal((_SAMPLES, 1))
     crossings = np.array([s.crossings for s in steps])
     chance = thread_chance(machine, theta, steps, pressure, least)
@@ -93,26 +93,28 @@ def thread_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...
 
 
 def moved_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]) -> tuple[Forecast, ...]:
-    """Length moved at each step where it holds, with the chance of failing."""
-    theta, _, push, rng = _sampled(machine, filament, steps)
+    """Length moved at each step if it holds, with the chance of failing."""
+    theta, log_margin, _, push, rng = _sampled(machine, filament, steps)
     loss = LOSS.value * LOSS.spread ** rng.standard_normal((_SAMPLES, 1))
     asked = np.array([s.asked_mm for s in steps])
     moved = moved_share(machine, theta, push, loss, rng.random((_SAMPLES, 1))) * asked
+    if (log_margin > 0).any(axis=0).all():
+        moved = np.where(log_margin > 0, moved, np.nan)  # where the path gives, nobody measures a length
     return _with_range(failing_forecast(machine, filament, steps), np.maximum(moved, 0.0))
 
 
 def _with_range(failing: tuple[Forecast, ...], values: NDArray[np.float64]) -> tuple[Forecast, ...]:
-    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95], axis=0)
+    low, middle, high = np.nanquantile(values, [0.05, 0.5, 0.95], axis=0)
     return tuple(
         Forecast(f.failing, float(a), float(b), float(c)) for f, a, b, c in zip(failing, low, middle, high, strict=True)
     )
 
 
 def _sampled(machine: Machine, filament: Filament, steps: tuple[Step, ...], seed: int = 7) -> Any:
-    """Samples of the unknowns, pressure and push at each step, and the generator to go on with."""
+    """Samples of the unknowns, log margin, pressure and push at each step, and the generator to go on with."""
     rng = np.random.default_rng(seed)
     theta, _, _ = chain.sample(machine, filament, _SAMPLES, rng)
-    _, pressure, push = step_log_margins(
+    log_margin, pressure, push = step_log_margins(
         machine,
         theta,
         flow_mm3_per_s=np.array([s.flow_mm3_per_s for s in steps]),
@@ -120,7 +122,7 @@ def _sampled(machine: Machine, filament: Filament, steps: tuple[Step, ...], seed
         width_mm=np.array([s.width_mm or 1.0 for s in steps]),
         gap_mm=np.array([s.gap_mm for s in steps]),
     )
-    return theta, pressure, push, rng
+    return theta, log_margin, pressure, push, rng
 
 
 def _first_failing(machine: Machine, filament: Filament, steps: tuple[Step, ...], seed: int) -> Any:

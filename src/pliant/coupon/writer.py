@@ -12,10 +12,12 @@ from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["BED_C", "CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "top_speed_mm_per_s"]
+__all__ = ["BED_C", "CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "shift_mm", "top_speed_mm_per_s"]
 
 BED_C = 45.0  # [degC] common practice, no source: soft filament holds to a barely warm bed
-CENTRE_MM = (60.0, 60.0)  # every coupon lies within 52 mm of it, on a bed with its origin in the corner
+CENTRE_MM = (60.0, 60.0)  # every coupon is laid out around it and lies within 52 mm of it, in x and in y
+_ROOM_MM = 108.0  # [mm] a coupon takes that much of the bed, with a little around it
+_TALLEST_MM = 75.0  # [mm] the free run stands high, and lifts at its end
 PURGE_MM3, _PURGE_S = 25.0, 40.0  # laid beside the coupon before it starts, at most this long
 _TRAVEL_MM_PER_S = 100.0
 _LIFT_MM = 10.0
@@ -33,8 +35,40 @@ def top_speed_mm_per_s(machine: Machine) -> float:
     return 0.7 * min(machine.max_speed_mm_per_s[:2])
 
 
+def shift_mm(machine: Machine) -> tuple[float, float]:
+    """Way from where coupons are laid out to the middle of this machine's bed; none where it is not known.
+
+    Parameters
+    ----------
+    machine : Machine
+        With `volume_mm` or without.
+
+    Returns
+    -------
+    x, y : float
+        [mm]
+
+    Raises
+    ------
+    DomainError
+        If the machine is too small for a coupon.
+    """
+    if machine.reach_mm is None:
+        return 0.0, 0.0
+    low, high = machine.reach_mm
+    if min(high[0] - low[0], high[1] - low[1]) < _ROOM_MM or high[2] < _TALLEST_MM:
+        raise DomainError(
+            f"a coupon needs {_ROOM_MM:g} by {_ROOM_MM:g} mm of bed and {_TALLEST_MM:g} mm of height; the record says "
+            f"motion.volume_mm = [{', '.join(f'{b - a:g}' for a, b in zip(low, high, strict=True))}]"
+        )
+    return (low[0] + high[0]) / 2 - CENTRE_MM[0], (low[1] + high[1]) / 2 - CENTRE_MM[1]
+
+
 class Writer:
-    """Collects lines of motion and, for the drawing, strokes."""
+    """Collects lines of motion and, for the drawing, strokes.
+
+    Places are given as if the bed's middle were at `CENTRE_MM`; the lines have them where the bed's middle is.
+    """
 
     def __init__(
         self, title: str, machine: Machine, filament: Filament, nozzle_c: float, *, purge_mm3_per_s: float
@@ -48,6 +82,7 @@ class Writer:
         self.fed_mm = 0.0
         self.strokes: list[list[tuple[float, float]]] = []
         self.at = (0.0, 0.0)
+        self._shift = shift_mm(machine)
         self._travel = min(_TRAVEL_MM_PER_S, top_speed_mm_per_s(machine))
         self._climb = min(10.0, machine.max_speed_mm_per_s[2])
         names = " on ".join(_plain(name) for name in (filament.name, machine.name))
@@ -74,7 +109,7 @@ class Writer:
 
     def travel(self, x: float, y: float, speed_mm_per_s: float | None = None) -> None:
         """Go to a place without filament."""
-        self.lines.append(f"G0 X{x:.3f} Y{y:.3f} F{60 * (speed_mm_per_s or self._travel):.1f}")
+        self.lines.append(f"G0 {self._place(x, y)} F{60 * (speed_mm_per_s or self._travel):.1f}")
         self.at = (x, y)
 
     def bead(self, x: float, y: float, area_mm2: float, flow_mm3_per_s: float) -> None:
@@ -82,13 +117,13 @@ class Writer:
         length = math.hypot(x - self.at[0], y - self.at[1])
         fed = length * area_mm2 / self.area_mm2
         speed = flow_mm3_per_s / area_mm2
-        self.lines.append(f"G1 X{x:.3f} Y{y:.3f} E{fed:.5f} F{60 * speed:.2f}")
+        self.lines.append(f"G1 {self._place(x, y)} E{fed:.5f} F{60 * speed:.2f}")
         self.fed_mm += fed
         self._stroke(x, y)
 
     def glide(self, x: float, y: float, speed_mm_per_s: float) -> None:
         """Keep the place and pace of a bead, without filament."""
-        self.lines.append(f"G1 X{x:.3f} Y{y:.3f} F{60 * speed_mm_per_s:.2f}")
+        self.lines.append(f"G1 {self._place(x, y)} F{60 * speed_mm_per_s:.2f}")
         self.at = (x, y)
 
     def feed(self, length_mm: float, flow_mm3_per_s: float) -> None:
@@ -124,6 +159,9 @@ class Writer:
         """End: lift, heaters off, text of the program."""
         self.height(top_mm + _LIFT_MM)
         return "\n".join([*self.lines, "M104 S0", "M140 S0", "M107"]) + "\n"
+
+    def _place(self, x: float, y: float) -> str:
+        return f"X{x + self._shift[0]:.3f} Y{y + self._shift[1]:.3f}"
 
     def _stroke(self, x: float, y: float) -> None:
         if self.strokes and self.strokes[-1][-1] == self.at:

@@ -104,7 +104,7 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
             found.append(Suspect(f"{name}, step {k + 1}, strings", usual, str(r.strings), _two_sided(early, late)))
     if sheet.mass_g is not None and not failed:
         mass = np.log(m.mass_g())
-        chance_of = _tail(np.log(sheet.mass_g), mass, np.full(mass.shape, lk.MASS_SCATTER))
+        chance_of = _tail(np.log(sheet.mass_g), mass, lk.mass_scatter(np.exp(mass)))
         found.append(Suspect(f"{name}, mass_g", f"{np.exp(np.median(mass)):.3g}", f"{sheet.mass_g:.3g}", chance_of))
     return found
 

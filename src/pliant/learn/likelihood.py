@@ -28,13 +28,13 @@ from pliant.records.quantity import Quantity
 __all__ = [
     "LAPSE",
     "LEAST_MM",
-    "MASS_SCATTER",
     "MOVED_SCATTER",
     "Sheets",
     "Space",
     "essential",
     "length_scatter",
     "log_chance",
+    "mass_scatter",
     "outcomes",
     "simulated",
 ]
@@ -42,7 +42,7 @@ __all__ = [
 LAPSE = 0.02  # [-] share of readings that are slips of the pen; our own guess
 _LENGTH_SCATTER, _RULER_MM = 0.15, 1.5  # of a taper's length: from one to the next, and of the eye along it; own guess
 MOVED_SCATTER = 0.02  # [-] a pen mark on soft filament, read to a millimetre and a half on 80; own guess
-MASS_SCATTER = 0.02  # [-] a pocket scale; own guess
+_MASS_SCATTER, _SCALE_G = 0.02, 0.03  # what sticks elsewhere, own guess; a scale that shows tenths: 0.1 / sqrt(12)
 _FARTHEST = 6.0
 _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
@@ -238,6 +238,11 @@ def length_scatter(length_mm: Any) -> Any:
     return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
 
 
+def mass_scatter(mass_g: Any) -> Any:
+    """Spread of the logarithm of a mass as it is weighed. [g -> -]"""
+    return np.hypot(_MASS_SCATTER, _SCALE_G / mass_g)
+
+
 def _normal(y: Any, middle: Any, scatter: Any) -> Any:
     """Density of a reading: a normal, and now and then a wild one."""
     z = (y - middle) / scatter
@@ -288,7 +293,7 @@ def log_chance(readings: Readings, m: _Expected) -> Any:
         chance = np.exp(ways + count * np.log(p) + (of - count) * np.log1p(-p))
         total = total + np.log((1 - LAPSE) * chance + LAPSE / (of + 1)).sum(axis=1)
     if readings.mass_g is not None and not failed:
-        total = total + _normal(np.log(readings.mass_g), np.log(m.mass_g()), MASS_SCATTER)
+        total = total + _normal(np.log(readings.mass_g), np.log(m.mass_g()), mass_scatter(m.mass_g()))
     return total
 
 
@@ -322,5 +327,6 @@ def simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generator
             results[k] = replace(results[k], strings=int(count))
     mass = None
     if readings.mass_g is not None:
-        mass = float(np.exp(noisy(float(np.log(m.mass_g()[i])), MASS_SCATTER)))
+        expected = float(m.mass_g()[i])
+        mass = float(np.exp(noisy(float(np.log(expected)), float(mass_scatter(expected)))))
     return replace(readings, results=tuple(results), mass_g=mass)

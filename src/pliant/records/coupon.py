@@ -83,6 +83,7 @@ class Coupon:
     mass_g: float = 0.0
     cautions: tuple[str, ...] = ()
     forecast_lead: tuple[Forecast, ...] = ()  # of the second length, where there is one
+    place: str = ""  # where on the bed it will lie
 
     def to_json(self) -> dict[str, Any]:
         """Return the facts as plain data, without the program and the drawing; a gap in air is null."""

@@ -36,6 +36,7 @@ _MOTION = {
     "corner_deviation_mm": 0.02,
 }
 _TOP_SPEED = (150.0, 150.0, 12.0, 60.0)
+_ORIGINS = ("corner", "centre")
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,17 @@ class Machine:
     max_speed_mm_per_s: tuple[float, ...]
     dialect: str
     assumed: tuple[str, ...]
+    volume_mm: tuple[float, float, float] | None = None  # where the nozzle can go; None where the record does not say
+    origin: str = "corner"  # of the bed, where x and y are 0
+
+    @property
+    def reach_mm(self) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
+        """Lowest and highest place of x, y and z that the nozzle can go to. [mm]"""
+        if self.volume_mm is None:
+            return None
+        x, y, z = self.volume_mm
+        low = (-x / 2, -y / 2, 0.0) if self.origin == "centre" else (0.0, 0.0, 0.0)
+        return low, (low[0] + x, low[1] + y, z)
 
 
 def load_toml(path: str | Path) -> dict[str, Any]:
@@ -144,7 +156,7 @@ def read_machine(path: str | Path) -> Machine:
     spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])
     reject_unknown(drive, {"driven_wheels", *_DRIVE}, file, "[drive]")
     reject_unknown(hot_end, {"liner", *_HOT_END}, file, "[hot_end]")
-    reject_unknown(motion, {"max_speed_mm_per_s", *_MOTION}, file, "[motion]")
+    reject_unknown(motion, {"max_speed_mm_per_s", "volume_mm", "origin", *_MOTION}, file, "[motion]")
     reject_unknown(spool, {"pull_n"}, file, "[spool]")
     reject_unknown(program, {"dialect"}, file, "[program]")
     values: dict[str, Quantity] = {}
@@ -179,6 +191,9 @@ def read_machine(path: str | Path) -> Machine:
     top = motion.get("max_speed_mm_per_s", list(_TOP_SPEED))
     if not isinstance(top, list) or len(top) != 4:
         raise RecordError(f"{file}: motion.max_speed_mm_per_s needs four numbers [x, y, z, e], got {top!r}")
+    volume = motion.get("volume_mm")
+    if volume is not None and (not isinstance(volume, list) or len(volume) != 3):
+        raise RecordError(f"{file}: motion.volume_mm needs three numbers [x, y, z], got {volume!r}")
     assumed = [q.sentence() for q in values.values() if q.assumed]
     for span in path_spans:
         assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
@@ -192,6 +207,8 @@ def read_machine(path: str | Path) -> Machine:
         max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s", file) for v in top),
         dialect=dialect,
         assumed=tuple(assumed),
+        volume_mm=None if volume is None else tuple(_plain(v, "motion.volume_mm", file) for v in volume),  # type: ignore[arg-type]
+        origin=_word(motion.get("origin", "corner"), _ORIGINS, f"{file}: motion.origin"),
         **values,  # type: ignore[arg-type]
         **limits,  # type: ignore[arg-type]
     )

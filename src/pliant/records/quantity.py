@@ -18,8 +18,9 @@ LIMITS = {
     "pull_n": (0.001, 200), "length_mm": (0.05, 20_000), "bore_mm": (0.5, 20), "friction": (0.001, 3),
     "heated_length_mm": (1, 300), "cone_half_angle_deg": (1, 90), "nozzle_mm": (0.05, 5), "land_mm": (0.01, 20),
     "face_mm": (0.05, 50), "acceleration_mm_per_s2": (1, 1e6), "retract_acceleration_mm_per_s2": (1, 1e6),
-    "corner_deviation_mm": (1e-5, 10), "max_speed_mm_per_s": (0.01, 1e5), "diameter_mm": (0.5, 10),
-    "youngs_modulus_mpa": (0.1, 10_000), "consistency_pa_sn": (1, 1e6), "flow_index": (0.1, 1.2),
+    "corner_deviation_mm": (1e-5, 10), "max_speed_mm_per_s": (0.01, 1e5), "volume_mm": (10, 10_000),
+    "diameter_mm": (0.5, 10), "youngs_modulus_mpa": (0.1, 10_000), "consistency_pa_sn": (1, 1e6),
+    "flow_index": (0.1, 1.2),
     "activation_kj_per_mol": (1, 500), "soften_c": (30, 300), "diffusivity_mm2_per_s": (0.01, 1),
     "density_kg_per_m3": (300, 5000), "model_factor": (0.01, 100), "entry_factor": (0.01, 100),
 }  # fmt: skip

@@ -60,15 +60,19 @@ def starter(kind: str, like: str | None = None) -> str:
         return (
             f'{head}name = "Soft spool {like}"\nshore = {shore}\nscale = "A"\ndiameter_mm = 1.75\n'
             f"nozzle_c = [{low}, {high}]       # the maker's data sheet rules\n"
+            "# dry_c = 65                 # what the maker's data sheet says for drying; `pliant dry` never goes above\n"
         )
     wheels, spans = MACHINES[like]
     return (
         f'{head}name = "My {like} machine"\n\n[drive]\ndriven_wheels = {wheels}\npinch_force_n = [15, 40]\n'
-        "grip_friction = [0.3, 0.8]\nmotor_force_n = 60\n\n" + "\n".join(spans) + "\n[hot_end]\n"
+        "grip_friction = [0.3, 0.8]\nmotor_force_n = 60\n\n" + "\n".join(spans) + "\n[spool]\n"
+        "pull_n = [0.5, 2.0]          # what it takes to draw filament off it\n\n[hot_end]\n"
         "heated_length_mm = 12.5\nbore_mm = 2.0\ncone_half_angle_deg = 30\nnozzle_mm = 0.4\nland_mm = 0.6\n"
         'face_mm = 1.0                # flat around the orifice, outer diameter\nliner = "none"              # none | ptfe\n\n'
         "[motion]\nacceleration_mm_per_s2 = 1000\nretract_acceleration_mm_per_s2 = 1000\ncorner_deviation_mm = 0.02\n"
-        'max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n\n[program]\ndialect = "auto"\n'
+        "max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n# volume_mm = [200, 200, 180]   # where the nozzle can go, x y z\n"
+        '# origin = "corner"            # corner | centre: where on the bed x and y are 0\n\n'
+        '[program]\ndialect = "auto"            # how the controller reads the words that differ between controllers\n'
     )
 
 

@@ -66,14 +66,14 @@ _WRITE = {
 _MASS = (
     "Weigh everything that came out, the line beside the piece included, if a scale to a tenth of a gram is at hand."
 )
+_WEIGHABLE_G = 0.5  # [g] a scale to a tenth of a gram says little of a lighter piece
 
 
 def coupon_text(coupon: Coupon, program: str, readings: str) -> str:
     """What was made, and the prediction, one step a line."""
     lines = [
         f"{coupon.title}: {coupon.filament} on {coupon.machine}",
-        f"time {minutes(coupon.time_s)}, {coupon.mass_g:.1f} g, {len(coupon.steps)} steps; needs a bed of 110 by 110 mm "
-        "with its origin in a corner",
+        f"time {minutes(coupon.time_s)}, {_mass(coupon)}, {len(coupon.steps)} steps; {coupon.place}",
         "",
         "predicted, before anything is printed:",
     ]
@@ -90,7 +90,7 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
     run = (
         "Stay beside it from start to end"
         + (": the piece is made to reach the limit." if coupon.kind in _REACHES else "; it stays under the limit."),
-        "Check that nothing stands on the bed within 110 mm of its origin, and that the spool turns freely.",
+        f"Check that nothing stands on the bed and that the spool turns freely; the piece {coupon.place}.",
         *_RUN[coupon.kind],
     )
     rows = "".join(
@@ -104,15 +104,18 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
         '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>failed by here, predicted</th>'
         f"<th>found</th></tr></thead><tbody>{rows}</tbody></table>"
     )
+    write = [_WRITE[coupon.kind], _MASS, f"Into {readings}, then run pliant learn."]
+    if coupon.mass_g < _WEIGHABLE_G:
+        write.remove(_MASS)
     body = "".join(
         [
             f"<style>{_STYLE}</style><p>{paper.esc(_PURPOSE[coupon.kind])} It takes about {minutes(coupon.time_s)} and "
-            f"{coupon.mass_g:.1f} g.</p>",
+            f"{_mass(coupon)}.</p>",
             f'<div class="two"><div>{_drawing(coupon)}</div><div>{table}</div></div>',
             '<div class="three">',
             paper.listing("Run it", run),
             paper.listing("Look at", [_LOOK[coupon.kind]]),
-            paper.listing("Write down", [_WRITE[coupon.kind], _MASS, f"Into {readings}, then run pliant learn."]),
+            paper.listing("Write down", write),
             "</div>",
             paper.listing("Cautions", _cautions(coupon), "caution"),
         ]
@@ -130,6 +133,10 @@ _STYLE = """
 .caution{margin-top:.5rem;padding:.3rem .8rem}figure{margin:.3rem 0}figure svg{max-height:75mm}.three li{margin:.1rem 0}
 .tight td,.tight th{padding:.08rem .5rem .08rem 0}}
 """
+
+
+def _mass(coupon: Coupon) -> str:
+    return f"{coupon.mass_g:.1f} g" if coupon.mass_g >= 0.1 else "under 0.1 g"
 
 
 def _cautions(coupon: Coupon) -> tuple[str, ...]:
@@ -192,8 +199,10 @@ def _drawing(coupon: Coupon) -> str:
             for word, place in zip(("stop", "start"), coupon.marks_mm[k : k + 2], strict=False):
                 x, y = at(*place)
                 out.append(f'<path d="M{x:.1f} {y - 7:.1f}v14" stroke="{paper.PLUM}" stroke-width="2.5"/>')
+                # a stop is named above its mark, a start below: rows lie close to each other
                 out.append(
-                    f'<text class="halo" x="{min(x + 4, width - 44):.1f}" y="{y - 6:.1f}">{word} {k // 2 + 1}</text>'
+                    f'<text class="halo" x="{min(x + 4, width - 44):.1f}" y="{y + (-6 if word == "stop" else 16):.1f}">'
+                    f"{word} {k // 2 + 1}</text>"
                 )
     elif "ladder" in coupon.kind:
         return paper.both(

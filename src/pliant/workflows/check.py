@@ -20,7 +20,7 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.limits import allowed_c, require_fit
 from pliant.records.machine import Machine, read_machine
-from pliant.records.program import BEAD, Program
+from pliant.records.program import BEAD, HOME, Program
 from pliant.workflows.part import told_of_part
 from pliant.workflows.read import Progress, facts_of, told
 
@@ -31,6 +31,7 @@ __all__ = [
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 JAMS_ABOVE = 0.5  # [-] more likely to jam than not
+_WITHIN_MM = 0.01  # [mm] of rounding beyond the machine's reach
 COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
 MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
@@ -183,7 +184,7 @@ def examine(
     sections = bead_sections(read, layering, diameter)
     tell("comparing travel with beads", 0)
     coverage = find_coverage(read, layering, sections.width_mm)
-    heat = _heat_warnings(read, machine, filament)
+    told_off = (*_heat_warnings(read, machine, filament), *_reach_warnings(read, machine))
     job, assumed = job_of(read, timing, layering, sections, filament)
     tell("following the push", 0)
     load, flows = follow(job, machine, filament), envelope(job, diameter)
@@ -220,7 +221,7 @@ def examine(
         max_passes=passes_through_drive(read.filament_mm),
         stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
-        facts=replace(facts, warnings=(*facts.warnings, *heat)),
+        facts=replace(facts, warnings=(*facts.warnings, *told_off)),
         cautions=_cautions(machine, verdict),
         part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
@@ -258,6 +259,24 @@ def _heat_warnings(program: Program, machine: Machine, filament: Filament) -> tu
     if off.any():
         told.append(f"line {lines[int(off.argmax())]}: feeds after the heater was switched off; taken as still hot")
     return tuple(told)
+
+
+def _reach_warnings(program: Program, machine: Machine) -> tuple[str, ...]:
+    """Where the program sends the nozzle out of the machine, if the record says how far it reaches."""
+    if machine.reach_mm is None:
+        return ()
+    low, high = (np.array(v) for v in machine.reach_mm)
+    ends = program.point_mm[1:]
+    beyond = np.where(ends < low - _WITHIN_MM, low - ends, np.where(ends > high + _WITHIN_MM, ends - high, 0.0))
+    beyond[program.kind == HOME] = 0.0
+    out = np.flatnonzero((beyond > 0).any(axis=1))
+    if not out.size:
+        return ()
+    axis = int(beyond[out[0]].argmax())
+    return (
+        f"line {program.line[out[0]]}: goes to {'XYZ'[axis]}{ends[out[0], axis]:.4g}, outside the {low[axis]:g} to "
+        f"{high[axis]:g} mm that motion.volume_mm allows; {out.size} such move{'s' if out.size > 1 else ''}",
+    )
 
 
 def _silent(what: str, share: float) -> None:

@@ -14,6 +14,7 @@ from pliant.coupon.readings import readings_text
 from pliant.coupon.stop_start import stop_start
 from pliant.coupon.temperature_ladder import temperature_ladder
 from pliant.coupon.threads import threads
+from pliant.coupon.writer import shift_mm
 from pliant.errors import PliantError
 from pliant.records.coupon import KINDS, Coupon
 from pliant.records.filament import Filament, read_filament
@@ -77,7 +78,18 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
             f"a {kind} for this machine and spool would take {facts.time_s / 60:.0f} min and {grams:.1f} g, over "
             f"{LONGEST_S / 60:.0f} min or {MOST_G:g} g; print another kind, or narrow the records first"
         )
-    return replace(made, time_s=facts.time_s, mass_g=float(grams), cautions=found.cautions)
+    dx, dy = shift_mm(machine)
+    return replace(
+        made,
+        time_s=facts.time_s,
+        mass_g=float(grams),
+        cautions=found.cautions,
+        marks_mm=tuple((x + dx, y + dy) for x, y in made.marks_mm),
+        outline_mm=tuple(tuple((x + dx, y + dy) for x, y in stroke) for stroke in made.outline_mm),
+        place="needs a bed of 110 by 110 mm with its origin in a corner"
+        if machine.volume_mm is None
+        else "lies in the middle of the bed",
+    )
 
 
 def coupon(
