@@ -50,7 +50,7 @@ def test_limit_a_gap_in_the_answers_is_the_sum_of_what_it_may_hide(records, temp
 
 
 def test_limit_a_light_piece_is_weighed_less_surely():
-    assert mass_scatter(np.array([0.1, 1.0, 1e6])) == pytest.approx([0.3007, 0.0361, 0.02], rel=1e-3)
+    assert mass_scatter(np.array([0.1, 1.0, 1e6])) == pytest.approx([0.30067, 0.036056, 0.02], rel=1e-4)
 
 
 @pytest.mark.parametrize("label", ["ladder", "free-run", "stop-start", "threads", "gap-steps", "temperature-ladder"])
@@ -153,8 +153,8 @@ def test_roundtrip_new_records_give_back_what_the_draws_knew(records, learned, t
     again = step_log_margins(machine, chain.sample(machine, filament, 3000, np.random.default_rng(2))[0], **at)[0]
     prior = step_log_margins(records[0], chain.sample(*records, 3000, np.random.default_rng(3))[0], **at)[0]
     assert again.mean(axis=0) == pytest.approx(exact.mean(axis=0), abs=0.1)
-    # logarithms that hang together linearly are a picture of the draws: a little wider, never narrower
-    assert again.std(axis=0) == pytest.approx(exact.std(axis=0), rel=0.35)
+    # logarithms that hang together linearly are a picture of the draws: wider by up to a half, never narrower
+    assert again.std(axis=0) == pytest.approx(exact.std(axis=0), rel=0.5)
     assert np.all(again.std(axis=0) > 0.95 * exact.std(axis=0))
     assert np.all(again.std(axis=0) < 0.6 * prior.std(axis=0))
     # the spreads alone, without how they hang together, would throw most of that away

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pliant.learn import likelihood as lk
 from pliant.learn.likelihood import Sheets, Space, outcomes
 from pliant.learn.posterior import cloud_of
+from pliant.learn.proposal import Proposal
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament
 from pliant.records.learned import Suspect
@@ -27,7 +28,12 @@ Floats = NDArray[np.float64]
 
 
 def suspects(
-    machine: Machine, filament: Filament, readings: Sequence[Readings], *, seed: int = 7
+    machine: Machine,
+    filament: Filament,
+    readings: Sequence[Readings],
+    *,
+    near: Proposal | None = None,
+    seed: int = 7,
 ) -> tuple[Suspect, ...]:
     """Readings that the rest did not lead one to expect.
 
@@ -37,6 +43,8 @@ def suspects(
         The records before.
     readings : sequence of Readings
         All sheets.
+    near : Proposal, optional
+        Of the posterior of all sheets together; it saves most of the time.
     seed : int, default 7
         Of the draws.
 
@@ -52,7 +60,7 @@ def suspects(
     for i, sheet in enumerate(readings):
         rest = [r for j, r in enumerate(readings) if j != i]
         if rest:
-            cloud = cloud_of(Sheets(space, rest), seed=seed, n=_CLOUD)
+            cloud = cloud_of(Sheets(space, rest), seed=seed, n=_CLOUD, near=near)
             x = cloud.x[rng.choice(cloud.x.shape[0], size=_DRAWS, p=cloud.weight)]
         else:
             x = rng.standard_normal((_DRAWS, space.size))

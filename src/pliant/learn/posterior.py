@@ -21,7 +21,8 @@ __all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
 
 LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
 _CLOUD = 4096
-_WANTED, _GOOD, _MOST_ROUNDS = 0.3, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
+_WANTED, _GOOD, _MOST_ROUNDS = 0.12, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
+_NEAR_ROUNDS = 3
 _CHUNK, _MOST_STEPS = 150, 6000
 Floats = NDArray[np.float64]
 
@@ -47,6 +48,7 @@ class Posterior:
     draws: Floats
     autocorrelation_steps: float
     acceptance: float
+    proposal: Proposal  # of the cloud that the walk started from
 
     @property
     def flat(self) -> Floats:
@@ -59,7 +61,7 @@ class Posterior:
         return flat[rng.choice(flat.shape[0], size=min(count, flat.shape[0]), replace=False)]
 
 
-def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD) -> Cloud:
+def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD, near: Proposal | None = None) -> Cloud:
     """Carry a cloud from the prior to the posterior by tempered importance sampling.
 
     Parameters
@@ -70,13 +72,33 @@ def cloud_of(sheets: Sheets, *, seed: int = 7, n: int = _CLOUD) -> Cloud:
         Of the draws.
     n : int, default 4096
         Draws per stage.
+    near : Proposal, optional
+        Of a posterior not far from this one: tried first, which is quick; where it leaves too few effective draws, the
+        way from the prior is gone.
 
     Returns
     -------
     Cloud
         The last stage alone, drawn from a smoothed copy of the stage before.
     """
-    return _cloud(_lean(sheets), seed, n)[0]
+    sheets = _lean(sheets)
+    return (near is not None and _from_near(sheets, near, seed, n)) or _cloud(sheets, seed, n)[0]
+
+
+def _from_near(sheets: Sheets, proposal: Proposal, seed: int, n: int) -> Cloud | None:
+    rng = np.random.default_rng(seed)
+    for _ in range(_NEAR_ROUNDS):
+        x, log_q = proposal.draw(n, rng)
+        weight, log_sum = _normal_weights(-0.5 * np.sum(x**2, axis=1) - log_q + sheets.log_likelihood(x))
+        cloud = Cloud(x, weight, _log_evidence(log_sum, n, proposal))
+        if cloud.effective > _WANTED * n:
+            return cloud
+        proposal = Proposal(sheets, x, weight, 1.0, rng)
+    return None
+
+
+def _log_evidence(log_sum: float, n: int, proposal: Proposal) -> float:
+    return float(log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi))
 
 
 def _lean(sheets: Sheets) -> Sheets:
@@ -101,8 +123,7 @@ def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:
             effective = float(1 / np.sum(weight**2))
             if effective > best:
                 best = effective
-                log_evidence = log_sum - np.log(n) - 0.5 * proposal.basis.shape[1] * np.log(2 * np.pi)
-                kept = Cloud(x, weight, log_evidence), proposal
+                kept = Cloud(x, weight, _log_evidence(log_sum, n, proposal)), proposal
             if best > _GOOD * n or rounds >= _MOST_ROUNDS:
                 return kept
 
@@ -163,7 +184,9 @@ def fit(
         # as far as the last estimate says is needed, and a little; the estimate itself costs time
         more = _CHUNK if not np.isfinite(tau) else int(np.clip(1.05 * LENGTHS * tau - sampler.iteration, 50, 600))
         state = sampler.run_mcmc(state, min(more, most_steps - sampler.iteration))
-        tau = float(np.max(emcee.autocorr.integrated_time(sampler.get_chain(), tol=0)))
+        with np.errstate(invalid="ignore"):
+            tau = float(np.max(emcee.autocorr.integrated_time(sampler.get_chain(), tol=0)))
+        tau = tau if np.isfinite(tau) else np.inf  # a walker that has not moved yet has none
         done = sampler.iteration / (LENGTHS * tau)
         if progress is not None:
             progress(min(done, 1.0))
@@ -179,7 +202,7 @@ def fit(
             "The draws so far are in error.draws",
             draws,
         )
-    return Posterior(draws, tau, acceptance)
+    return Posterior(draws, tau, acceptance, proposal)
 
 
 def _normal_weights(log_weight: Floats) -> tuple[Floats, float]:

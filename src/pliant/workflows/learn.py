@@ -89,7 +89,7 @@ def learn(
     posterior = fit(Sheets(space, sheets), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
     summary = summarise(space, draws, marks)
-    odd = suspects(own_machine, own_filament, sheets, seed=seed)
+    odd = suspects(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
     source = "learned from " + ", ".join(r.name or r.kind for r in sheets)
     files: tuple[Path | None, Path | None] = (None, None)
     before = after = None
