@@ -30,10 +30,14 @@ def learned_text(learned: Learned) -> str:
         what, _ = unknown_in_words(b.name)
         was = f"{_span(b.value_before, b.spread_before)}"
         now = f"{_span(b.value_after, b.spread_after)}"
+        if was == now:  # it only hangs together with another; the new record keeps that
+            continue
         lines.append(f"  {b.name:<24} {was:>18} -> {now:<18} {what}")
     lines.append(f"  a limit repeats within {percent(L.noise.value_after)} from print to print")
     if L.flow_factor is not None:
-        lines.append(f"  flow factor that makes up for what the drive loses at a moderate push: {L.flow_factor:.3f}")
+        lines.append(
+            f"  flow factor that makes up for what the drive loses at a moderate push: {number(L.flow_factor, 3)}"
+        )
     lines.append("  (90 % ranges; the numbers hang together, which the new records keep)")
     lines += [f"note      {n}" for n in L.notes]
     if L.machine_file and L.filament_file:
