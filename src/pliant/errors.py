@@ -6,8 +6,8 @@ One root, `PliantError`; each child also derives from the builtin that a caller 
 from typing import Any
 
 __all__ = [
-    "BookError", "DomainError", "MeshError", "NotConvergedError", "PliantError", "ProgramError", "RecordError",
-    "ValidityWarning",
+    "BookError", "DomainError", "MeshError", "NotConvergedError", "NotInBookError", "PliantError", "ProgramError",
+    "RecordError", "ValidityWarning",
 ]  # fmt: skip
 
 
@@ -33,6 +33,10 @@ class ProgramError(PliantError, ValueError):
 
 class BookError(PliantError, ValueError):
     """A record that the book refuses, or a book that cannot be used."""
+
+
+class NotInBookError(BookError):
+    """A record that was asked for by name or identifier and is not there."""
 
 
 class NotConvergedError(PliantError, RuntimeError):

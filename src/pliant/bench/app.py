@@ -23,7 +23,7 @@ from pliant.bench.routes import starlette_routes
 from pliant.bench.security import Guard, Keeper
 from pliant.bench.store import Store, cache_folder
 from pliant.book.open_book import default_location
-from pliant.errors import PliantError
+from pliant.errors import NotInBookError, PliantError
 
 __all__ = ["FIRST_PORT", "make_app", "serve"]
 
@@ -80,6 +80,10 @@ def make_app(
 
 
 async def _refused(request: Request, error: Exception) -> Response:
+    if isinstance(error, NotInBookError):  # its words name a command; here there is a page
+        return failed(
+            request, 404, f"{str(error).partition(';')[0]}; the page of the book lists what is there", "/book"
+        )
     return failed(request, error.status if isinstance(error, Fault) else 422, str(error))
 
 

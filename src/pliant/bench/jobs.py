@@ -202,10 +202,10 @@ class Jobs:
         while True:
             if job.stop.is_set() or self._closing.is_set():
                 self._end(job, "stopped", "stopped; nothing was kept")
-                return False
+                return not (sent or warming)  # a process that was asked nothing serves the next
             if time.monotonic() - job.looked_at > self.left_alone_s:
                 self._end(job, "stopped", "stopped, since its page was closed")
-                return False
+                return not (sent or warming)  # a process that was asked nothing serves the next
             try:
                 if not sent and not warming:
                     connection.send((job.kind, str(job.folder), job.asked, job.names))

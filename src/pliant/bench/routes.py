@@ -11,6 +11,10 @@ from starlette.routing import Route
 
 from pliant import __version__
 from pliant.bench import routes_ask, routes_book, routes_check, routes_coupon, routes_files, routes_work
+from pliant.records.book import OUTCOMES
+from pliant.records.coupon import KINDS as COUPONS
+from pliant.records.starters import MACHINES
+from pliant.workflows.mend import ADDED, PASSES
 
 __all__ = ["TABLE", "Way", "description", "starlette_routes"]
 
@@ -25,71 +29,95 @@ class Way:
     summary: str
     fields: tuple[str, ...] = ()  # of the form, or of the query
     file: str = ""  # the field that carries a file
-    kind: str = "application/json"
+    kind: str = "application/json"  # or several, with commas between
     good: int = 200
+    keys: tuple[str, ...] = ()  # that the answer always has
+    also: int = 0  # another status that is no refusal
 
+
+_SHELF = ("machines", "filaments", "token")
 
 TABLE = (
     Way("GET", "/", routes_check.home, "The way in: the first visit, or check"),
-    Way("GET", "/first", routes_check.first_form, "The first visit"),
+    Way("GET", "/first", routes_check.first_form, "The first visit", keys=("token", "machine_kinds")),
     Way("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
-        ("kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name", "nozzle_low_c",
-         "nozzle_high_c", "program_later"), "program", good=202),
-    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament")),
+        ("machine", "filament", "kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name",
+         "nozzle_low_c",
+         "nozzle_high_c", "program_later"), "program", good=202, also=201),
+    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament"),
+        keys=_SHELF),
     Way("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
         good=202),
-    Way("GET", "/check/{uid}", routes_check.check_page, "What a check found"),
-    Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload")),
+    Way("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
+        keys=("verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "worst", "past",
+              "id")),
+    Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
+        keys=_SHELF),
     Way("POST", "/mend", routes_files.mend_send, "Mend a program",
         ("machine", "filament", "upload", "chosen", "pass", "target_percent"), "program", good=202),
-    Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate"),
+    Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate", also=202,
+        keys=("before", "after", "changes", "certificate", "certified", "output", "id")),
     Way("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program", kind="application/octet-stream"),
-    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament")),
+    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament"),
+        keys=_SHELF),
     Way("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
         ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", "bed_c", "fan_percent", "outer_walls",
          "inner_walls", "infill", "skins", "over_air", "first_speed", "retract_mm", "travel_speed"), "baseline",
         good=202),
-    Way("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map"),
+    Way("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map", also=202,
+        keys=("works", "verdict", "values", "settings", "window", "helps", "id")),
     Way("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
     Way("GET", "/plan/{uid}/window", routes_ask.plan_window, "The window map for other handles",
         ("layer_height_mm", "width_mm", "speed_mm_per_s", "nozzle_c")),
-    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament")),
+    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament"),
+        keys=_SHELF),
     Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament"), "mesh", good=202),
-    Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea"),
+    Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
+        keys=("verdict", "orientations", "reasons", "id")),
     Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
         ("piece", "size_1", "size_2", "size_3", "deflection_mm", "force_n", "measured_n", "hardness", "infill_percent",
          "walls", "pattern")),
     Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
         ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
-    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament")),
+    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament"),
+        keys=_SHELF),
     Way("POST", "/coupon", routes_coupon.coupon_send, "Make a test piece", ("machine", "filament", "kind", "nozzle_c"),
         good=202),
-    Way("GET", "/coupon/{uid}", routes_coupon.coupon_page, "A test piece and its sheet"),
+    Way("GET", "/coupon/{uid}", routes_coupon.coupon_page, "A test piece and its sheet", also=202,
+        keys=("title", "steps", "kept", "id")),
     Way("GET", "/coupon/{uid}/program", routes_coupon.coupon_program, "The program of a test piece",
         kind="application/octet-stream"),
     Way("POST", "/next", routes_coupon.next_send, "Ask which piece tells most", ("machine", "filament", "upload"),
         good=202),
-    Way("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most"),
-    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book"),
+    Way("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most", also=202,
+        keys=("ranked", "answer", "id")),
+    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book",
+        keys=("uid", "kind", "asked", "sheet")),
     Way("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
         ("upload", "mass_g", "notes"), good=202),
-    Way("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned"),
+    Way("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned", also=202,
+        keys=("changed", "suspects", "kept", "id")),
     Way("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",
-        "upload")),
-    Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full"),
-    Way("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",)),
-    Way("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second")),
+        "upload"), keys=("entries", "counts", "book")),
+    Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full",
+        keys=("record", "refers_to", "referred_by")),
+    Way("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",),
+        keys=("filament", "versions", "by_machine", "entries")),
+    Way("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second"),
+        keys=("first", "second", "differences", "rows")),
     Way("POST", "/book/outcome", routes_book.book_outcome, "Write down how a print went",
         ("machine", "filament", "outcome", "upload", "at_line", "at_minutes", "note"), good=201),
     Way("POST", "/book/outcome/{uid}", routes_book.book_correct, "Say anew how a print went", ("outcome", "note"),
         good=201),
     Way("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text"), "file", good=201),
-    Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",)),
+    Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",),
+        keys=("id", "kind", "state", "share", "version", "location")),
     Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
     Way("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
     Way("GET", "/work/{uid}/{part}.css", routes_work.work_sheet, "Style of a drawing", kind="text/css"),
-    Way("GET", "/static/{name}", routes_work.static, "A file that pages load", kind="text/css"),
-    Way("GET", "/openapi.json", routes_work.openapi, "This description"),
+    Way("GET", "/static/{name}", routes_work.static, "A file that pages load",
+        kind="text/css,text/javascript,image/svg+xml"),
+    Way("GET", "/openapi.json", routes_work.openapi, "This description", keys=("openapi", "paths")),
 )  # fmt: skip
 
 
@@ -106,8 +134,8 @@ def description() -> dict[str, Any]:
     error = {
         "type": "object",
         "required": ["error"],
-        "properties": {"error": {"type": "string"}},
-        "additionalProperties": True,
+        "properties": {"error": {"type": "string", "minLength": 1}},
+        "additionalProperties": False,
     }
     return {
         "openapi": "3.1.0",
@@ -115,7 +143,7 @@ def description() -> dict[str, Any]:
             "title": "pliant bench",
             "version": __version__,
             "description": "Ask with `Accept: application/json` or `?json`. A form carries the token that any page "
-            "gives, with the cookie that came with it.",
+            "gives, with the cookie that came with it. A `layer` counts from 0; the pages count from 1.",
         },
         "paths": paths,
         "components": {"schemas": {"Error": error}},
@@ -123,33 +151,89 @@ def description() -> dict[str, Any]:
 
 
 def _operation(way: Way) -> dict[str, Any]:
-    body = {"schema": {"type": "string" if way.kind != "application/json" else "object"}}
-    refused = {"description": "refused", "content": {"application/json": {"schema": _ERROR}}}
-    done = {"description": way.summary, "content": {way.kind: body}}
+    keys = way.keys or (("location",) if way.method == "POST" else ())
+    told = {"schema": {"type": "object", "required": list(keys), "properties": {key: {} for key in keys}}}
+    read = {"schema": {"type": "string"}}
+    content = {kind: told if kind == "application/json" else read for kind in way.kind.split(",")}
+    done = {"description": way.summary, "content": content}
     made: dict[str, Any] = {
         "summary": way.summary,
         "operationId": f"{way.method.lower()}_{re.sub(r'[^a-z]+', '_', way.path).strip('_') or 'home'}",
         "parameters": [
-            {"name": name, "in": "path", "required": True, "schema": {"type": "string"}}
+            {"name": name, "in": "path", "required": True, "schema": _IN_PATH[name]}
             for name in re.findall(r"{(\w+)}", way.path)
         ],
-        "responses": {str(way.good): done, "4XX": refused, "5XX": refused},
+        "responses": {str(way.good): done, **{str(status): _refused(status) for status in _refusals(way)}},
     }
-    if way.good == 200 and "{uid}" in way.path:
-        made["responses"]["202"] = {"description": "not yet", "content": {"application/json": body}}
+    if way.method == "POST":
+        made["responses"] |= {"303": {"description": "a page goes on to where the answer is"}}
+    if way.also:
+        made["responses"][str(way.also)] = {"description": _ALSO[way.also], "content": content}
     if way.method == "GET":
         names = way.fields
-        made["parameters"] += [{"name": n, "in": "query", "schema": {"type": "string"}} for n in names]
+        made["parameters"] += [{"name": n, "in": "query", "schema": _field(way, n)} for n in names]
         return made
-    fields: dict[str, Any] = {name: {"type": "string"} for name in ("token", *way.fields)}
+    fields: dict[str, Any] = {name: _field(way, name) for name in ("token", *way.fields)}
     if way.file:
         fields[way.file] = {"type": "string", "format": "binary"}
     schema = {"type": "object", "properties": fields, "required": ["token"]}
-    content = {"multipart/form-data": {"schema": schema}}
+    form = {"multipart/form-data": {"schema": schema}}
     if not way.file:
-        content["application/x-www-form-urlencoded"] = {"schema": schema}
-    made["requestBody"] = {"required": True, "content": content}
+        form["application/x-www-form-urlencoded"] = {"schema": schema}
+    made["requestBody"] = {"required": True, "content": form}
     return made
 
 
+def _field(way: Way, name: str) -> dict[str, Any]:
+    """What a field takes: one of a few words, a number, or text; a number that is not known is left empty."""
+    if (words := _ONE_OF.get(f"{way.path} {name}") or _ONE_OF.get(name)) is not None:
+        return {"type": "string", "enum": list(words)}
+    if name in _NUMBERS or name.endswith(("_mm", "_c", "_n", "_percent", "_per_s")):
+        return {"type": "string", "pattern": "^([0-9]{1,6}([.,][0-9]{1,6})?)?$"}
+    return {"type": "string"}
+
+
+def _refusals(way: Way) -> list[int]:
+    """The statuses that an address may refuse with."""
+    found = {421, 500}
+    if way.method == "POST":
+        found |= {400, 403, 405, 408, 413, 415, 422, 503, 507}
+    if way.fields:
+        found |= {422}
+    if "{" in way.path or {"upload", "first"} & set(way.fields) or way.path.startswith("/book/"):
+        found |= {404}
+    if way.path in _ENDED:  # work that came to nothing says so where its answer would stand
+        found |= {410, 422, 500, 503}
+    if way.path in _AT_ONCE:
+        found |= {503}
+    return sorted(found)
+
+
+def _refused(status: int) -> dict[str, Any]:
+    return {"description": _WHY[status], "content": {"application/json": {"schema": _ERROR}}}
+
+
 _ERROR = {"$ref": "#/components/schemas/Error"}
+_IN_PATH: dict[str, dict[str, Any]] = {
+    "uid": {"type": "string", "pattern": "^[0-9a-f]{16}([0-9a-f]{8})?$"},
+    "name": {"type": "string", "enum": list(routes_work.FILES)},
+    "part": {"type": "string", "enum": ["rules", "sheet"]},
+}
+_ONE_OF: dict[str, tuple[str, ...]] = {
+    "/first kind": tuple(MACHINES), "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
+    "/book/text kind": ("machine", "filament"), "piece": tuple(routes_ask.PIECES), "pattern": routes_ask.PATTERNS,
+    "outcome": OUTCOMES, "pass": PASSES + ADDED,
+}  # fmt: skip
+_NUMBERS = {
+    "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
+    "travel_speed", "outer_walls", "inner_walls", "infill", "skins", "over_air",
+}  # fmt: skip
+_ENDED = {way.path for way in TABLE if way.also == 202}
+_AT_ONCE = {"/feel", "/dry", "/plan/{uid}/window"}
+_ALSO = {202: "not yet: how far the work is", 201: "kept; the program may come later"}
+_WHY = {
+    400: "the form cannot be read", 403: "not a form of this page", 404: "not there, or no longer",
+    405: "read with GET, sent with POST", 408: "too slow", 410: "stopped", 413: "too large", 415: "not a form",
+    421: "asked under another name", 422: "a value that cannot be used; the words say which and what is allowed",
+    500: "a fault of the bench", 503: "busy", 507: "no room on the disk",
+}  # fmt: skip

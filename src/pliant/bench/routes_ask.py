@@ -14,14 +14,16 @@ from pliant.bench.routes_check import job_page, recent, shelf_data
 from pliant.records.baseline import KINDS
 from pliant.records.starters import starter
 
-__all__ = ["dry_page", "feel_page", "plan_form", "plan_page", "plan_send", "plan_sheet", "plan_window"]
+__all__ = [
+    "PATTERNS", "PIECES", "dry_page", "feel_page", "plan_form", "plan_page", "plan_send", "plan_sheet", "plan_window",
+]  # fmt: skip
 
-_PIECES = {
+PIECES = {
     "pad": ("width", "depth", "height"),
     "ring": ("outer diameter", "inner diameter", "height"),
     "column": ("outer diameter", "inner diameter", "height"),
 }
-_PATTERNS = ("hexagon", "square", "triangle", "foam", "solid")
+PATTERNS = ("hexagon", "square", "triangle", "foam", "solid")
 _SPEED_WORDS = {
     "outer_walls": "outer walls", "inner_walls": "inner walls", "infill": "infill", "skins": "solid skins",
     "over_air": "beads over air",
@@ -32,13 +34,13 @@ async def feel_page(request: Request) -> Response:
     """How soft a piece will be, or what to choose for a wanted softness."""
     desk, asked = desk_of(request), request.query_params
     kept = await desk.shelf()
-    shown: dict[str, Any] = {"pieces": _PIECES, "patterns": _PATTERNS, "asked": asked, "shelf": kept}
+    shown: dict[str, Any] = {"pieces": PIECES, "patterns": PATTERNS, "asked": asked, "shelf": kept}
     if "piece" not in asked:
-        return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in _PIECES.items()}}, body="", **shown)
+        return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in PIECES.items()}}, body="", **shown)
     piece = asked["piece"]
-    if piece not in _PIECES:
-        raise Fault(422, f"the piece is one of {', '.join(_PIECES)}")
-    size = [number_in(asked.get(f"size_{k}", ""), what, 0.5, 2000, "mm") for k, what in enumerate(_PIECES[piece], 1)]
+    if piece not in PIECES:
+        raise Fault(422, f"the piece is one of {', '.join(PIECES)}")
+    size = [number_in(asked.get(f"size_{k}", ""), what, 0.5, 2000, "mm") for k, what in enumerate(PIECES[piece], 1)]
     deflection = number_in(asked.get("deflection_mm", ""), "how far it is pressed together", 0.01, 1000, "mm")
     if None in size or deflection is None:
         raise Fault(422, "give three sizes and how far the piece is pressed together, in mm")
@@ -50,8 +52,8 @@ async def feel_page(request: Request) -> Response:
         "walls": int(number_in(asked.get("walls", ""), "the walls", 0, 50) or 2),
         "pattern": asked.get("pattern") or "hexagon",
     }
-    if more["pattern"] not in _PATTERNS:
-        raise Fault(422, f"the pattern is one of {', '.join(_PATTERNS)}")
+    if more["pattern"] not in PATTERNS:
+        raise Fault(422, f"the pattern is one of {', '.join(PATTERNS)}")
     job = await desk.at_once(
         "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
     )

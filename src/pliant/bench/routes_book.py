@@ -15,11 +15,12 @@ from pliant.workflows import book as pages_of
 from pliant.workflows.shelf import keep_text
 
 __all__ = [
-    "book_compare", "book_correct", "book_history", "book_outcome", "book_page", "book_record", "book_text",
+    "BOOK_KINDS", "book_compare", "book_correct", "book_history", "book_outcome", "book_page", "book_record",
+    "book_text",
 ]  # fmt: skip
 
 _UID = re.compile(r"[0-9a-f]{16}")
-_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
+BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
 _OUTCOME_WORDS = {"ok": "it went well", "jammed": "it jammed", "stopped": "I stopped it", "not-sure": "not sure"}
 
 
@@ -27,8 +28,8 @@ async def book_page(request: Request) -> Response:
     """The newest records, and a slip to say how a print went."""
     desk, asked = desk_of(request), request.query_params
     kind = asked.get("kind") or None
-    if kind is not None and kind not in _KINDS:
-        raise Fault(422, f"the kind is one of {', '.join(_KINDS)}")
+    if kind is not None and kind not in BOOK_KINDS:
+        raise Fault(422, f"the kind is one of {', '.join(BOOK_KINDS)}")
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
     found = (
@@ -36,7 +37,7 @@ async def book_page(request: Request) -> Response:
     )
     kept = await desk.shelf()
     return answer(
-        request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=_KINDS, outcomes=_OUTCOME_WORDS,
+        request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=_OUTCOME_WORDS,
         uploads=desk.store.programs(), more=limit < 1000,
         limit=limit,
     )  # fmt: skip

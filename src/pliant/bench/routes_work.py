@@ -57,7 +57,7 @@ async def work_sheet(request: Request) -> Response:
     """The style sheet of a result's drawing."""
     desk, part = desk_of(request), request.path_params["part"]
     job = desk.jobs.job(request.path_params["uid"])
-    if job.state != "done" or part not in ("rules", "sheet"):
+    if job.state != "done" or part not in ("rules", "sheet") or not (job.folder / f"{part}.css").exists():
         raise Fault(404, "that work has no such drawing")
     return Response(await desk.aside(lambda: job.part(f"{part}.css")), media_type="text/css")
 

@@ -10,7 +10,7 @@ from sqlalchemy.sql.selectable import FromClause
 from pliant.book.fields import KINDS, restored
 from pliant.book.open_book import Book
 from pliant.book.schema import TABLES
-from pliant.errors import BookError
+from pliant.errors import BookError, NotInBookError
 from pliant.records.book import (
     Comparison,
     Difference,
@@ -94,7 +94,7 @@ def find(c: Connection, reference: str, kinds: tuple[str, ...] = tuple(KINDS)) -
         several = ", ".join(f"{kind} {uid}" for kind, uid in hits[:5])
         raise BookError(f"{reference!r} may mean {several}; give the identifier")
     sort = " or ".join(kinds) if len(kinds) <= 3 else "record"
-    raise BookError(f"no {sort} {reference!r} in this book; `pliant book list` shows what is there")
+    raise NotInBookError(f"no {sort} {reference!r} in this book; `pliant book list` shows what is there")
 
 
 def show(book: Book, reference: str) -> Shown:

@@ -18,7 +18,7 @@ from sqlalchemy.exc import IntegrityError
 from pliant.book.fields import KINDS, Kind, checked, digest, now, record_text, same_thing
 from pliant.book.open_book import Book
 from pliant.book.schema import TABLES
-from pliant.errors import BookError
+from pliant.errors import BookError, NotInBookError
 from pliant.records.book import Added
 from pliant.records.filament import read_filament
 from pliant.records.machine import load_toml, read_machine
@@ -204,7 +204,7 @@ def add_outcome(
         t = TABLES["print"]
         found = c.execute(select(t.c.program).where(t.c.uid == print_uid)).first()
         if found is None:
-            raise BookError(f"print {print_uid}: not in this book; `pliant book list print` shows what is")
+            raise NotInBookError(f"print {print_uid}: not in this book; `pliant book list print` shows what is")
         _line_exists(c, found.program, at_line)
         return _outcome(c, print_uid, outcome, at_line, at_time_s, note)
 
