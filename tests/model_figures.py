@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 
-from pliant.models import bead, column, drive, guide, lag, melting, metering, pressure, stiffness
+from pliant.models import bead, column, drive, drying, guide, lag, melting, metering, pressure, slender, stiffness
 from published_rows import beyond_range, rows
 
 _FITTED = {"A": ("shore_A", 82, 95), "D": ("shore_D", 50, 76)}
@@ -66,13 +66,13 @@ def _stiffness():
 
 
 def _column():
-    for slender in (10, 4, 2):
+    for length in (10, 4, 2):
         with beyond_range():
-            base = column.buckling_force_n(1.0, 1.0, slender)
+            base = column.buckling_force_n(1.0, 1.0, length)
             low, high = (
-                float(column.buckling_force_n(1.0, 1.0, slender, theory=t) / base) for t in ("haringx", "neo-hookean")
+                float(column.buckling_force_n(1.0, 1.0, length, theory=t) / base) for t in ("haringx", "neo-hookean")
             )
-        yield f"| {slender} | {low:.3f} | {high:.3f} |"
+        yield f"| {length} | {low:.3f} | {high:.3f} |"
     yield f"{float(column.euler_load_n(200e3, np.pi / 4 * (75**4 - 70**4), 7200.0)) / 1e3:.1f} kN"
 
 
@@ -145,6 +145,18 @@ def _bead():
         yield f"{width} × {height} mm: {float(bead.bead_area_mm2(width, height)):.6f} mm²"
 
 
+def _drying():
+    yield f"Fo 0.10 → {1 - float(drying.water_left_fraction(1e-12, 2.0, 1e5)):.5f} gained"
+
+
+def _slender():
+    soft, stiff = slender.tip_stiffness_n_per_mm(np.array([13.2, 100.0]), 5.0**4 / 12, 40.0)
+    yield f"{stiff:.3f} N/mm at 100 MPa and {soft:.4f} N/mm at 13.2 MPa"
+    square = float(slender.self_weight_height_mm(13.2, 5.0**4 / 12, 25.0, 1200.0))
+    wall = float(slender.self_weight_height_mm(13.2, 0.8**3 / 12, 0.8, 1200.0))
+    yield f"{square:.0f} mm, and {wall:.0f} mm for a wall of 0.8 mm"
+
+
 PHRASES = {
     "stiffness": _stiffness,
     "column": _column,
@@ -155,4 +167,6 @@ PHRASES = {
     "lag": _lag,
     "metering": _metering,
     "bead": _bead,
+    "drying": _drying,
+    "slender": _slender,
 }

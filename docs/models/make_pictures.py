@@ -15,7 +15,19 @@ sys.path.insert(0, str(HERE.parents[1] / "tests"))
 
 from model_figures import METERING, flexural_rows, metering_losses  # noqa: E402
 from pliant.errors import ValidityWarning  # noqa: E402
-from pliant.models import bead, column, drive, guide, lag, melting, pressure, stiffness  # noqa: E402
+from pliant.models import (  # noqa: E402
+    bead,
+    cellular,
+    column,
+    drive,
+    drying,
+    guide,
+    lag,
+    melting,
+    pressure,
+    slender,
+    stiffness,
+)  # fmt: skip
 from pliant.report.paper import INK, MOSS, OCHRE, PAPER, PLUM, Frame, line  # noqa: E402
 from published_rows import rows  # noqa: E402
 
@@ -210,6 +222,65 @@ def bead_picture():
     return _picture(f, "A pressed bead between nozzle face and bed, and the round strand of the same area", notes, out)
 
 
+def drying_picture():
+    """Share of water left against Fourier number."""
+    f = Frame(560, 300, 0.7, 0, 1.0)
+    fourier = np.concatenate([np.linspace(0, 0.02, 41)[1:], np.linspace(0.02, 0.7, 137)])
+    left = drying.water_left_fraction(1e-12, 2.0, fourier * 1e6)  # a radius of 1 mm: Fo = D t / 1e-6 m2
+    out = _curve(f, fourier, left, MOSS)
+    for row in rows("solid_crank_cylinder.csv"):
+        if float(row["Dt_over_a2"]) <= 0.7:
+            out += _mark(f, float(row["Dt_over_a2"]), float(row["fraction_remaining"]))
+    out += _word(f, 0.22, 0.42, "water leaves through the skin")
+    axes = f.axes([0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7], [0, 0.25, 0.5, 0.75, 1], "D t / a²", "share left")
+    return _picture(f, "Share of water left against D t over radius squared; rings are the published table", axes, out)
+
+
+def cellular_picture():
+    """Modulus of an infill over that of its walls, against density."""
+    f = Frame(560, 320, 0.42, 0.001, 1, log_y=True, x_low=0.04, left=60)
+    rho = np.linspace(0.05, 0.4, 71)
+    out = ""
+    for pattern, direction, colour, words, at, rise in (
+        ("hexagon", "axial", INK, "any prism, axial", 0.055, -26), ("square", "in-plane", OCHRE, "square", 0.3, -6),
+        ("triangle", "in-plane", PLUM, "triangle", 0.1, 17), ("foam", "in-plane", INK, "foam", 0.11, 20),
+        ("hexagon", "in-plane", MOSS, "hexagon, in plane", 0.2, 20),
+    ):  # fmt: skip
+        share = cellular.cellular_modulus_mpa(1.0, rho, pattern, direction)
+        out += _curve(f, rho, share, colour) + _word(f, at, np.interp(at, rho, share), words, rise=rise)
+    # the course formula sheet's table, as in tests/models/test_cellular.py
+    for x, plane, foam in ((0.1, 0.0015, 0.01), (0.2, 0.012, 0.04), (0.3, 0.0405, 0.09), (0.4, 0.096, 0.16)):
+        out += _mark(f, x, plane) + _mark(f, x, x) + _mark(f, x, foam)
+    axes = f.axes([0.1, 0.2, 0.3, 0.4], [0.001, 0.01, 0.1, 1], "relative density", "E / E of the solid")
+    return _picture(
+        f, "Modulus over that of the solid against relative density; rings are the published table", axes, out
+    )
+
+
+def slender_picture():
+    """How far the tip of a square post gives way under the estimated side force."""
+    f = Frame(560, 300, 60, 0.0001, 10, log_y=True, x_low=2, left=64)
+    height = np.linspace(3, 60, 115)
+    force = float(slender.side_force_n(1.0, 0.0814))  # 1 MPa under the face, a bead of 0.45 x 0.2 mm
+    spread = slender.SIDE_FORCE_SPREAD**1.6449
+    out = ""
+    for side, colour, at in ((2, PLUM, 14), (4, OCHRE, 30), (8, MOSS, 34)):
+        stiff = slender.tip_stiffness_n_per_mm(33.0, side**4 / 12, height, area_mm2=side**2)
+        give = force / stiff
+        if side == 4:
+            edge = [*zip(height, give / spread, strict=True), *zip(height[::-1], give[::-1] * spread, strict=True)]
+            path = "L".join(f"{f.x(x):.1f} {f.y(y):.1f}" for x, y in edge)
+            out += f'<path d="M{path}Z" fill="{f.hatch()}"/>'
+        place, rise = ("end", -6) if side < 8 else ("start", 18)
+        out += _curve(f, height, give, colour)
+        out += _word(f, at, np.interp(at, height, give), f"{side} × {side} mm", place, rise)
+    out += f'<path d="M{f.x(2):.1f} {f.y(0.1):.1f}H{f.x(60):.1f}" stroke="{INK}" stroke-dasharray="3 3"/>'
+    out += _word(f, 2.5, 0.1, "0.1 mm")
+    axes = f.axes([10, 20, 30, 40, 50, 60], [0.001, 0.01, 0.1, 1, 10], "height of the post, mm", "tip gives way, mm")
+    label = "Tip of square posts of 33 MPa under the estimated side force against height; hatched: 90 % range of one"
+    return _picture(f, label, axes, out)
+
+
 PICTURES = {
     "stiffness": stiffness_picture,
     "column": column_picture,
@@ -220,6 +291,9 @@ PICTURES = {
     "lag": lag_picture,
     "metering": metering_picture,
     "bead": bead_picture,
+    "drying": drying_picture,
+    "cellular": cellular_picture,
+    "slender": slender_picture,
 }
 
 

@@ -1,45 +1,17 @@
 """The bench in a real browser: the whole story, by keyboard, on a phone, without a script, and when things go wrong."""
 
-import os
 import re
-import shutil
-import signal
-import subprocess
-import sys
 import time
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
+from bench_browser import PATIENCE_MS, chromium, served
 from pliant.workflows.workshop import feet_program
 from pliant.workflows.workshop_parts import part_files
 
 AXE = (Path(__file__).parent / "axe" / "axe.min.js").read_text(encoding="utf-8")
-PATIENCE_MS = 120_000  # the first work may have to wait for the compiler
-expect.set_options(timeout=PATIENCE_MS)
-
-
-@contextmanager
-def served(folder, port=0):
-    """Run the real command; gives the address and the process."""
-    command = [sys.executable, "-c", "from pliant.cli import main; main()", "bench", "--no-open", "--port", str(port)]
-    command += ["--book", str(folder / "book.sqlite")]
-    environment = os.environ | {"XDG_CACHE_HOME": str(folder / "cache")}
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment)
-    try:
-        line = process.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
-        assert found, line
-        yield found[0].rstrip("/"), process
-    finally:
-        process.send_signal(signal.SIGINT)
-        try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-        process.stderr.close()
 
 
 @pytest.fixture(scope="module")
@@ -57,13 +29,8 @@ def bench(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.fail("Chromium is missing: install it with `apt-get install chromium` and run the tests again")
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+    with chromium() as running:
         yield running
-        running.close()
 
 
 class Visit:

@@ -16,8 +16,13 @@ from pliant.cli.shell import progress as _progress
 from pliant.cli.shell import show as _show
 from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
+from pliant.records.starters import MACHINES, RECIPES, SPOOLS
 
 __all__ = ["main"]
+
+_ARCHETYPES = "; ".join(
+    f"{kind}: {', '.join(names)}" for kind, names in (("machine", MACHINES), ("filament", SPOOLS), ("recipe", RECIPES))
+)
 
 
 def _write_page(path: str, page: str) -> None:
@@ -158,7 +163,7 @@ def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug
 
 @main.command("new")
 @click.argument("kind", type=click.Choice(["machine", "filament", "recipe"]))
-@click.option("--like", default=None, help="The archetype to start from.")
+@click.option("--like", default=None, help=f"What to start from. {_ARCHETYPES}.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="Write here; an existing file is kept.")
 @_debug
 def new_command(kind: str, like: str | None, output: str | None, debug: bool) -> None:

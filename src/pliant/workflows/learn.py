@@ -113,7 +113,7 @@ def learn(
         acceptance=posterior.acceptance,
         machine_file=None if files[0] is None else str(files[0]),
         filament_file=None if files[1] is None else str(files[1]),
-        program=None if program is None else str(program),
+        program=None if program is None else Path(program).name,
         before=before,
         after=after,
         notes=_notes(sheets),

@@ -130,5 +130,5 @@ def next_coupon(
     told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
     ranked = [Candidate(templates[k].kind, k, gone, error) for k, (gone, error) in told.items()]
     ranked.sort(key=lambda c: -c.shrinkage)
-    what = f"chance of a jam of {program}" if program is not None else "the flow this feed path can carry"
+    what = f"chance of a jam of {Path(program).name}" if program is not None else "the flow this feed path can carry"
     return NextCoupon(what, float(answer.std()), tuple(ranked))

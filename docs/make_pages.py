@@ -1,0 +1,202 @@
+"""Write what the pages take from the program: the pages of the verbs, and what the commands in them print.
+
+`python docs/make_pages.py` after a wanted change, then read the difference; `--check` only says what is no longer so.
+The verbs' pages are `--help`, word for word. In the `console` blocks of a page the lines after `$` are run by a shell,
+all of a page in one folder with the invented workshop's files in `demo/`, and what they print is put below them.
+`<!-- run: COMMAND -->` is run and not shown: it stands in for the reader's editor. What the `python` blocks of a page
+print goes into its `text` block.
+"""
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+from pliant.cli import main
+from pliant.workflows.workshop import files
+
+HERE = Path(__file__).parent
+WIDTH = 100
+
+# verb: the question it answers, pages to read on. A verb that is missing here has no page, which is an error.
+VERBS = {
+    "check": ("Will this job feed?", ["../howto/read-the-report", "../howto/measure-your-machine", "../glossary"]),
+    "mend": ("Make it feed, and prove that the part is the same", ["../mend", "../howto/mend-as-a-step"]),
+    "read": ("What does this program do?", ["../glossary"]),
+    "plan": ("What should I set?", ["../plan", "../howto/when-out-of-reach"]),
+    "part": ("Is this mesh a good idea in soft filament?", ["../glossary"]),
+    "feel": ("Which hardness, walls and infill for a wanted force?", ["../models/cellular"]),
+    "dry": ("How long must the spool dry?", ["../howto/dry-a-spool", "../models/drying"]),
+    "batch": ("Which programs of a folder feed?", ["../howto/check-a-folder"]),
+    "coupon": ("Which test piece, with which settings?", ["../learn"]),
+    "learn": ("What do my readings say?", ["../learn", "../tutorial/command-line"]),
+    "next": ("Which test piece tells most?", ["../learn"]),
+    "new": ("A starter file for a record", ["../records", "../howto/measure-your-machine"]),
+    "book": ("What happened with this spool on this machine?", ["../book", "../howto/share-a-book"]),
+    "bench": ("All of it as a local web page", ["../bench", "../tutorial/bench"]),
+    "demo": ("The invented workshop", ["../tutorial/command-line"]),
+}
+
+
+def help_of(command: click.Command, name: str, parent: click.Context | None = None) -> str:
+    """What `--help` prints, at a fixed width."""
+    context = click.Context(
+        command, info_name=name, parent=parent, terminal_width=WIDTH, max_content_width=WIDTH,
+        help_option_names=["-h", "--help"],
+    )  # fmt: skip
+    return command.get_help(context).rstrip()
+
+
+def undocumented(verbs: dict[str, click.Command]) -> list[str]:
+    """Every verb without a page or a sentence, and every option without a word of help."""
+    found = [f"{name}: has no line in VERBS of docs/make_pages.py" for name in verbs if name not in VERBS]
+    found += [f"{name}: in VERBS, but no such verb" for name in VERBS if name not in verbs]
+    for name, verb in verbs.items():
+        more = verb.commands if isinstance(verb, click.Group) else {}
+        for full, command in [(name, verb), *((f"{name} {k}", c) for k, c in more.items())]:
+            if not command.help:
+                found.append(f"{full}: has no docstring")
+            for option in command.params:
+                if isinstance(option, click.Option) and not option.help:
+                    found.append(f"{full} {option.opts[0]}: has no help")
+    return found
+
+
+def title_of(page: Path) -> str:
+    """First heading of a page."""
+    lines = page.read_text(encoding="utf-8").split("\n")
+    return next(line.removeprefix("# ") for line in lines if line.startswith("# "))
+
+
+def verb_page(name: str, command: click.Command) -> str:
+    """The page of one verb."""
+    asks, see = VERBS[name]
+    top = click.Context(main, info_name="pliant", terminal_width=WIDTH, max_content_width=WIDTH)
+    text = f"# {name}\n\n{asks}\n\n```text\n{help_of(command, name, top)}\n```\n"
+    if isinstance(command, click.Group):
+        here = click.Context(command, info_name=name, parent=top, terminal_width=WIDTH, max_content_width=WIDTH)
+        for sub in command.list_commands(here):
+            found = command.commands[sub]
+            text += f"\n## {name} {sub}\n\n```text\n{help_of(found, sub, here)}\n```\n"
+    links = ", ".join(f"[{title_of(HERE / 'cli' / f'{page}.md')}]({page}.md)" for page in see)
+    return f"<!-- written by docs/make_pages.py from --help -->\n{text}\nSee also: {links}.\n"
+
+
+def verb_pages() -> dict[str, str]:
+    """Text of every page of the verbs, by file name."""
+    pages = {f"{name}.md": verb_page(name, main.commands[name]) for name in VERBS if name in main.commands}
+    rows = "\n".join(f"| [`{name}`]({name}.md) | {asks} |" for name, (asks, _) in VERBS.items())
+    pages["index.md"] = (
+        "<!-- written by docs/make_pages.py from --help -->\n# Verbs of the command line\n\n"
+        f"| verb | what it answers |\n| --- | --- |\n{rows}\n\n```text\n{help_of(main, 'pliant')}\n```\n\n"
+        "Exit codes: 0 feeds, or done · 1 marginal or jams, or the target is out of reach · 2 bad input, nothing "
+        "written · 3 a fault of pliant's own. An error is one line: what, where, what is allowed, the way out.\n\n"
+        "```{toctree}\n:hidden:\n\n" + "\n".join(VERBS) + "\n```\n"
+    )
+    return pages
+
+
+def commands_of(block: str) -> list[str]:
+    """The command lines of a console block, continued lines joined."""
+    found: list[str] = []
+    for line in block.split("\n"):
+        if line.startswith("$ "):
+            found.append(line[2:])
+        elif found and found[-1].endswith("\\") and line.startswith("> "):
+            found[-1] += "\n" + line[2:]
+    return found
+
+
+_PART = re.compile(r"```console\n(.*?)```|<!-- run: (.*?) -->", re.S)
+
+
+def _environment(folder: Path) -> dict[str, str]:
+    """What a reader with an empty account has: this pliant, no book yet."""
+    source = str(Path(sys.modules["pliant"].__file__).parents[1])  # type: ignore[arg-type]
+    mine = {
+        "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}", "PYTHONPATH": source,
+        "PYTHONUTF8": "1", "XDG_DATA_HOME": str(folder / "data"), "XDG_CACHE_HOME": str(folder / "cache"),
+    }  # fmt: skip
+    return {k: v for k, v in os.environ.items() if k != "PLIANT_BOOK"} | mine
+
+
+def run_page(text: str, folder: Path) -> str:
+    """Run the console blocks of a page in a folder, and put what they print below each command."""
+    environment = _environment(folder)
+
+    def shell(command: str) -> str:
+        done = subprocess.run(
+            ["sh", "-c", command], cwd=folder, env=environment, text=True, capture_output=True, check=False
+        )
+        said = done.stdout + done.stderr
+        if done.returncode > 1 or "Traceback" in said:
+            raise SystemExit(f"make_pages: `{command}` ended with {done.returncode}:\n{said}")
+        return said
+
+    def replaced(part: re.Match[str]) -> str:
+        if part[2]:
+            shell(part[2])
+            return part[0]
+        out = ""
+        for command in commands_of(part[1]):
+            said = "\n".join(line.rstrip() for line in shell(command).rstrip("\n").split("\n"))
+            out += "$ " + command.replace("\n", "\n> ") + "\n" + (said + "\n" if said else "")
+        return f"```console\n{out}```"
+
+    return _PART.sub(replaced, text)
+
+
+def run_python(text: str, folder: Path) -> str:
+    """Run the Python blocks of a page one after the other, and put what they print in its one text block."""
+    code = "\n".join(re.findall(r"```python\n(.*?)```", text, re.S))
+    said = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code], cwd=folder, env=_environment(folder), text=True,
+        capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    return re.sub(r"```text\n.*?```", lambda _: f"```text\n{said}```", text, count=1, flags=re.S)
+
+
+def console_pages() -> list[Path]:
+    """The pages that show what commands print."""
+    return sorted(p for p in HERE.rglob("*.md") if "```console" in p.read_text(encoding="utf-8"))
+
+
+def python_pages() -> list[Path]:
+    """The pages that show what Python prints."""
+    return sorted(p for p in HERE.rglob("*.md") if "```python" in p.read_text(encoding="utf-8"))
+
+
+def fresh(page: Path) -> str:
+    """A page that shows what commands or Python print, as it should read now."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        (folder / "demo").mkdir()
+        for name, text in files():
+            (folder / "demo" / name).write_text(text, encoding="utf-8")
+        text = page.read_text(encoding="utf-8")
+        return run_page(text, folder) if "```console" in text else run_python(text, folder)
+
+
+def all_pages() -> dict[Path, str]:
+    """Every page that is written here, as it should read now."""
+    wanted = {HERE / "cli" / name: text for name, text in verb_pages().items()}
+    return wanted | {page: fresh(page) for page in console_pages() + python_pages()}
+
+
+if __name__ == "__main__":
+    faults = undocumented(main.commands)
+    stale = []
+    for path, text in all_pages().items():
+        if not path.exists() or path.read_text(encoding="utf-8") != text:
+            stale.append(str(path.relative_to(HERE)))
+            if "--check" not in sys.argv[1:]:
+                path.write_text(text, encoding="utf-8")
+    for fault in faults:
+        print(fault)
+    for name in stale:
+        print(f"{name}: {'is not current; run docs/make_pages.py' if '--check' in sys.argv[1:] else 'written'}")
+    sys.exit(1 if faults or (stale and "--check" in sys.argv[1:]) else 0)
