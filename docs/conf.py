@@ -14,6 +14,7 @@ templates_path = ["_site"]
 myst_heading_anchors = 3
 highlight_language = "none"
 default_role = "code"
+smartquotes = False  # `--json` is two hyphens
 
 html_theme = "basic"
 html_static_path = ["_site/static"]
@@ -62,7 +63,7 @@ def _math(block):
 
     def visit(writer, node):
         writer.body.append(
-            f'<div class="math">{tex2mathml(node.astext(), as_block=True)}</div>'
+            f'<div class="math" tabindex="0">{tex2mathml(node.astext(), as_block=True)}</div>'
             if block
             else tex2mathml(node.astext())
         )
@@ -71,7 +72,15 @@ def _math(block):
     return visit, None
 
 
+def _by_keyboard(app, pagename, templatename, context, doctree):
+    """What is wider than a phone scrolls, and must be reached with the Tab key for that."""
+    body = re.sub(r"<(pre|table)\b", r'<\1 tabindex="0"', context.get("body", ""))
+    body = re.sub(r"<p>(?=<img [^>]*\.png)", '<p tabindex="0">', body)
+    context["body"] = body
+
+
 def setup(app):
     """Register what is ours."""
+    app.connect("html-page-context", _by_keyboard)
     app.add_html_math_renderer("mathml", inline_renderers=_math(False), block_renderers=_math(True))
     app.connect("autodoc-process-docstring", _own_footnotes)

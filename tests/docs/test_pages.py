@@ -227,6 +227,12 @@ def test_limit_keys_of_the_starters_are_listed(kind, like):
     assert set(_paths(tomllib.loads(starter(kind, like)))) <= set(_table("records.md", page))
 
 
+def test_limit_formulas_are_written_with_braces():
+    r"""The writer of MathML takes `\frac43` for a fraction of 43."""
+    for path in (DOCS.parent / "src").rglob("*.py"):
+        assert re.findall(r"\\(?:[dt]?frac|sqrt)(?![{a-z]).*", path.read_text(encoding="utf-8")) == [], path
+
+
 # -- pages of the models
 
 

@@ -139,7 +139,7 @@ def pinch_squash_mm(
 
     Notes
     -----
-    .. math:: N = \tfrac43 E^* \sqrt{R_e}\,\delta^{3/2}, \quad E^* = \frac{E}{1 - \nu^2}, \quad R_e = \sqrt{R_f R_w}
+    .. math:: N = \tfrac{4}{3} E^* \sqrt{R_e}\,\delta^{3/2}, \quad E^* = \frac{E}{1 - \nu^2}, \quad R_e = \sqrt{R_f R_w}
 
     Hertz's contact [1]_ of crossed cylinders, taken as a sphere of the geometric mean radius: exact for equal radii,
     5 % more squash than the exact elliptic contact at a ratio of 6. Teeth, which concentrate the force, press deeper.

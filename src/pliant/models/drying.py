@@ -72,7 +72,7 @@ def water_diffusivity_m2_per_s(
 
     Notes
     -----
-    .. math:: D(T) = D_{ref} \exp\left(-\frac{E_a}{R}\left(\frac1T - \frac1{T_{ref}}\right)\right)
+    .. math:: D(T) = D_{ref} \exp\left(-\frac{E_a}{R}\left(\frac{1}{T} - \frac{1}{T_{ref}}\right)\right)
 
     Examples
     --------
@@ -125,7 +125,7 @@ def water_left_fraction(diffusivity_m2_per_s: Any, diameter_mm: Any, time_s: Any
 
     .. math:: \sum_n \frac{4}{x_n^2} e^{-x_n^2 Fo}, \qquad Fo = D t / a^2
 
-    and for short times one minus :math:`4\sqrt{Fo/\pi} - Fo - Fo^{1.5}/(3\sqrt\pi)`.
+    and for short times one minus :math:`4\sqrt{Fo/\pi} - Fo - Fo^{1.5}/(3\sqrt{\pi})`.
 
     Examples
     --------

@@ -202,7 +202,7 @@ def helix_onset_force_n(
     Straight and level [1]_ [2]_, and in a bend, where the curve supplies the side load w = F / radius (derived; other
     published constants are larger), the greater of the two:
 
-    .. math:: F = 2\sqrt2\,\sqrt{E I w / r_c}, \qquad F = \frac{8 E I}{r_c\,\rho}
+    .. math:: F = 2\sqrt{2}\,\sqrt{E I w / r_c}, \qquad F = \frac{8 E I}{r_c\,\rho}
 
     A full helix has been put at 3.66 in place of 2.83 [3]_. A bend delays the helix a hundredfold; the chain does not
     use that, since curls left by the spool may take its place. Pass the result as `helix_onset_n` to use it.
@@ -259,7 +259,7 @@ def fill_force_n(*, youngs_modulus_mpa: Any, diameter_mm: Any, bore_mm: Any) -> 
 
     Notes
     -----
-    .. math:: F = \tfrac13 A E\,(\lambda^{-2} - \lambda), \qquad \lambda = (d / D)^2
+    .. math:: F = \tfrac{1}{3} A E\,(\lambda^{-2} - \lambda), \qquad \lambda = (d / D)^2
 
     Incompressible neo-Hookean rod, uniform; derived here. Filament that softens with strain fills its bore earlier:
     at 25 % strain the secant of `models.stiffness` is about a quarter of this rod's.

@@ -319,7 +319,7 @@ def temperature_shift(temperature_c: Any, reference_c: Any, activation_kj_per_mo
 
     Notes
     -----
-    .. math:: a_T = \exp\left(\frac{E_a}{R}\left(\frac1T - \frac1{T_{ref}}\right)\right)
+    .. math:: a_T = \exp\left(\frac{E_a}{R}\left(\frac{1}{T} - \frac{1}{T_{ref}}\right)\right)
 
     Melt only; the rows behind the energies lie at 180 to 220 degC. Time in the heat lowers the viscosity of TPU as
     well (chain scission, water), which is left out.
