@@ -88,7 +88,7 @@ def _walk(page, address, program):
     story.take("readings", ".lead-in", ".readings")
     story.click("Learn from it", "**/learn/*")
     expect(page.locator("h1")).to_have_text("Learned.")
-    story.take("learned", ".lead-in", ".beside tr:nth-child(6)")
+    story.take("learned", ".lead-in", ".beside tbody tr:nth-child(4)")
     page.goto(address + "/mend")
     page.set_input_files("#program", program)
     story.click("Mend it", "**/mend/*")
