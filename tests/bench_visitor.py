@@ -19,7 +19,7 @@ class Visitor:
     """A browser without a screen: keeps the cookie, sends the token and the origin."""
 
     def __init__(self, client):
-        self.client = client
+        self.client, self.origin = client, str(client.base_url).rstrip("/")
         self.token = self.get("/first").json()["token"]
 
     def get(self, path, **more):
@@ -28,9 +28,9 @@ class Visitor:
     def post(self, path, fields=None, files=None, headers=None):
         data = {"token": self.token} | (fields or {})
         if files is None:
-            return self.client.post(path, data=data, headers=JSON | {"origin": ORIGIN} | (headers or {}))
+            return self.client.post(path, data=data, headers=JSON | {"origin": self.origin} | (headers or {}))
         parts = [(k, (None, str(v))) for k, v in data.items()] + [(k, f) for k, f in files.items()]
-        return self.client.post(path, files=parts, headers=JSON | {"origin": ORIGIN} | (headers or {}))
+        return self.client.post(path, files=parts, headers=JSON | {"origin": self.origin} | (headers or {}))
 
     def first(self, program=None, name="feet.gcode", **fields):
         """Go through the first visit; the answer is the one to the form."""

@@ -16,6 +16,18 @@ def _long():
     return feet_program(layers=200)  # seconds of work
 
 
+def _news(visitor, answer):
+    """What a page is told while work goes on: what is done, and the share of it."""
+    uid, version, told = answer.json()["id"], 0, []
+    while True:
+        news = visitor.get(f"/work/{uid}?since={version}").json()
+        version = news["version"]
+        if news["state"] == "working":
+            told.append((news["doing"], news["share"]))
+        elif news["state"] != "waiting":
+            return told
+
+
 def _until(asked, patience_s=120.0):
     end = time.monotonic() + patience_s
     while time.monotonic() < end:
@@ -100,6 +112,10 @@ def test_limit_a_program_that_cannot_be_read_is_told_by_its_own_name(bench):
 def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
     bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
     answer = bench.post("/mend", {}, {"program": ("feet.gcode", feet_program(layers=2))})
+    told = _news(bench, answer)
+    shares = [share for _, share in told]
+    assert shares == sorted(shares) and len(set(shares)) >= 4, told
+    assert any(doing.startswith("rewriting: ") for doing, _ in told), told
     found = bench.done(answer).json()
     assert found["certified"] and found["output"] == "feet-mended.gcode"
     assert found["after"]["jam_probability"] < found["before"]["jam_probability"]
@@ -108,7 +124,9 @@ def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
     assert got.text.count("\n") >= feet_program(layers=2).count("\n") * 0.9
     assert all("stage-" not in o["figure"] for o in found["certificate"])
     page = bench.client.get(answer.json()["location"]).text
-    assert page.count("<b>holds</b>") == len(found["certificate"])
+    assert page.count("<b>holds:</b>") == len(found["certificate"])
+    assert "stage-" not in page and page.count('class="sheet"') >= 2  # layers before and after, drawn
+    assert "Send the mended program to the machine" in page
     shown = bench.get(f"/book/record/{found['kept']}").json()
     assert shown["record"]["fields"]["certified"] is True
     assert bench.post("/mend", {"chosen": "yes", "pass": "magic"}, {"program": ("a.gcode", "G28\n")}).status_code == 422

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 
-from bench_browser import PATIENCE_MS, chromium, served
+from bench_window import PATIENCE_MS, chromium, served
 from docs_script import DOCS
 from pliant.workflows.workshop import strain_relief_program
 

@@ -194,8 +194,11 @@ def test_limit_feeds_says_so_and_offers_nothing(checked):
 def test_limit_nothing_to_draw(checked):
     findings, picture = checked
     page = _Page(report_html(replace(findings, worst=(), measure_next={}), replace(picture, sheets=(), vessels=())))
-    assert "no layer to draw" in page.text
-    assert "No single unknown stands out" in page.text
+    assert "This program lays nothing." in page.text
+    assert "Look whether this is the right file." in page.text
+    for word in ("feeds at", "The worst moments", "can carry", "Chance of a jam:", "What to measure next"):
+        assert word not in page.text, word  # no figure of a push that is not there
+    assert page.scripts == []
 
 
 def test_roundtrip_numbers_for_the_script_are_json_without_markup(checked):

@@ -148,7 +148,8 @@ def test_limit_other_layer_heights_agree_with_a_plan_of_their_own():
 def test_limit_refusal_says_why_and_what_would_help(refused):
     assert not refused.works
     assert refused.settings == ()
-    assert refused.verdict.startswith("No recipe works on this machine with this spool: even at 3 mm/s")
+    assert refused.verdict.startswith("No recipe is of use on this machine with this spool: even at 3 mm/s")
+    assert "slower than 3 mm/s, which is our limit" in refused.verdict
     assert refused.jam_probability > refused.target
     told = {h.change: h for h in refused.helps}
     direct = told["a direct feed, guided to within 1.5 mm"]

@@ -11,9 +11,10 @@ from pliant import __version__
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.report import words
 
-__all__ = ["answer", "failed", "go_to", "wants_json"]
+__all__ = ["PAPER", "answer", "failed", "go_to", "opened_at", "wants_json"]
 
 _Z90 = 1.6449  # normal score of the 95 % point
+PAPER = "/static/paper.css"  # what the stock pages add to the sheet of the reports
 PAGES = (
     ("/check", "check", "Will it feed?"),
     ("/mend", "mend", "Make it feed"),
@@ -61,6 +62,12 @@ def answer(
         version=__version__, refresh=None, script=(), **shown,
     )  # fmt: skip
     return HTMLResponse(html, status_code=status)
+
+
+def opened_at(body: str, sections: int) -> tuple[str, str]:
+    """A report in two: its first sections, under which a page sets what can be done from there, and the rest."""
+    pieces = body.split("</section>", sections)
+    return "</section>".join([*pieces[:-1], ""]), pieces[-1]
 
 
 def go_to(request: Request, where: str, data: dict[str, Any] | None = None, status: int = 202) -> Response:

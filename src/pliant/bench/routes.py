@@ -75,7 +75,8 @@ TABLE = (
     Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
         keys=("verdict", "orientations", "reasons", "id")),
     Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
-        ("piece", "size_1", "size_2", "size_3", "deflection_mm", "force_n", "measured_n", "hardness", "infill_percent",
+        ("piece", "size_1", "size_2", "size_3", "deflection_mm", "force_n", "measured_n", "factor",
+         "hardness", "infill_percent",
          "walls", "pattern")),
     Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
         ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
@@ -225,7 +226,7 @@ _ONE_OF: dict[str, tuple[str, ...]] = {
     "outcome": OUTCOMES, "pass": PASSES + ADDED,
 }  # fmt: skip
 _NUMBERS = {
-    "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
+    "factor", "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
     "travel_speed", "outer_walls", "inner_walls", "infill", "skins", "over_air",
 }  # fmt: skip
 _ENDED = {way.path for way in TABLE if way.also == 202}

@@ -9,7 +9,7 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.jobs import Job
-from pliant.bench.pages import answer, go_to
+from pliant.bench.pages import PAPER, answer, go_to, opened_at
 from pliant.bench.routes_check import job_page, recent, shelf_data
 from pliant.records.baseline import KINDS
 from pliant.records.starters import starter
@@ -36,7 +36,9 @@ async def feel_page(request: Request) -> Response:
     kept = await desk.shelf()
     shown: dict[str, Any] = {"pieces": PIECES, "patterns": PATTERNS, "asked": asked, "shelf": kept}
     if "piece" not in asked:
-        return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in PIECES.items()}}, body="", **shown)
+        return answer(
+            request, "feel.html", {"pieces": {k: list(v) for k, v in PIECES.items()}}, body="", factor=None, **shown
+        )
     piece = asked["piece"]
     if piece not in PIECES:
         raise Fault(422, f"the piece is one of {', '.join(PIECES)}")
@@ -47,6 +49,7 @@ async def feel_page(request: Request) -> Response:
     more: dict[str, Any] = {
         "wanted_n": number_in(asked.get("force_n", ""), "the force", 0.001, 1e6, "N"),
         "measured_n": number_in(asked.get("measured_n", ""), "the measured force", 0.001, 1e6, "N"),
+        "factor": number_in(asked.get("factor", ""), "the factor", 0.01, 100),
         "shore_a": number_in(asked.get("hardness", "").upper().rstrip("A "), "the hardness", 20, 98),
         "density": (number_in(asked.get("infill_percent", ""), "the infill", 2, 100, "%") or 20.0) / 100,
         "walls": int(number_in(asked.get("walls", ""), "the walls", 0, 50) or 2),
@@ -57,7 +60,8 @@ async def feel_page(request: Request) -> Response:
     job = await desk.at_once(
         "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
     )
-    return await _set(request, "feel.html", job, **shown)
+    found = await desk.aside(job.result)
+    return await _set(request, "feel.html", job, factor=found["measured_factor"], **shown)
 
 
 async def dry_page(request: Request) -> Response:
@@ -82,7 +86,15 @@ async def dry_page(request: Request) -> Response:
 async def _set(request: Request, template: str, job: Job, **shown: Any) -> Response:
     desk = desk_of(request)
     found, body = await desk.aside(lambda: (job.result(), job.part("body.html")))
-    return answer(request, template, found, sheets=(f"/work/{job.uid}/rules.css",), body=body, job=job, **shown)
+    return answer(
+        request,
+        template,
+        found,
+        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
+        body=opened_at(body, 2),
+        job=job,
+        **shown,
+    )
 
 
 async def plan_form(request: Request) -> Response:
@@ -153,10 +165,11 @@ async def plan_page(request: Request) -> Response:
     if job.state != "done":
         return await job_page(request, job)
     found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
-    start, mark, end = body.partition('<figure><div class="map-wide">')
+    first, rest = opened_at(body, 1)
+    start, mark, end = rest.partition('<figure><div class="map-wide">')
     return answer(
         request, "plan.html", found | {"id": job.uid}, sheets=("/static/plan.css", f"/work/{job.uid}/rules.css"),
-        job=job, first=start, rest=mark + end,
+        job=job, first=first, before=start, rest=mark + end,
     )  # fmt: skip
 
 

@@ -7,7 +7,8 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.jobs import Job
-from pliant.bench.pages import answer, failed, go_to
+from pliant.bench.pages import answer, failed, go_to, opened_at
+from pliant.bench.routes_book import OUTCOME_WORDS
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
 from pliant.workflows.shelf import Kept, keep_text, machine_text, shelf, spool_text
@@ -136,10 +137,10 @@ async def check_page(request: Request) -> Response:
         return await job_page(request, job)
     found = await desk_of(request).aside(job.result)
     body = await desk_of(request).aside(lambda: (job.part("body.html"), job.part("numbers.json")))
-    first, mark, rest = body[0].partition('<section class="wide path-and-strip">')  # what to do stands above it
+    first, rest = opened_at(body[0], 2)
     return answer(
         request, "check.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job,
-        first=first, rest=mark + rest, numbers=body[1],
+        first=first, rest=rest, numbers="" if body[1] == "null" else body[1], outcomes=OUTCOME_WORDS,
     )  # fmt: skip
 
 

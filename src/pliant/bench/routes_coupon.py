@@ -9,7 +9,7 @@ from starlette.responses import FileResponse, Response
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
-from pliant.bench.pages import answer, go_to
+from pliant.bench.pages import PAPER, answer, go_to
 from pliant.bench.routes_check import job_page, recent, shelf_data
 from pliant.errors import BookError
 from pliant.records.coupon import KINDS
@@ -88,7 +88,12 @@ async def coupon_page(request: Request) -> Response:
         return await job_page(request, job)
     found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
     return answer(
-        request, "coupon.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job, body=body
+        request,
+        "coupon.html",
+        found | {"id": job.uid},
+        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
+        job=job,
+        body=body,
     )
 
 

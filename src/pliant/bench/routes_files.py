@@ -5,11 +5,10 @@ from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
-from pliant.bench.pages import answer, go_to
+from pliant.bench.pages import PAPER, answer, go_to, opened_at
 from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
 from pliant.bench.store import plain_name
 from pliant.part.mesh_read import MAX_FILE_BYTES
-from pliant.report.charts import HATCHES
 from pliant.workflows.mend import ADDED, PASSES
 
 __all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
@@ -62,12 +61,11 @@ async def mend_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
     if job.state != "done":
         return await job_page(request, job)
-    found, before, after = await desk_of(request).aside(
-        lambda: (job.result(), job.part("before.svg"), job.part("after.svg"))
-    )
+    found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
+    first, rest = opened_at(body, 1)
     return answer(
-        request, "mend.html", found | {"id": job.uid}, job=job, words=PASS_WORDS, before=before, after=after,
-        hatches=HATCHES,
+        request, "mend.html", found | {"id": job.uid}, sheets=("/static/mend.css", f"/work/{job.uid}/rules.css"),
+        job=job, first=first, rest=rest,
     )  # fmt: skip
 
 
@@ -108,5 +106,10 @@ async def part_page(request: Request) -> Response:
     found = await desk_of(request).aside(job.result)
     body = await desk_of(request).aside(lambda: job.part("body.html"))
     return answer(
-        request, "part.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job, body=body
+        request,
+        "part.html",
+        found | {"id": job.uid},
+        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
+        job=job,
+        body=opened_at(body, 2),
     )

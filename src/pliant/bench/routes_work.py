@@ -14,6 +14,8 @@ __all__ = ["FILES", "openapi", "static", "work_news", "work_report", "work_sheet
 FILES = {  # everything a page may load, by name: a path never reaches the disk
     "page.css": ("pliant.report", "templates/page.css", "text/css"),
     "check.js": ("pliant.report", "templates/check.js", "text/javascript"),
+    "mend.css": ("pliant.report", "templates/mend.css", "text/css"),
+    "paper.css": ("pliant.report", "templates/paper.css", "text/css"),
     "plan.css": ("pliant.report", "templates/plan.css", "text/css"),
     "sheet.css": ("pliant.report", "templates/sheet.css", "text/css"),
     "bench.css": ("pliant.bench", "static/bench.css", "text/css"),

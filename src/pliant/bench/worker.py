@@ -28,7 +28,6 @@ from pliant.workflows.picture import save_whole
 __all__ = ["TASKS", "plain", "run_worker"]
 
 Tell = Callable[[str, float], None]
-_DRAWN_BYTES = 200 << 20  # a mended program larger than this is not read twice more for a drawing
 _INTO = "Onto the page of readings, which the bench shows under this sheet and keeps in the book."
 _MEASURED = "give its force under “a force you measured” below"
 
@@ -91,34 +90,25 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.book import remember_mended
-    from pliant.workflows.mend import mend
+    from pliant.workflows.mend_picture import mend_with_report
 
     machine, filament = _records(folder, asked)
-    tell("planning, rewriting, and reading the result again", 0)
-    result = folder / asked["output"]
-    mended = mend(
-        asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]), target=asked["target"]
-    )
-    tell("writing it into the book", 0)
+    result, drawn = folder / asked["output"], folder / "drawn.html"
+    mended = mend_with_report(
+        asked["program"], machine, filament, drawn, output=result, passes=tuple(asked["passes"]),
+        target=asked["target"], progress=tell,
+    )  # fmt: skip
+    tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
+
+    def named(text: str) -> str:  # the proof speaks of the file by the name it had while it was made
+        return re.sub(r"stage-\d+\.gcode", result.name, text)
+
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
-    for proved in data["certificate"]:  # it speaks of the file by the name it had while it was made
-        proved["figure"] = re.sub(r"stage-\d+\.gcode", result.name, proved["figure"])
-    tell("drawing", 0)
-    for name, program in (("before", Path(asked["program"])), ("after", result)):
-        small = program.stat().st_size < _DRAWN_BYTES
-        save_whole(folder / f"{name}.svg", _feed_path(program, machine, filament, name) if small else "")
-    _keep(folder, data)
-
-
-def _feed_path(program: Path, machine: Path, filament: Path, name: str) -> str:
-    """The feed path at the worst moment of a program, its parts named apart from those of another drawing."""
-    from pliant.report.feed_path import feed_path_svg
-    from pliant.workflows.picture import check_with_picture
-
-    picture = check_with_picture(program, machine, filament)[1]
-    drawn = str(feed_path_svg(picture.vessels, picture.nozzle_mm))
-    return drawn.replace("path-title", f"path-title-{name}").replace("path-desc", f"path-desc-{name}")
+    for proved in data["certificate"]:
+        proved["figure"] = named(proved["figure"])
+    _keep(folder, data, named(drawn.read_text(encoding="utf-8")))
+    drawn.unlink()
 
 
 def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -138,7 +128,7 @@ def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
     # the notes of this one name options of the command line; here there is a field of that name
     page = feel_page(found).replace("give its force with --measured-n, then the factor with --factor", _MEASURED)
-    _keep(folder, found, page)
+    _keep(folder, found, re.sub(r"ask again with --factor [\d.e+-]+", "it stands in the slip below; ask again", page))
 
 
 def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -152,7 +142,7 @@ def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.plan_html import plan_html, sheet_html
+    from pliant.report.plan_html import plan_html, sheet_html, sheet_stamp
     from pliant.workflows.book import keep_recipe
     from pliant.workflows.plan import plan
 
@@ -162,7 +152,7 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("weighing speeds and temperatures", 0)
     recipe = plan(machine, filament, baseline, target=asked["target"])
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None
-    sheet = embed(sheet_html(recipe))
+    sheet = embed(sheet_html(recipe, sheet_stamp(kept.version if kept else None)))
     save_whole(folder / "sheet.html", sheet.body)
     save_whole(folder / "sheet.css", sheet.rules)
     _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_html(recipe))

@@ -130,7 +130,8 @@ def mend_command(
                 raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
-        with _progress():
+        with _progress() as tell:
+            asked["progress"] = tell
             if html is None:
                 mended = mend(program, machine, filament, **asked)
             else:
@@ -212,12 +213,12 @@ def plan_command(
 
             kept = keep_recipe(book_path, recipe)
         if html or sheet:
-            from pliant.report.plan_html import plan_html, sheet_html
+            from pliant.report.plan_html import plan_html, sheet_html, sheet_stamp
 
             if html:
                 _write_page(html, plan_html(recipe))
             if sheet:
-                _write_page(sheet, sheet_html(recipe))
+                _write_page(sheet, sheet_html(recipe, sheet_stamp(kept.version if kept else None)))
         _show(recipe, as_json, plan_text)
         if kept is not None:
             click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)

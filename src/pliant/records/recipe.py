@@ -57,7 +57,7 @@ class Helps:
     speed_mm_per_s: float  # of the bead of the window map; 0 where nothing feeds
     nozzle_c: float
     time_factor: float | None  # time for the same part, relative to the baseline; None where nothing feeds
-    jam_probability: float  # with the change, at the baseline's own speeds and temperature
+    baseline_jam_probability: float  # with the change, at the baseline's own speeds and temperature
 
 
 @dataclass(frozen=True)

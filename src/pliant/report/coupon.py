@@ -109,29 +109,26 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
         write.remove(_MASS)
     body = "".join(
         [
-            f"<style>{_STYLE}</style><p>{paper.esc(_PURPOSE[coupon.kind])} It takes about {minutes(coupon.time_s)} and "
-            f"{_mass(coupon)}.</p>",
-            f'<div class="two"><div>{_drawing(coupon)}</div><div>{table}</div></div>',
-            '<div class="three">',
+            f'<section class="wide"><div><h1>{paper.esc(coupon.title)}</h1><p class="lead">'
+            f"{paper.esc(_PURPOSE[coupon.kind])} It takes about {minutes(coupon.time_s)} and {_mass(coupon)}.</p>"
+            "</div></section>",
+            f'<div class="drawn"><div>{_drawing(coupon)}</div><div>{table}</div></div>',
+            '<div class="thirds">',
             paper.listing("Run it", run),
             paper.listing("Look at", [_LOOK[coupon.kind]]),
             paper.listing("Write down", write),
             "</div>",
-            paper.listing("Cautions", _cautions(coupon), "caution"),
+            paper.listing("Take care", _cautions(coupon), "care"),
         ]
     )
-    return paper.page(f"{coupon.title}: {coupon.filament}", f"pliant coupon · {coupon.kind} · {coupon.machine}", body)
+    facts = (("Piece", coupon.kind.replace("-", " ")), ("Machine", coupon.machine), ("Filament", coupon.filament))
+    return paper.page(f"{coupon.title}: {coupon.filament}", "coupon", facts, body, _STYLE)
 
 
 _STYLE = """
-.two{display:grid;grid-template-columns:9fr 14fr;gap:1.2rem;align-items:start}
-.three{display:grid;grid-template-columns:1fr 1fr 1fr;gap:1.2rem}
-.tight td,.tight th{padding:.16rem .5rem .16rem 0;font-size:.82rem;line-height:1.3}
-.blank{border-bottom:1.5px solid #1d2430;min-width:4.5rem}.three ul{font-size:.9rem}
-@media(max-width:40rem){.two,.three{grid-template-columns:1fr}.blank{min-height:1.6rem}}
-@media print{@page{margin:12mm}html{font-size:12px}main{font-size:9pt}h1{font-size:15pt}h2{margin-top:.5rem;padding-top:.3rem}
-.caution{margin-top:.5rem;padding:.3rem .8rem}figure{margin:.3rem 0}figure svg{max-height:75mm}.three li{margin:.1rem 0}
-.tight td,.tight th{padding:.08rem .5rem .08rem 0}}
+@media print{@page{margin:12mm}main section.wide,.drawn,.thirds{padding:1.5mm 0}main{font-size:9pt}h1{font-size:15pt;margin:0}
+footer{display:none}.care{padding:1mm 3mm;margin:1.5mm 0}.chart{margin:0}.chart svg{max-height:75mm}.thirds li{margin:0}
+.chart figcaption{margin:1mm 0}.tight td,.tight th{padding:.3mm 2mm .3mm 0;font-size:8.5pt}}
 """
 
 

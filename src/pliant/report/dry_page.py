@@ -16,10 +16,7 @@ def drying_page(drying: Drying) -> str:
     """Return the page of a drying result."""
     d = drying
     air = "dried air" if d.room_humidity_percent == 0 else f"heated room air of {d.room_humidity_percent:g} %"
-    head = (
-        f"<p>{d.temperature_c:g} °C in {paper.esc(air)}, never above {d.limit_c:g} °C ({paper.esc(d.limit_source)}). "
-        f"Water now {content_words(d.water_percent)}; wanted {d.target_percent:g} % ({paper.esc(d.target_source)}).</p>"
-    )
+    zone, word, title, what = _said(d, air)
     answers = _answer("Bare strand", d.strand_h, "moss", "from Crank's cylinder") + _answer(
         "Wound spool", d.spool_h, "ochre", f"×{d.spool_factor.low:.2g} to ×{d.spool_factor.high:.2g}: our own estimate"
     )
@@ -35,8 +32,8 @@ def drying_page(drying: Drying) -> str:
         for a in d.after
     )
     table = (
-        '<h2>Water left</h2><table class="stack"><thead><tr><th>after</th><th>bare strand</th><th>wound spool</th>'
-        f'<th class="n">spool dry enough</th></tr></thead><tbody>{rows}</tbody></table>'
+        '<table class="stack"><thead><tr><th>After</th><th>Bare strand</th><th>Wound spool</th>'
+        f'<th class="n">Spool dry enough</th></tr></thead><tbody>{rows}</tbody></table>'
     )
     caption = (
         "Water left over time, logarithmic; bands hold nine cases in ten. Plain green: bare strand. "
@@ -44,18 +41,41 @@ def drying_page(drying: Drying) -> str:
     )
     body = "".join(
         [
-            head,
-            f'<div class="answers">{answers}</div>',
-            paper.both(lambda width: _chart(d, width), caption),
-            floor,
-            table,
+            paper.verdict(
+                zone, word, title,
+                f'<p class="lead">At {d.temperature_c:g} °C in {paper.esc(air)}, from {content_words(d.water_percent)} '
+                f"of water to {d.target_percent:g} % ({paper.esc(d.target_source)}).</p>"
+                f'<div class="answers">{answers}</div>',
+            ),
+            paper.section("What to do next", "".join(f"<p>{paper.esc(w)}</p>" for w in what)),
+            paper.section("Water left", paper.both(lambda width: _chart(d, width), caption) + table + floor),
             paper.listing("Notes", d.notes),
             paper.listing("Published drying of such material", d.published),
             paper.listing("Assumed", d.assumed),
-            paper.listing("Cautions", d.cautions, "caution"),
+            paper.listing("Take care", d.cautions, "care"),
         ]
-    )
-    return paper.page(f"Drying {d.name}", f"pliant dry · {d.hardness} · {d.diameter_mm:g} mm", body)
+    )  # fmt: skip
+    facts = (("Filament", d.name), ("Hardness", d.hardness), ("Strand", f"{d.diameter_mm:g} mm"))
+    return paper.page(f"Drying {d.name}", "dry", facts, body)
+
+
+def _said(d: Drying, air: str) -> tuple[str, str, str, list[str]]:
+    """The zone, the word, the sentence, and what to do."""
+    limit = f"Never set it above {d.limit_c:g} °C: {d.limit_source}."
+    if d.spool_h.value is None:
+        return "over", "not this way", "It never gets dry enough this way.", [
+            f"However long, {air} leaves more than {d.target_percent:g} % in it. Dry with a desiccant in a closed box, "
+            "and ask again with a humidity of 0.",
+            limit,
+        ]  # fmt: skip
+    if (d.spool_h.high or 0.0) < 0.05:
+        return "room", "dry", "It is dry already.", ["Print it; keep the spool in a closed box with a desiccant."]
+    end = hours_words(d.spool_h.high)
+    return "room", "dries", f"About {hours_words(d.spool_h.value)} for the wound spool.", [
+        f"Set the box to {d.temperature_c:g} °C and give it {end}, the upper end of the range, if you can; weigh the "
+        "spool before and after: when it loses no more, it is dry. Print from a closed box.",
+        limit,
+    ]  # fmt: skip
 
 
 def _answer(what: str, band: Band, css: str, why: str) -> str:

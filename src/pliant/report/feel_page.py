@@ -15,35 +15,71 @@ def feel_page(feel: Feel) -> str:
     """Return the page of a stiffness result."""
     f = feel
     first = f.choices[0]
-    where = f"pressed {f.deflection_mm:g} mm, {100 * f.strain:.0f} % of its height"
-    parts = [f"<p>{paper.esc(piece_words(f.piece))}; {where}.</p>"]
+    where = f"{piece_words(f.piece)}; pressed {f.deflection_mm:g} mm, {100 * f.strain:.0f} % of its height."
+    parts = []
     if f.wanted_n is None:
         title = f"What {first.choice.words()} feels like"
-        parts.append(_answers(f))
-        parts.append(_curve_figure(f))
+        said = f'<p class="lead">{paper.esc(where)}</p>{_answers(f)}'
+        parts.append(paper.section("Force over deflection", _curve_figure(f)))
     else:
-        title = f"{newtons(f.wanted_n)} N at {f.deflection_mm:g} mm"
+        title = f"{newtons(f.wanted_n)} N at {f.deflection_mm:g} mm: {first.choice.words()} comes nearest."
         reach = " to ".join(newtons(v) for v in f.reach_n)
-        parts.append(f"<p>The choices tried reach {reach} N. Nearest first; bars hold nine cases in ten.</p>")
+        said = (
+            f'<p class="lead">{paper.esc(where)} It gives {newtons(first.force_n)} N '
+            f"({newtons(first.low_n)} to {newtons(first.high_n)} N, nine times in ten).</p>"
+        )
         caption = (
             "Force of each choice with its 90 % range, logarithmic; dotted: the wanted force. Filled: the model holds. "
             "Open: walls fold or it is beyond the model."
         )
-        parts.append(paper.both(lambda width: _ranges(f, width), caption))
-        parts.append(_table(f))
-        parts.append(f"<h2>The first of them, {paper.esc(first.choice.words())}</h2>")
-        parts.append(_curve_figure(f))
+        parts.append(
+            paper.section(
+                "The choices, nearest first", paper.both(lambda width: _ranges(f, width), caption) + _table(f),
+                f"All that were tried reach {reach} N.",
+            )
+        )  # fmt: skip
+        parts.append(paper.section(f"The first of them, {first.choice.words()}", _curve_figure(f)))
     spread = [f"×{s:.3g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
     parts += [
         paper.listing("Notes", f.notes),
-        "<h2>How this model did against published prints</h2>",
-        f"<p>{paper.esc(f.check.sentence())}. Nothing was tuned to it: the miss is part of the range above.</p>",
-        paper.both(lambda width: _check(f, width), "Modulus the model gives for the hardness, over the published one."),
-        paper.listing("Where the spread comes from (multiplicative standard deviations)", spread),
+        paper.section(
+            "How this model did against published prints",
+            f"<p>{paper.esc(f.check.sentence())}. Nothing was tuned to it: the miss is part of the range above.</p>"
+            + paper.both(
+                lambda width: _check(f, width), "Modulus the model gives for the hardness, over the published one."
+            ),
+        ),
+        paper.listing("Where the spread comes from", spread, small="Multiplicative standard deviations."),
         paper.listing("Assumed", f.assumed),
-        paper.listing("Cautions", f.cautions, "caution"),
+        paper.listing("Take care", f.cautions, "care"),
     ]
-    return paper.page(title, f"pliant feel · {f.piece.kind}", "".join(parts))
+    head = [
+        paper.verdict(_ZONES[first.holds], _WORDS[first.holds], title, said),
+        paper.section("What to do next", f"<p>{paper.esc(_next(f))}</p>"),
+    ]
+    facts = (("Piece", piece_words(f.piece)), ("Pressed", f"{f.deflection_mm:g} mm"))
+    return paper.page(title, "feel", facts, "".join(head + parts))
+
+
+_ZONES = {"linear": "room", "folds": "narrow", "beyond": "over"}
+_WORDS = {"linear": "a guess to test", "folds": "walls fold", "beyond": "beyond the model"}
+
+
+def _next(f: Feel) -> str:
+    """What to do with the answer."""
+    if f.measured_factor is not None:
+        return "Ask again with the factor above: every range then shrinks to what your own print allows."
+    start = {
+        "linear": "",
+        "folds": "The walls fold there, and the force hardly grows from then on; for a force that grows with the way, "
+        "take more infill or a softer spool. ",
+        "beyond": "That is pressed further than the model reaches; make the piece taller, or press it less. ",
+    }[f.choices[0].holds]
+    return (
+        start
+        + "Print one small piece like this, press it as far on a kitchen scale (100 g is about 1 N), and give its "
+        "force: the range then shrinks to a fraction."
+    )
 
 
 def _answers(f: Feel) -> str:
@@ -75,8 +111,8 @@ def _table(f: Feel) -> str:
         for p in f.choices
     )
     return (
-        '<table class="stack"><thead><tr><th>choice</th><th class="n">force</th><th class="n">90 % range</th>'
-        '<th class="n">within a quarter</th><th>model holds</th></tr></thead>'
+        '<table class="stack"><thead><tr><th>Choice</th><th class="n">Force</th><th class="n">90 % range</th>'
+        '<th class="n">Within a quarter</th><th>Model holds</th></tr></thead>'
         f"<tbody>{rows}</tbody></table>"
     )
 

@@ -58,7 +58,7 @@ def report_html(findings: Findings, picture: Picture) -> str:
             style=Markup(template_text("page.css")),
             script=script,
             policy=page_policy(script),
-            headline=_HEADLINE[findings.verdict],
+            headline=_HEADLINE[findings.verdict] if findings.worst else "This program lays nothing.",
             zone=_ZONE[findings.verdict],
             band=jam_band(findings),
             doubt=_doubt(findings),

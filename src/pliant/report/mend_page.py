@@ -125,7 +125,13 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         ("Retractions", str(b.facts.retractions), str(a.facts.retractions), b.facts.retractions, a.facts.retractions),
         ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
     ]  # fmt: skip
-    return [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
+    rows = [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
+    rows[0] |= {"was_range": _range(b), "now_range": _range(a)}
+    return [{"was_range": "", "now_range": ""} | row for row in rows]
+
+
+def _range(f: Findings) -> str:
+    return f"{words.chance(f.jam_probability_low)} to {words.chance(f.jam_probability_high)}"
 
 
 def _change(old: float | None, new: float | None) -> str:

@@ -8,49 +8,19 @@ import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib.resources import files
 
-__all__ = ["INK", "MOSS", "OCHRE", "PAPER", "PLUM", "Frame", "area", "both", "esc", "line", "listing", "page"]
+from pliant import __version__
+
+__all__ = [
+    "INK", "MOSS", "OCHRE", "PAPER", "PLUM", "Frame", "area", "both", "esc", "line", "listing", "page", "section",
+    "verdict",
+]  # fmt: skip
 
 INK, PAPER, MOSS, OCHRE, PLUM = "#1d2430", "#f7f5f0", "#5b7f5e", "#c98a1b", "#7d2e68"
 WIDE, NARROW = 760, 358
 
-_STYLE = f"""
-:root{{color-scheme:light}}
-*{{box-sizing:border-box}}
-body{{margin:0;background:{PAPER};color:{INK};font:16px/1.5 "Segoe UI",Candara,"DejaVu Sans",sans-serif}}
-main{{max-width:52rem;margin:0 auto;padding:1.6rem 1rem 3rem}}
-h1,h2,.big{{font-family:Palatino,"Palatino Linotype",Georgia,"DejaVu Serif",serif;font-weight:600;line-height:1.2}}
-h1{{font-size:1.7rem;margin:.1rem 0 .3rem;overflow-wrap:anywhere}}
-h2{{font-size:1.1rem;margin:2rem 0 .5rem;border-top:1px solid {INK};padding-top:.6rem}}
-.kicker{{margin:0;font-size:.85rem;letter-spacing:.04em}}
-.answers{{display:flex;flex-wrap:wrap;gap:1rem;margin:1.2rem 0}}
-.answer{{flex:1 1 14rem;border-left:6px solid {INK};padding:.2rem .9rem}}
-.answer.moss{{border-color:{MOSS}}}.answer.ochre{{border-color:{OCHRE};border-left-style:double}}
-.answer.plum{{border-color:{PLUM};border-left-style:dotted}}
-.big{{font-size:2.1rem;display:block}}
-.answer p{{margin:0}}
-.strip{{overflow-x:auto}}
-table{{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}}
-th,td{{text-align:left;padding:.35rem 1rem .35rem 0;border-bottom:1px solid #1d243033;vertical-align:top}}
-th{{font-weight:600;border-bottom-color:{INK}}}
-.n{{text-align:right}}
-ul{{padding-left:1.1rem;margin:.3rem 0}}li{{margin:.25rem 0;overflow-wrap:anywhere}}
-.caution{{border:2px solid {INK};padding:.6rem 1rem;margin-top:1.6rem}}
-.caution h2{{border:0;margin:0;padding:0}}
-svg{{display:block;width:100%;height:auto}}
-svg text{{font:13px "Segoe UI",Candara,"DejaVu Sans",sans-serif;fill:{INK}}}
-svg .halo{{paint-order:stroke;stroke:{PAPER};stroke-width:4px}}
-figure{{margin:1rem 0}}figcaption{{font-size:.9rem}}
-.narrow{{display:none}}
-@media(max-width:40rem){{.wide{{display:none}}.narrow{{display:block}}.big{{font-size:1.7rem}}
-.stack thead{{display:none}}
-.stack tr{{display:block;border-bottom:1px solid {INK};padding:.5rem 0}}.stack td{{display:flex;gap:1rem;
-justify-content:space-between;border:0;padding:.1rem 0;text-align:right}}
-
-.stack td:first-child{{font-weight:600}}.stack td::before{{content:attr(data-label);text-align:left;font-size:.85rem}}}}
-@media print{{@page{{size:A4;margin:16mm}}body{{background:#fff;font-size:10.5pt}}main{{max-width:none;padding:0}}
-.wide{{display:block}}.narrow{{display:none}}figure,table,.caution,.answer{{break-inside:avoid}}h2{{break-after:avoid}}}}
-"""
+_ROOM = files("pliant.report") / "templates"
 
 
 def esc(text: object) -> str:
@@ -58,30 +28,57 @@ def esc(text: object) -> str:
     return html.escape(str(text), quote=True)
 
 
-def page(title: str, kicker: str, body: str) -> str:
-    """Return a whole page; `title` and `kicker` are escaped here, `body` is markup already."""
+def page(title: str, verb: str, facts: Sequence[tuple[str, str]], body: str, style: str = "") -> str:
+    """Return a whole page in the frame of all reports.
+
+    `title`, `verb` and `facts` (name and value, in the head) are escaped here; `body` is markup already.
+    """
+    told = "".join(f"<div><dt>{esc(name)}</dt><dd>{esc(value)}</dd></div>" for name, value in facts)
+    sheet = "".join((_ROOM / name).read_text(encoding="utf-8") for name in ("page.css", "paper.css")) + style
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f"<title>{esc(title)}</title><style>{_STYLE}</style></head>\n<body><main>"
-        f'<p class="kicker">{esc(kicker)}</p><h1>{esc(title)}</h1>\n{body}\n</main></body></html>\n'
+        f"<title>{esc(title)}</title><style>{sheet}</style></head>\n<body>"
+        f'<header class="ticket"><p class="maker">pliant <span>{esc(verb)}</span></p><dl>{told}</dl></header>'
+        f"<main>\n{body}\n</main><footer><p>Made by pliant {__version__}. It is a model, not a promise.</p></footer>"
+        "</body></html>\n"
     )
 
 
-def listing(heading: str, items: Sequence[str], css: str = "") -> str:
+def verdict(zone: str, word: str, title: str, said: str, beside: str = "") -> str:
+    """Return the head of a page: the word with its seal, the sentence, and what stands under it.
+
+    `zone` is room, narrow or over; `word` and `title` are escaped here, `said` and `beside` are markup.
+    """
+    seal = '<span class="seal" aria-hidden="true"><i></i></span>'
+    return (
+        f'<section class="verdict {zone}"><div class="said"><h1>{esc(title)}</h1>{said}</div>'
+        f'<div class="note"><p class="word">{seal}{esc(word)}</p>{beside}</div></section>\n'
+    )
+
+
+def section(heading: str, inner: str, small: str = "", css: str = "") -> str:
+    """Return a part of the page, its heading in the margin; `inner` is markup, the rest is escaped here."""
+    more = f'<p class="small">{esc(small)}</p>' if small else ""
+    return (
+        f'<section{f" class={chr(34)}{css}{chr(34)}" if css else ""}><div class="margin"><h2>{esc(heading)}</h2>{more}'
+        f"</div><div>{inner}</div></section>\n"
+    )
+
+
+def listing(heading: str, items: Sequence[str], css: str = "", small: str = "") -> str:
     """Return a headed list of plain sentences, or nothing when there are none."""
     if not items:
         return ""
-    rows = "".join(f"<li>{esc(i)}</li>" for i in items)
-    return f'<section class="{css}"><h2>{esc(heading)}</h2><ul>{rows}</ul></section>'
+    return section(heading, "<ul>" + "".join(f"<li>{esc(i)}</li>" for i in items) + "</ul>", small, css)
 
 
 def both(chart: Callable[[int], str], caption: str) -> str:
     """Draw a chart at both widths with one caption."""
     wide, narrow = chart(WIDE), chart(NARROW)
     return (
-        f'<figure><div class="wide">{wide}</div><div class="narrow">{narrow}</div>'
+        f'<figure class="chart"><div class="at-desk">{wide}</div><div class="on-phone">{narrow}</div>'
         f"<figcaption>{esc(caption)}</figcaption></figure>"
     )
 

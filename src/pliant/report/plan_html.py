@@ -4,6 +4,7 @@ Both are self-contained, run no script and ask for nothing. Jinja escapes everyt
 """
 
 import re
+from datetime import date
 from importlib.resources import files
 
 from jinja2 import DictLoader, Environment, StrictUndefined
@@ -16,7 +17,7 @@ from pliant.report.plan import blocks, range_words, value_words
 from pliant.report.text import MEANS
 from pliant.report.window_chart import window_svg
 
-__all__ = ["plan_html", "sheet_html"]
+__all__ = ["plan_html", "sheet_html", "sheet_stamp"]
 
 _GROUPS = (
     ("Speed", "bead_speed"), ("Bead", "layer_height"), ("Bead", "bead_width"), ("First layer", "first_layer"),
@@ -58,13 +59,15 @@ def plan_html(recipe: Recipe) -> str:
     )
 
 
-def sheet_html(recipe: Recipe) -> str:
+def sheet_html(recipe: Recipe, stamp: str = "") -> str:
     """Render the settings as one A4 page.
 
     Parameters
     ----------
     recipe : Recipe
         What `plan` derived.
+    stamp : str
+        When it was made, and as which version, to stand in its head: the sheet hangs beside the machine for long.
 
     Returns
     -------
@@ -80,8 +83,16 @@ def sheet_html(recipe: Recipe) -> str:
             for name, found in _grouped(recipe)
         ],
         kept=_kept_words(kept),
+        stamp=stamp,
+        what=_what,
         helps=[h for h in recipe.helps if h.works][:4],
     )  # fmt: skip
+
+
+def sheet_stamp(version: int | None = None) -> str:
+    """When a sheet was made, and as which version of the book."""
+    made = f"made {date.today():%Y-%m-%d}"
+    return made if version is None else f"version {version} in the book, {made}"
 
 
 def _render(name: str, recipe: Recipe, **more: object) -> str:
@@ -137,6 +148,11 @@ def _assumed(sentence: str) -> tuple[str, str, str]:
     return (what if what != name else ""), name, plain
 
 
+def _what(setting: Setting) -> str:
+    """What is set; the fan's figure holds after the first layer, which has none."""
+    return f"{setting.what}, off in the first layer" if setting.key == "fan_percent" else setting.what
+
+
 def _kept_words(kept: list[Setting]) -> str:
     """What stays as it is, in one line; bead widths once where they are alike."""
     widths = {s.value for s in kept if s.key.startswith("bead_width")}
@@ -147,5 +163,5 @@ def _kept_words(kept: list[Setting]) -> str:
                 said.append(f"width of all beads {value_words(s, s.value)} mm")
             done = True
         else:
-            said.append(f"{s.what} {value_words(s, s.value)} {s.unit}".strip())
+            said.append(f"{_what(s)} {value_words(s, s.value)} {s.unit}".strip())
     return ", ".join(said)

@@ -22,6 +22,7 @@ from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import FEEDS_BELOW, check, examine
 from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
+from pliant.workflows.read import Progress, part_of, told
 
 __all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
@@ -55,6 +56,7 @@ def mend(
     target: float = FEEDS_BELOW,
     height_mm: float = 0.0,
     dialect: str | None = None,
+    progress: Progress | None = None,
     look: Callable[[Path, Path], None] | None = None,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
@@ -77,6 +79,8 @@ def mend(
         How much taller the pass `first-layer` may make the part. [mm]
     dialect : str, optional
         Overrides the machine's own.
+    progress : callable, optional
+        Told what is being done, and the share of the whole that is done.
     look : callable, optional
         Shown the input and the certified result before the one takes the place of the other.
 
@@ -110,25 +114,30 @@ def mend(
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect
-    first = read_program(source, reading)
+    tell: Progress = progress or (lambda what, share: None)
+    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
     _demand_one_meaning(first)
-    seen = examine(source, machine, filament, dialect=reading)
+    seen = examine(source, machine, filament, dialect=reading, progress=part_of(progress, 0.1, 0.1))
     before, known = seen.findings, (seen.job, seen.findings.jam_probability)
     del seen  # its arrays are as large as the program
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             bench = Bench(Path(name), first, machine, filament, reading, target, height_mm, input_job=known)
+            tell("comparing with one safe speed", 0.2)
             flat = _flat(bench)
-            run_passes(bench, passes)
+            run_passes(bench, passes, part_of(tell, 0.25, 0.4) or tell)
+            tell("checking what came of it", 0.65)
             after = check(bench.program.path, machine, filament, dialect=reading) if bench.changes else before
             attempt = 1
             while after.jam_probability > target and "flow" in passes and slow_again(bench, attempt):
                 after = check(bench.program.path, machine, filament, dialect=reading)
                 attempt += 1
             final = Path(bench.program.path)
+            tell("proving that the part is the same", 0.75)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
             if look is not None:
+                tell("drawing", 0.85)
                 look(source, final)
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)

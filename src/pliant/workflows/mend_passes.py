@@ -144,13 +144,17 @@ class Bench:
             self.notes.append(f"{name}: {why}")
 
 
-def run_passes(bench: Bench, passes: Collection[str]) -> None:
+def run_passes(
+    bench: Bench, passes: Collection[str], tell: Callable[[str, float], None] = lambda what, share: None
+) -> None:
     """Run the passes that were asked for, in the one order that fits; the intent says what they were allowed."""
+    asked = [name for name in _RUNS if name in passes]
     routed = [name for name in ("order", "route") if name in passes]
     start = bench.time_at(bench.program.speed_mm_per_s) if routed else 0.0
     for name, run in _RUNS.items():
         if name not in passes:
             continue
+        tell(f"rewriting: {name}", asked.index(name) / len(asked))
         if name != "retract":  # moves filament alone, so it can be written together with new speeds
             bench.flush()
         run(bench)

@@ -25,6 +25,7 @@ from pliant.workflows.read import STRING_MM
 __all__ = ["draw_remake", "mend_with_report"]
 
 _PAIRS = 3
+_LARGE_BYTES = 200 << 20  # both programs of such a size are not held at once for a drawing of their layers
 _SAME = 0.3  # [-] layers whose figures differ by less changed alike
 
 
@@ -135,7 +136,11 @@ def mend_with_report(
 
     def look(old: Path, new: Path) -> None:
         dialect = asked.get("dialect")
-        remake = draw_remake(*(examine(path, machine, filament, dialect=dialect) for path in (old, new)))
+        if max(old.stat().st_size, new.stat().st_size) > _LARGE_BYTES:
+            one, two = (draw(examine(path, machine, filament, dialect=dialect), layers=0) for path in (old, new))
+            remake = Remake(one, two, ())
+        else:
+            remake = draw_remake(*(examine(path, machine, filament, dialect=dialect) for path in (old, new)))
         seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
 
     mended = mend(program, machine, filament, look=look, **asked)

@@ -272,11 +272,13 @@ def _verdict(
         )
     slow = f"even at {USEFUL_MM_PER_S:g} mm/s and {shown.nozzle_c:g} °C a jam is {percent(risk.probability)} likely"
     slow += f", most of all by {GIVES[mechanism]}"
-    if factor is not None:
-        slow += (
-            f"; to stay under {100 * target:g} % a part would take {factor:.0f} times as long as with your rigid recipe"
-        )
-    return f"No recipe works on this machine with this spool: {slow}."
+    if factor is None:
+        return f"No recipe works on this machine with this spool: {slow}."
+    return (
+        f"No recipe is of use on this machine with this spool: {slow}. To stay under {100 * target:g} % it would have "
+        f"to be slower than {USEFUL_MM_PER_S:g} mm/s, which is our limit of what anybody waits for: a part would take "
+        f"{factor:.0f} times as long as with your rigid recipe."
+    )
 
 
 def _notes(

@@ -13,7 +13,7 @@ from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.findings import Facts
 from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
 
-__all__ = ["STRING_MM", "Progress", "facts_of", "read", "told"]
+__all__ = ["STRING_MM", "Progress", "facts_of", "part_of", "read", "told"]
 
 STRING_MM = 1.0  # [mm] a gap no wider than the flat of a usual nozzle leaves no thread; common practice, no source
 
@@ -24,6 +24,13 @@ Progress = Callable[[str, float], None]
 def told(progress: Progress | None, what: str) -> Callable[[float], None] | None:
     """Progress of one thing among several."""
     return None if progress is None else lambda share: progress(what, share)
+
+
+def part_of(progress: Progress | None, start: float, share: float) -> Progress | None:
+    """Progress of a stretch of a longer work: its own share runs from `start` over `share` of the whole."""
+    if progress is None:
+        return None
+    return lambda what, done: progress(what, start + share * done)
 
 
 def facts_of(

@@ -1,0 +1,47 @@
+"""Every page in every state, at a desk and on a phone: it fits, axe has nothing serious, and it asks nobody else.
+
+With `PLIANT_SHOTS=FOLDER` each of them is kept as a picture, to be looked at.
+"""
+
+import os
+from pathlib import Path
+
+import httpx
+import pytest
+
+from bench_states import empty_pages, filled
+from bench_visitor import Visitor
+from bench_window import Visit, chromium, served, unsound
+
+SIZES = ((1280, 900), (390, 844))
+SHOTS = os.environ.get("PLIANT_SHOTS", "")
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    """A bench, the pages of it while its book was empty, and a way to fill it."""
+    folder = tmp_path_factory.mktemp("pages")
+    with served(folder) as (address, _), chromium() as running, httpx.Client(base_url=address, timeout=120) as client:
+        yield address, running, Visitor(client)
+
+
+def _walk(pages, address, running):
+    faults = []
+    for width, height in SIZES:
+        window = Visit(running, width, height)
+        page = window.page()
+        for name, path in pages.items():
+            page.goto(address + path)
+            if SHOTS:
+                page.screenshot(path=Path(SHOTS) / f"{name}-{width}.png", full_page=True)
+            faults += [f"{name} at {width}: {fault}" for fault in unsound(page)]
+        window.context.close()
+        assert [url for url in window.asked if not url.startswith((address + "/", "data:"))] == []
+        assert [text for text in window.said if "Failed to load resource" not in text] == []  # the statuses of errors
+    assert faults == [], "\n".join(faults)
+
+
+def test_limit_every_page_is_sound_in_every_state(pages):
+    address, running, visitor = pages
+    _walk(empty_pages(), address, running)
+    _walk(filled(visitor), address, running)
