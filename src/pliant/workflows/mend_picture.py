@@ -17,7 +17,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Mended
 from pliant.records.program import BEAD
 from pliant.records.trace import LayerPair, Remake, SheetLayer
-from pliant.workflows.check import Examined, examine
+from pliant.workflows.check import Examined
 from pliant.workflows.mend import mend
 from pliant.workflows.picture import draw, save_whole
 from pliant.workflows.read import STRING_MM
@@ -133,9 +133,8 @@ def mend_with_report(
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     seen: list[Remake] = []
 
-    def look(old: Path, new: Path) -> None:
-        dialect = asked.get("dialect")
-        remake = draw_remake(*(examine(path, machine, filament, dialect=dialect) for path in (old, new)))
+    def look(before: Examined, after: Examined) -> None:
+        remake = draw_remake(before, after)
         seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
 
     mended = mend(program, machine, filament, look=look, **asked)
