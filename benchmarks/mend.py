@@ -79,15 +79,14 @@ def measure(folder, lines, absolute):
         start = time.perf_counter()
         program = read_program(path)
         reads.append(time.perf_counter() - start)
-        seen = examine(path, machine, filament)
-        known = seen.job, seen.findings.jam_probability
-        del seen
+        seen = examine(program, machine, filament)
         with tempfile.TemporaryDirectory() as work:
-            bench = Bench(Path(work), program, machine, filament, "auto", 0.02, input_job=known)
+            bench = Bench(Path(work), seen, "auto", 0.02)
+            del seen
             start = time.perf_counter()
             run_passes(bench, _QUIET)
             passes.append(time.perf_counter() - start)
-        del bench, program, known
+        del bench, program
         start = time.perf_counter()
         mended = mend(path, machine, filament, output=folder / "out.gcode", passes=_QUIET)
         wholes.append(time.perf_counter() - start)

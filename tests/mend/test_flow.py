@@ -63,7 +63,7 @@ def test_limit_a_program_that_feeds_is_left_alone(tmp_path):
 def test_limit_what_is_known_need_not_be_found_again(tmp_path):
     case = judged(program_of(tmp_path, PROGRAMS["feet"]()))
     job = case.job_at(case.program.speed_mm_per_s)
-    known = job, jam_risk(job, case.machine, case.filament, shares=False).probability
+    known = job, jam_risk(job, case.machine, case.filament, shares=False).probability, operating_groups(job)
     np.testing.assert_array_equal(_plan(case, 0.02).speed_mm_per_s, _plan(case, 0.02, known=known).speed_mm_per_s)
 
 

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.kernels.load import push_along
+from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
@@ -34,6 +35,11 @@ class Job:
     width_mm: NDArray[np.float32]
     gap_mm: NDArray[np.float32]  # infinite where the strand hangs free
     first_layer: NDArray[np.bool_]
+
+    @property
+    def time_s(self) -> float:
+        """Time of the whole program. [s]"""
+        return float(move_seconds(*kinematics(self)).sum())
 
     @classmethod
     def steady(

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm, kinematics
+from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import smoothed_peak
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -83,9 +84,8 @@ def operating_groups(job: Job) -> Groups:
     place = np.zeros(int(present[-1]) + 1 if present.size else 1, dtype=np.int32)
     place[present] = np.arange(present.size)
     index = place[code]
-    gap, width = np.full(present.size, np.inf), np.full(present.size, np.inf)
-    np.minimum.at(gap, index[squeezed], job.gap_mm[squeezed])
-    np.minimum.at(width, index[squeezed], job.width_mm[squeezed])
+    gap = least_by_group(job.gap_mm, index, squeezed, present.size)
+    width = least_by_group(job.width_mm, index, squeezed, present.size)
     width[~np.isfinite(width)] = 1.0
     heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
     return Groups(index, heat, job.nozzle_c[heat], width, gap, first)

@@ -10,6 +10,8 @@ from numba import njit
 
 __all__ = ["push_along", "smoothed_peak"]
 
+_BLOCK = 3 * 1024  # [phases] held at a time
+
 
 @njit(cache=True, inline="always")
 def _read(x, x0, step, ys):
@@ -35,6 +37,29 @@ def _phase(k, i, length, accel, v_in, v_peak, v_out, dwell):
 
 
 @njit(cache=True)
+def _phases(first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt, given, of):
+    """Gather the phases that take time, of whole moves from `first` on, until the block is full.
+
+    Duration, volume that the drive gives and the move go into dt, given and of (_BLOCK,) -> phases, the move to go on
+    from, volume pushed ahead. What works through them stays a plain loop: several times as fast as one over moves.
+    """
+    n, i = 0, first
+    while i < length.size and n + 3 <= dt.size:
+        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
+        pushed = advance[i] * max(per_mm, 0.0)
+        for k in range(3):
+            seconds, path = _phase(k, i, length, accel, v_in, v_peak, v_out, dwell)
+            if seconds <= 0.0:
+                continue
+            goal_ahead = pushed * (v_out[i] if k == 2 else v_peak[i])
+            dt[n], given[n], of[n] = seconds, per_mm * path + (goal_ahead - ahead), i
+            ahead = goal_ahead
+            n += 1
+        i += 1
+    return n, i, ahead
+
+
+@njit(cache=True, error_model="numpy")
 def push_along(
     length, accel, v_in, v_peak, v_out, dwell, volume, advance, table, ratio, q0, q_step, log_p, p0, p_step, log_q,
     compliance,
@@ -49,33 +74,26 @@ def push_along(
     linear law, never overshoots, conserves volume by construction.
     """
     n = length.size
-    top = np.zeros(n, dtype=np.float32)
-    end = np.zeros(n, dtype=np.float32)
-    flow = np.zeros(n, dtype=np.float32)
+    top, end, flow = np.zeros(n, np.float32), np.zeros(n, np.float32), np.zeros(n, np.float32)
     delivered = np.zeros(n)
+    dt_of, given_of, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
     p = 0.0
     void = 0.0  # emptied by a retraction; the recover fills it before pressure rises
     ahead = 0.0  # volume the controller has pushed ahead of the commanded place
     total = 0.0
-    for i in range(n):
-        t = table[i]
-        r = ratio[i]
-        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
-        high = p
-        move_out = 0.0
-        for k in range(3):
-            dt, path = _phase(k, i, length, accel, v_in, v_peak, v_out, dwell)
-            if dt <= 0.0:
-                continue
-            given = per_mm * path
-            if advance[i] > 0.0:
-                v_end = v_out[i] if k == 2 else v_peak[i]
-                goal_ahead = advance[i] * max(per_mm, 0.0) * v_end
-                given += goal_ahead - ahead
-                ahead = goal_ahead
-            elif ahead > 0.0:
-                given -= ahead
-                ahead = 0.0
+    first = 0
+    while first < n:
+        first_of_block = first
+        count, first, ahead = _phases(
+            first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt_of, given_of, of
+        )
+        here = first_of_block
+        for m in range(count):
+            i = of[m]
+            while here < i:  # moves without a phase
+                top[here], end[here] = p, p
+                here += 1
+            dt, given, r, t = dt_of[m], given_of[m], ratio[i], table[i]
             total += given
             filled = min(void, max(given, 0.0))
             void -= filled
@@ -86,6 +104,7 @@ def push_along(
             steps = 1
             h = dt
             out = 0.0
+            high = p
             j = 0
             while j < steps:
                 q = 0.0
@@ -104,41 +123,45 @@ def push_along(
                 void += compliance * (p - new)
                 high = max(high, p)
                 j += 1
-            move_out += out
+            top[i] = max(top[i], high)
+            end[i] = p
+            delivered[i] += out
             flow[i] = max(flow[i], out / dt)
-        top[i] = high
-        end[i] = p
-        delivered[i] = move_out
+            here = max(here, i + (m + 1 == count or of[m + 1] != i))
+        while here < first:
+            top[here], end[here] = p, p
+            here += 1
     return top, end, flow, delivered, total, p * compliance - void
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, group, n_groups, tau):
     """Largest first-order-smoothed flow of each group (n_groups, t) for time constants tau (t,). [mm3/s]"""
     peak = np.zeros((n_groups, tau.size))
-    y = np.zeros(tau.size)
-    void = np.zeros(tau.size)
-    ahead = 0.0
-    for i in range(length.size):
-        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
-        for k in range(3):
-            dt, path = _phase(k, i, length, accel, v_in, v_peak, v_out, dwell)
-            if dt <= 0.0:
-                continue
-            given = per_mm * path
-            if advance[i] > 0.0:
-                goal_ahead = advance[i] * max(per_mm, 0.0) * (v_out[i] if k == 2 else v_peak[i])
-                given += goal_ahead - ahead
-                ahead = goal_ahead
-            elif ahead > 0.0:
-                given -= ahead
-                ahead = 0.0
-            for c in range(tau.size):
-                filled = min(void[c], max(given, 0.0))
-                void[c] -= filled
-                fed = (given - filled) / dt
-                new = fed + (y[c] - fed) * math.exp(-dt / tau[c])
-                void[c] += tau[c] * max(-new, 0.0)
-                y[c] = max(new, 0.0)
-                peak[group[i], c] = max(peak[group[i], c], y[c])
+    flow, void = np.zeros(tau.size), np.zeros(tau.size)
+    dt, given, fed, fade = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK)
+    of = np.empty(_BLOCK, np.int64)
+    first, ahead = 0, 0.0
+    while first < length.size:
+        n, first, ahead = _phases(
+            first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt, given, of
+        )
+        for j in range(n):
+            fed[j] = given[j] / dt[j]
+            of[j] = group[of[j]]
+        for c in range(tau.size):
+            y, emptied = flow[c], void[c]
+            for j in range(n):
+                fade[j] = math.exp(-dt[j] / tau[c])
+            for j in range(n):
+                if emptied == 0.0 and given[j] >= 0.0:
+                    y = fed[j] + (y - fed[j]) * fade[j]
+                else:  # a retraction empties; what follows fills up first
+                    filled = min(emptied, max(given[j], 0.0))
+                    left = (given[j] - filled) / dt[j]
+                    new = left + (y - left) * fade[j]
+                    emptied += tau[c] * max(-new, 0.0) - filled
+                    y = max(new, 0.0)
+                peak[of[j], c] = max(peak[of[j], c], y)
+            flow[c], void[c] = y, emptied
     return peak

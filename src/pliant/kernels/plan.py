@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["plan_motion"]
+__all__ = ["move_seconds", "plan_motion"]
 
 _BEAD, _TRAVEL, _HOME, _DWELL = 0, 1, 6, 5
 
@@ -110,3 +110,14 @@ def plan_motion(point, kind, path, filament, speed, sweep, centre, state, accels
         peak = math.sqrt(accel[i] * length[i] + 0.5 * (v_in[i] ** 2 + v_out[i] ** 2))
         v_peak[i] = max(min(cap[i], peak), v_in[i], v_out[i])
     return length, accel, v_in, v_peak, v_out, too_fast
+
+
+@njit(cache=True)
+def move_seconds(length, accel, v_in, v_peak, v_out, dwell):
+    """Time of each move: two ramps and the middle at the peak. (n,) each -> (n,)"""
+    out = np.empty(length.size)
+    for i in range(length.size):
+        p, a, b = v_peak[i], v_in[i], v_out[i]
+        hold = max(length[i] - (2.0 * (p * p) - a * a - b * b) / (2.0 * accel[i]), 0.0)
+        out[i] = (2.0 * p - a - b) / accel[i] + dwell[i] + (hold / p if p > 0.0 else 0.0)
+    return out

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-__all__ = ["find_words", "format_numbers", "line_starts", "splice"]
+__all__ = ["find_commands", "find_words", "format_numbers", "line_starts", "splice"]
 
 _LF, _CR, _BLANK, _TAB, _POINT, _PLUS, _MINUS, _ZERO = 10, 13, 32, 9, 46, 43, 45, 48
 
@@ -27,6 +27,43 @@ def line_starts(data):
         return out[:k]
     out[k] = n
     return out[: k + 1]
+
+
+@njit(cache=True)
+def find_commands(data, letter, first, second):
+    """(n,) bytes, letter (upper case), two numbers -> (k, 3): lines with the letter before either number.
+
+    Line (from 1), where it begins and where it ends, its end apart. Zeros may lead the number. Comments and texts are
+    searched too: the caller looks at the line.
+    """
+    out = np.empty((64, 3), np.int64)
+    k = 0
+    line, begin = 1, 0
+    found = False
+    n = data.size
+    for i in range(n):
+        c = data[i]
+        if c == _LF or c == _CR:
+            if found:
+                out[k - 1, 2] = i
+                found = False
+            if c == _LF or not (i + 1 < n and data[i + 1] == _LF):
+                line, begin = line + 1, i + 1
+            continue
+        if found or (c != letter and c != letter + 32):
+            continue
+        number = 0
+        j = i + 1
+        while j < n and _ZERO <= data[j] < _ZERO + 10 and number < 100000:
+            number = 10 * number + np.int64(data[j]) - _ZERO
+            j += 1
+        if j > i + 1 and (number == first or number == second):
+            if k == len(out):
+                out = np.concatenate((out, np.empty_like(out)))
+            out[k, 0], out[k, 1], out[k, 2] = line, begin, n
+            found = True
+            k += 1
+    return out[:k]
 
 
 @njit(cache=True)

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.mend.leads import Lead
+from pliant.mend.leads import Leads
 from pliant.mend.retract import NO_THREAD_MM, SLOW_MM_PER_S
 from pliant.models.lag import ooze_mm3
 from pliant.program.write import Edits, Insert, sole_moves
@@ -77,7 +77,7 @@ def coast_mm(asked_mm_per_s: float, run_mm: float, pressure_mpa: float, flow_mm3
 
 
 def mend_coast(
-    program: Program, edits: Edits, leads: list[Lead], open_mm: NDArray[np.float64], melt: Melt, fed_mm_per_s: float
+    program: Program, edits: Edits, leads: Leads, open_mm: NDArray[np.float64], melt: Melt, fed_mm_per_s: float
 ) -> tuple[list[Change], float, str]:
     """End runs before open travel early, in place in `edits`.
 
@@ -87,7 +87,7 @@ def mend_coast(
         The moves.
     edits : Edits
         Changed in place.
-    leads : list of Lead
+    leads : Leads
         Of the program; one whose filament does not balance is left alone: it coasts or primes already.
     open_mm : ndarray, (n_leads,)
         Travel over air in each lead-in. [mm]

@@ -35,6 +35,7 @@ class FlowPlan:
     speed_mm_per_s: NDArray[np.float64]
     jam_probability: float
     meets: bool
+    job: Job  # at these speeds
 
 
 def capped_speed(
@@ -61,7 +62,7 @@ def plan_flow(
     job_at: Callable[[NDArray[np.float64]], Job],
     *,
     aim: float = 1.0,
-    known: tuple[Job, float] | None = None,
+    known: tuple[Job, float, Groups] | None = None,
 ) -> FlowPlan:
     """Find the fastest speeds whose chance of a jam meets the target.
 
@@ -78,7 +79,7 @@ def plan_flow(
     aim : float, default 1.0
         Share of the target to plan for where anything has to change at all. [-]
     known : tuple, optional
-        The job at the program's own speeds and its chance of a jam, where they are at hand.
+        The job at the program's own speeds, its chance of a jam and its operating groups, where they are at hand.
 
     Returns
     -------
@@ -87,12 +88,11 @@ def plan_flow(
     """
     if known is None:
         job = job_at(program.speed_mm_per_s)
-        known = job, jam_risk(job, machine, filament, shares=False).probability
-    job, before = known
+        known = job, jam_risk(job, machine, filament, shares=False).probability, operating_groups(job)
+    job, before, groups = known
     if before <= target:
-        return FlowPlan(program.speed_mm_per_s, before, True)
+        return FlowPlan(program.speed_mm_per_s, before, True, job)
     target = aim * target
-    groups = operating_groups(job)
     diameter = filament.diameter_mm.value
 
     def seconds_at(caps: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -102,27 +102,27 @@ def plan_flow(
     caps = flow_caps(groups, machine, filament, target, seconds_at=seconds_at, most_mm3_per_s=most)
     caps = np.maximum(caps, 1e-2)
 
-    def at(rise: float) -> tuple[NDArray[np.float64], float]:
+    def at(rise: float) -> FlowPlan:
         speed = capped_speed(program, groups, caps * rise, diameter)
-        flows = envelope(job_at(speed), diameter, groups)  # neither squeeze nor heat depends on the speed
-        return speed, jam_risk(flows, machine, filament, shares=False).probability
+        job = job_at(speed)
+        flows = envelope(job, diameter, groups)  # neither squeeze nor heat depends on the speed
+        chance = jam_risk(flows, machine, filament, shares=False).probability
+        return FlowPlan(speed, chance, chance <= target, job)
 
-    speed, chance = at(1.0)
-    low, high = (1.0, _MOST_RISE) if chance <= target else (_LEAST_RISE, 1.0)
-    if chance > target:
-        speed, chance = at(low)
-        if chance > target:
-            return FlowPlan(speed, chance, False)
+    plan = at(1.0)
+    low, high = (1.0, _MOST_RISE) if plan.meets else (_LEAST_RISE, 1.0)
+    if not plan.meets:
+        plan = at(low)
     elif program.kind.size > _REFINE_MOVES:
-        return FlowPlan(speed, chance, True)
-    while high / low > _CLOSE:
+        return plan
+    while plan.meets and high / low > _CLOSE:
         middle = float(np.sqrt(low * high))
-        tried, risk = at(middle)
-        if risk <= target:
-            low, speed, chance = middle, tried, risk
+        tried = at(middle)
+        if tried.meets:
+            low, plan = middle, tried
         else:
             high = middle
-    return FlowPlan(speed, chance, True)
+    return plan
 
 
 def _most_asked(program: Program, groups: Groups, diameter_mm: float) -> NDArray[np.float64]:

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pliant.kernels.splice import line_starts
-from pliant.program.splicing import line_texts, set_word, word_value
+from pliant.kernels.splice import find_commands
+from pliant.program.splicing import set_word, word_value
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
 from pliant.records.limits import allowed_c
@@ -37,12 +37,10 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
     list of Change
     """
     low, high = allowed_c(machine, filament)
-    raw = np.frombuffer(Path(program.path).read_bytes(), dtype=np.uint8)
-    letter_m = np.flatnonzero((raw[:-1] | 32) == ord("m"))  # of M and m, those that a 0 or a 1 follows
-    letter_m = letter_m[(raw[letter_m + 1] == ord("0")) | (raw[letter_m + 1] == ord("1"))]
-    lines = np.unique(np.searchsorted(line_starts(raw), letter_m, side="right")) if letter_m.size else letter_m
+    data = Path(program.path).read_bytes()
     changes = []
-    for number, line in line_texts(program.path, lines).items():
+    for number, begin, end in find_commands(np.frombuffer(data, dtype=np.uint8), ord("M"), 104, 109).tolist():
+        line = data[begin:end]
         letter = next((w for w in "SR" if _SET.match(line) and word_value(line, w) is not None), None)
         asked = word_value(line, letter) if letter else None
         if letter is None or asked is None or asked < _PRINTING_C or low <= asked <= high:

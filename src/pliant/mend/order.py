@@ -12,7 +12,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.cover import cover_travels
-from pliant.mend.leads import Lead
+from pliant.mend.leads import Lead, Leads
 from pliant.mend.order_islands import order_by_cost
 from pliant.mend.paths import TravelRegion
 from pliant.program.coverage import chords_of
@@ -27,9 +27,7 @@ __all__ = ["mend_order"]
 _LEAST_GAIN_MM = 1.0  # of open travel in a layer
 
 
-def mend_order(
-    program: Program, edits: Edits, leads: list[Lead], layering: Layering, sections: Sections
-) -> list[Change]:
+def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering, sections: Sections) -> list[Change]:
     """Reorder islands, in place in `edits.blocks`.
 
     Parameters
@@ -38,7 +36,7 @@ def mend_order(
         The moves.
     edits : Edits
         Gets the blocks of moves in their new order.
-    leads : list of Lead
+    leads : Leads
         Of the program.
     layering, sections
         Layers, and widths of the beads.

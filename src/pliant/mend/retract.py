@@ -8,7 +8,8 @@ melt, and the same stretch of filament passes the drive only so often.
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.mend.leads import Lead
+from pliant.kernels.chewed import pulled_too_often
+from pliant.mend.leads import Leads
 from pliant.program.write import Edits
 from pliant.records.mending import Change
 from pliant.records.program import Program
@@ -18,12 +19,17 @@ __all__ = ["MOST_PASSES", "NO_THREAD_MM", "SLOW_MM_PER_S", "mend_retraction"]
 SLOW_MM_PER_S = 15.0  # common practice, no source: soft filament is moved gently
 NO_THREAD_MM = 0.5  # [mm] the flat of the nozzle hides an opening this short; common practice, no source
 MOST_PASSES = 8  # from memory: a stretch of filament that goes through the teeth more often is chewed
+_LEAST_MM = 0.05  # [mm] a shorter retraction relieves nothing
+_COVERED = "the travel stays over this layer's bead"
+_CHEWED = f"the same filament would pass the drive more than {MOST_PASSES} times"
+_NOTHING_STORED = "the melt stores no pressure that pulling back could relieve"
+_GENTLY = "no longer than the stretch that pressure stores; gently, so that the teeth hold"
 
 
 def mend_retraction(
     program: Program,
     edits: Edits,
-    leads: list[Lead],
+    leads: Leads,
     open_mm: NDArray[np.float64],
     stored_mm: NDArray[np.float64],
 ) -> list[Change]:
@@ -35,7 +41,7 @@ def mend_retraction(
         The moves.
     edits : Edits
         Changed in place.
-    leads : list of Lead
+    leads : Leads
         Of the program.
     open_mm : ndarray, (n_leads,)
         Travel over air in each lead-in as it will be. [mm]
@@ -46,61 +52,31 @@ def mend_retraction(
     -------
     list of Change
     """
-    changes: list[Change] = []
-    passes = _Passes()
-    for lead, air, stored in zip(leads, open_mm, stored_mm, strict=True):
-        back = -float(program.filament_mm[list(lead.retracts)].sum())
-        one = len(lead.retracts) == 1 and len(lead.recovers) == 1
-        if not (lead.simple and one) or back <= 0:
-            continue
-        r, c = lead.retracts[0], lead.recovers[0]
-        line, was = int(program.line[r]), f"{back:.2f} mm at {program.speed_mm_per_s[r]:.0f} mm/s"
-        bounded = round(min(back, float(stored)), 3) if back > 1.1 * stored else back
-        many = passes.would_be(r, program, bounded) > MOST_PASSES
-        if air < NO_THREAD_MM or bounded < 0.05 or many:
-            why = (
-                "the travel stays over this layer's bead" if air < NO_THREAD_MM
-                else f"the same filament would pass the drive more than {MOST_PASSES} times" if many
-                else "the melt stores no pressure that pulling back could relieve"
-            )  # fmt: skip
-            edits.drop[[r, c]] = True
-            changes.append(Change(line, "retract", "retraction", was, "none", why))
-            continue
-        slow_r, slow_c = (min(SLOW_MM_PER_S, float(program.speed_mm_per_s[i])) for i in (r, c))
-        passes.add(r, program, bounded)
-        if bounded < back - 1e-6 or slow_r < program.speed_mm_per_s[r] or slow_c < program.speed_mm_per_s[c]:
-            if bounded < back - 1e-6:
-                edits.filament_mm[r], edits.filament_mm[c] = -bounded, bounded
-            edits.speed_mm_per_s[r], edits.speed_mm_per_s[c] = slow_r, slow_c
-            why = "no longer than the stretch that pressure stores; gently, so that the teeth hold"
-            changes.append(Change(line, "retract", "retraction", was, f"{bounded:.2f} mm at {slow_r:.0f} mm/s", why))
+    back_of = program.filament_mm[leads.retracts.move]
+    one = leads.simple & (leads.retracts.count == 1) & (leads.recovers.count == 1)
+    at = np.flatnonzero(one)
+    at = at[back_of[leads.retracts.begin[at]] < 0]
+    r, c = leads.retracts.move[leads.retracts.begin[at]], leads.recovers.move[leads.recovers.begin[at]]
+    back, stored, speed = -program.filament_mm[r], stored_mm[at].astype(np.float64), program.speed_mm_per_s
+    bounded = back.copy()
+    longer = back > 1.1 * stored
+    bounded[longer] = [round(mm, 3) for mm in np.minimum(back, stored)[longer].tolist()]
+    top = np.concatenate([[0.0], np.cumsum(program.filament_mm)])[r]
+    needless = open_mm[at] < NO_THREAD_MM
+    chewed = pulled_too_often(top, bounded, needless | (bounded < _LEAST_MM), MOST_PASSES)
+    gone = needless | chewed | (bounded < _LEAST_MM)
+    edits.drop[r[gone]] = edits.drop[c[gone]] = True
+    slow_r, slow_c = np.minimum(SLOW_MM_PER_S, speed[r]), np.minimum(SLOW_MM_PER_S, speed[c])
+    shorter = ~gone & (bounded < back - 1e-6)
+    changed = shorter | (~gone & ((slow_r < speed[r]) | (slow_c < speed[c])))
+    edits.filament_mm[r[shorter]], edits.filament_mm[c[shorter]] = -bounded[shorter], bounded[shorter]
+    edits.speed_mm_per_s[r[changed]], edits.speed_mm_per_s[c[changed]] = slow_r[changed], slow_c[changed]
+    changes = []
+    for k in np.flatnonzero(gone | changed).tolist():
+        now = "none" if gone[k] else f"{bounded[k]:.2f} mm at {slow_r[k]:.0f} mm/s"
+        why = (
+            _GENTLY if not gone[k] else _COVERED if needless[k] else _CHEWED if chewed[k] else _NOTHING_STORED
+        )  # fmt: skip
+        was = f"{back[k]:.2f} mm at {speed[r[k]]:.0f} mm/s"
+        changes.append(Change(int(program.line[r[k]]), "retract", "retraction", was, now, why))
     return changes
-
-
-class _Passes:
-    """How often a stretch of filament has gone back and forth at the drive."""
-
-    def __init__(self) -> None:
-        self.at: list[tuple[float, float]] = []  # [low, high] of filament pulled back through the drive
-        self.fed: NDArray[np.float64] | None = None
-
-    def _span(self, move: int, program: Program, back: float) -> tuple[float, float]:
-        if self.fed is None:
-            self.fed = np.concatenate([[0.0], np.cumsum(program.filament_mm)])
-        top = float(self.fed[move])
-        return top - back, top
-
-    def would_be(self, move: int, program: Program, back: float) -> int:
-        """Passes of the most used stretch, were this retraction made: once forward, twice more for each."""
-        low, high = self._span(move, program, back)
-        self.at = [(a, b) for a, b in self.at if b > low]
-        marks = sorted([(max(a, low), 1) for a, b in self.at] + [(min(b, high), -1) for a, b in self.at])
-        most = depth = 0
-        for _, step in marks:
-            depth += step
-            most = max(most, depth)
-        return 1 + 2 * (most + 1)
-
-    def add(self, move: int, program: Program, back: float) -> None:
-        """Remember a retraction that is made."""
-        self.at.append(self._span(move, program, back))

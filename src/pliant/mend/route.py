@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from pliant.mend.leads import Lead
+from pliant.mend.leads import Lead, Leads
 from pliant.mend.paths import TravelRegion
 from pliant.program.coverage import Coverage, chords_of
 from pliant.program.layers import Layering
@@ -76,7 +76,7 @@ def layer_region(program: Program, layering: Layering, sections: Sections) -> Ca
 def mend_routes(
     program: Program,
     edits: Edits,
-    leads: list[Lead],
+    leads: Leads,
     coverage: Coverage,
     region: Callable[[int], TravelRegion],
     *,
@@ -90,7 +90,7 @@ def mend_routes(
         The moves.
     edits : Edits
         Changed in place: corners are put in before the travel, which keeps its own end.
-    leads : list of Lead
+    leads : Leads
         Of the program.
     coverage : Coverage
         Of the program.

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels.plan import plan_motion
+from pliant.kernels.plan import move_seconds, plan_motion
 from pliant.records.program import Program
 
 __all__ = ["Motion", "Timing", "square_corner_deviation_mm", "time_program"]
@@ -103,9 +103,5 @@ def time_program(program: Program, motion: Motion | None = None) -> Timing:
         program.sweep_rad, program.centre_mm, state, accels, junction, corner,
         np.asarray(motion.max_speed_mm_per_s, dtype=float),
     )  # fmt: skip
-    # time of the two ramps, and of the middle at the peak
-    seconds = (2 * v_peak - v_in - v_out) / accel + program.dwell_s
-    hold = length - (2 * v_peak**2 - v_in**2 - v_out**2) / (2 * accel)
-    np.maximum(hold, 0.0, out=hold)
-    seconds += np.divide(hold, v_peak, out=np.zeros_like(hold), where=v_peak > 0)
+    seconds = move_seconds(length, accel, v_in, v_peak, v_out, program.dwell_s)
     return Timing(length, accel, v_in, v_peak, v_out, program.dwell_s, program.line[too_fast], seconds)

@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
-from pliant.kernels.splice import line_starts
+from pliant.kernels.splice import find_commands
 from pliant.program.numbering import is_numbered, renumber
 from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
 from pliant.records.program import HOME, Program
 
 __all__ = ["Edits", "Insert", "feed_word", "rewrite", "sole_moves"]
 
-_REBASE = re.compile(rb"[Gg]0*92(?![0-9])[^;\r\n]*[Ee]")
+_COMMENT = re.compile(rb"\([^)]*\)|;.*")
+_REBASE = re.compile(rb"[Gg]0*92(?![0-9]).*[Ee]")
 
 
 @dataclass(frozen=True)
@@ -195,13 +196,13 @@ class _Plan:
 
     def _declared(self, data: bytes, at: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Which of these moves are the first after a line that declares the filament register (G92 E)."""
-        found = np.array([m.start() for m in _REBASE.finditer(data)], dtype=np.int64)
+        lines = [
+            line for line, begin, end in find_commands(np.frombuffer(data, np.uint8), ord("G"), 92, 92).tolist()
+            if _REBASE.search(_COMMENT.sub(b"", data[begin:end]))
+        ]  # fmt: skip
         first = np.zeros(at.size, dtype=np.bool_)
-        if found.size:
-            starts = line_starts(np.frombuffer(data, dtype=np.uint8))
-            lines = np.searchsorted(starts, found, side="right")
-            after = np.searchsorted(self.program.line[at], lines)
-            first[after[after < at.size]] = True
+        after = np.searchsorted(self.program.line[at], np.array(lines, dtype=np.int64))
+        first[after[after < at.size]] = True
         return first
 
     def _inserted(self, i: int) -> Iterator[bytes]:

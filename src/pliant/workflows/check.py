@@ -10,7 +10,7 @@ from pliant.errors import ProgramError
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.remedies import remedies_for
-from pliant.feed.risk import envelope, jam_risk, speed_that_meets
+from pliant.feed.risk import Groups, envelope, jam_risk, operating_groups, speed_that_meets
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
@@ -161,10 +161,11 @@ class Examined:
     coverage: Coverage
     job: Job
     load: Load
+    groups: Groups
 
 
 def examine(
-    program: str | Path,
+    program: str | Path | Program,
     machine: str | Path | Machine,
     filament: str | Path | Filament,
     *,
@@ -172,12 +173,15 @@ def examine(
     progress: Progress | None = None,
     mesh: str | Path | None = None,
 ) -> Examined:
-    """Do what `check` does, and keep the arrays."""
+    """Do what `check` does, of a file or of what was read from one, and keep the arrays."""
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     require_fit(machine, filament)
     tell = progress or _silent
-    read = read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    read = (
+        program if isinstance(program, Program)
+        else read_program(program, dialect or machine.dialect, told(progress, "reading"))
+    )  # fmt: skip
     tell("planning the motion", 0)
     timing, layering = time_program(read, motion_of(machine)), find_layers(read)
     diameter = filament.diameter_mm.value
@@ -187,7 +191,8 @@ def examine(
     told_off = (*_heat_warnings(read, machine, filament), *_reach_warnings(read, machine))
     job, assumed = job_of(read, timing, layering, sections, filament)
     tell("following the push", 0)
-    load, flows = follow(job, machine, filament), envelope(job, diameter)
+    load, groups = follow(job, machine, filament), operating_groups(job)
+    flows = envelope(job, diameter, groups)
     tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
@@ -225,7 +230,7 @@ def examine(
         cautions=_cautions(machine, verdict),
         part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
-    return Examined(findings, read, machine, filament, timing, layering, coverage, job, load)
+    return Examined(findings, read, machine, filament, timing, layering, coverage, job, load, groups)
 
 
 def stored_mm_per_mpa(machine: Machine, filament: Filament) -> float:

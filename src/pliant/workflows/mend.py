@@ -16,11 +16,12 @@ from pliant.mend.certificate import certify
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.records.filament import Filament, read_filament
+from pliant.records.findings import Findings
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
-from pliant.workflows.check import FEEDS_BELOW, check, examine
+from pliant.workflows.check import FEEDS_BELOW, Examined, examine
 from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
 from pliant.workflows.read import Progress, part_of, told
 
@@ -40,9 +41,31 @@ def _flat(bench: Bench) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = bench.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
-    chance = jam_risk(bench.job_at(flat), bench.machine, bench.filament, shares=False).probability
+    job = bench.job_at(flat)
+    chance = jam_risk(job, bench.machine, bench.filament, shares=False).probability
+    time_s = job.time_s
+    del job  # as large as the program
     ours = bench.plan(chance)
-    return Flat(FLAT_MM_PER_S, bench.time_at(flat), chance, bench.time_at(ours.speed_mm_per_s), ours.jam_probability)
+    return Flat(FLAT_MM_PER_S, time_s, chance, ours.job.time_s, ours.jam_probability)
+
+
+def _seen_again(
+    bench: Bench, before: Findings, kept: Examined | None, may_slow: bool
+) -> tuple[Findings, Examined | None]:
+    """Examine what the passes wrote, and slow it once more where they carried the chance of a jam over the target."""
+    after, now = before, kept
+    if bench.changes:
+        now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
+        after = now.findings
+    attempt = 1
+    while may_slow and after.jam_probability > bench.target:
+        if now is not None:
+            bench.take(now)
+        if not slow_again(bench, attempt):
+            break
+        now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
+        after, attempt = now.findings, attempt + 1
+    return after, now if kept is not None else None
 
 
 def mend(
@@ -57,7 +80,7 @@ def mend(
     height_mm: float = 0.0,
     dialect: str | None = None,
     progress: Progress | None = None,
-    look: Callable[[Path, Path], None] | None = None,
+    look: Callable[[Examined, Examined], None] | None = None,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
 
@@ -82,7 +105,7 @@ def mend(
     progress : callable, optional
         Told what is being done, and the share of the whole that is done.
     look : callable, optional
-        Shown the input and the certified result before the one takes the place of the other.
+        Shown what was seen in the input and in the certified result, before the one takes the place of the other.
 
     Returns
     -------
@@ -117,28 +140,25 @@ def mend(
     tell: Progress = progress or (lambda what, share: None)
     first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
     _demand_one_meaning(first)
-    seen = examine(source, machine, filament, dialect=reading, progress=part_of(progress, 0.1, 0.1))
-    before, known = seen.findings, (seen.job, seen.findings.jam_probability)
-    del seen  # its arrays are as large as the program
+    seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+    before = seen.findings
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-            bench = Bench(Path(name), first, machine, filament, reading, target, height_mm, input_job=known)
+            bench = Bench(Path(name), seen, reading, target, height_mm)
+            kept = seen if look is not None else None
+            del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
             flat = _flat(bench)
             run_passes(bench, passes, part_of(tell, 0.25, 0.4) or tell)
             tell("checking what came of it", 0.65)
-            after = check(bench.program.path, machine, filament, dialect=reading) if bench.changes else before
-            attempt = 1
-            while after.jam_probability > target and "flow" in passes and slow_again(bench, attempt):
-                after = check(bench.program.path, machine, filament, dialect=reading)
-                attempt += 1
-            final = Path(bench.program.path)
+            after, now = _seen_again(bench, before, kept, "flow" in passes)
+            final = bench.path
             tell("proving that the part is the same", 0.75)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
-            if look is not None:
+            if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
-                look(source, final)
+                look(kept, now)
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:

@@ -1,7 +1,7 @@
 """The passes of `mend`, one after the other: each writes what it changed to disk, and the next one reads it again."""
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
+from pliant.feed.risk import Groups
 from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
 from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
 from pliant.mend.heat import mend_heat
-from pliant.mend.leads import Lead, find_leads
+from pliant.mend.leads import find_leads
 from pliant.mend.order import mend_order
 from pliant.mend.prime import mend_prime
 from pliant.mend.retract import mend_retraction
@@ -25,12 +26,10 @@ from pliant.program.read import read_program
 from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import time_program
 from pliant.program.write import Edits, rewrite
-from pliant.records.filament import Filament
 from pliant.records.limits import allowed_c
-from pliant.records.machine import Machine
 from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program
-from pliant.workflows.check import job_of, motion_of
+from pliant.workflows.check import Examined, job_of, motion_of
 
 __all__ = ["ADDED", "PASSES", "Bench", "run_passes", "slow_again"]
 
@@ -42,74 +41,93 @@ _MOST_ROUNDS = 4
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
 
-@dataclass
+@dataclass(frozen=True)
+class _Waiting:
+    """Edits that the next pass may add to, and the job at their speeds."""
+
+    edits: Edits
+    changes: list[Change]
+    job: Job
+
+
 class Bench:
-    """A program on its way through the passes; every stage is written to disk and read again."""
+    """A program on its way through the passes; every stage is written to disk and read again where it is needed."""
 
-    folder: Path
-    program: Program
-    machine: Machine
-    filament: Filament
-    dialect: str
-    target: float
-    height_mm: float = 0.0
-    changes: list[Change] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    intent: Intent = field(default_factory=Intent)
-    stage: int = 0
-    routing_s: float = 0.0
-    out_of_reach: bool = False  # no speed meets the target
-    input_job: tuple[Job, float] | None = None  # the input as the feed path sees it, and its chance of a jam
-    shape: tuple[Layering, Sections] | None = None  # of the program as it is now
-    waiting: tuple[Edits, list[Change]] | None = None  # edits that the next pass may add to
-
-    def __post_init__(self) -> None:
-        p = self.program
+    def __init__(
+        self, folder: Path, seen: Examined, dialect: str, target: float, height_mm: float = 0.0
+    ) -> None:  # fmt: skip
+        self.folder, self.dialect, self.target, self.height_mm = folder, dialect, target, height_mm
+        self.machine, self.filament = seen.machine, seen.filament
+        self.changes: list[Change] = []
+        self.notes: list[str] = []
+        self.intent = Intent()
+        self.stage = 0
+        self.routing_s = 0.0
+        self.out_of_reach = False  # no speed meets the target
+        self.waiting: _Waiting | None = None
+        self.take(seen)
+        p = seen.program
         self.origin = np.arange(1, p.n_lines + 2)  # line of the input for each line of the current file
         alone = p.speed_mm_per_s[(p.kind == RECOVER) | (p.kind == PRIME)]
         self.fed_mm_per_s = float(alone.min()) if alone.size else 0.0  # slowest feed of filament alone in the input
 
+    def take(self, seen: Examined) -> None:
+        """Go on from what an examination of the present file has worked out."""
+        self.path = Path(seen.program.path)
+        self._program: Program | None = seen.program
+        self._shape: tuple[Layering, Sections] | None = seen.layering, Sections(seen.job.width_mm, seen.job.gap_mm)
+        self._coverage: Coverage | None = seen.coverage
+        self._known: tuple[Job, float, Groups] | None = seen.job, seen.findings.jam_probability, seen.groups
+
+    @property
+    def program(self) -> Program:
+        """The program as it is now."""
+        if self._program is None:
+            self._program = read_program(self.path, self.dialect)
+        return self._program
+
     @property
     def layering(self) -> Layering:
         """Layers of the program as it is now."""
-        if self.shape is None:
+        if self._shape is None:
             layering = find_layers(self.program)
-            self.shape = layering, bead_sections(self.program, layering, self.filament.diameter_mm.value)
-        return self.shape[0]
+            self._shape = layering, bead_sections(self.program, layering, self.filament.diameter_mm.value)
+        return self._shape[0]
 
     @property
     def sections(self) -> Sections:
         """Widths and gaps of its beads."""
         _ = self.layering
-        assert self.shape is not None
-        return self.shape[1]
+        assert self._shape is not None
+        return self._shape[1]
 
-    def leads(self) -> tuple[list[Lead], Layering, Sections, Coverage]:
-        """What lies between its runs, and what is needed to judge it."""
-        layering, sections = self.layering, self.sections
-        coverage = find_coverage(self.program, layering, sections.width_mm)
-        return find_leads(self.program, layering), layering, sections, coverage
+    @property
+    def coverage(self) -> Coverage:
+        """How much of its travel lies over bead."""
+        if self._coverage is None:
+            self._coverage = find_coverage(self.program, self.layering, self.sections.width_mm)
+        return self._coverage
 
     def job_at(self, speed_mm_per_s: NDArray[np.float64]) -> Job:
         """The program at other speeds, as the feed path sees it."""
-        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
+        program = self.program
+        if self._known is not None and speed_mm_per_s is program.speed_mm_per_s:
+            return self._known[0]
+        program = replace(program, speed_mm_per_s=speed_mm_per_s)
         timing = time_program(program, motion_of(self.machine))
         return job_of(program, timing, self.layering, self.sections, self.filament)[0]
 
-    def time_at(self, speed_mm_per_s: NDArray[np.float64]) -> float:
-        """Time of the whole program at other speeds. [s]"""
-        program = replace(self.program, speed_mm_per_s=speed_mm_per_s)
-        return float(time_program(program, motion_of(self.machine)).move_s.sum())
+    def time_s(self) -> float:
+        """Time of the program as it is now. [s]"""
+        return self.job_at(self.program.speed_mm_per_s).time_s
 
-    def load(self, speed_mm_per_s: NDArray[np.float64] | None = None) -> Load:
-        """The push through the program as it is now, or at other speeds."""
-        job = self.job_at(self.program.speed_mm_per_s if speed_mm_per_s is None else speed_mm_per_s)
-        return follow(job, self.machine, self.filament)
+    def load(self) -> Load:
+        """The push through the program as it is now."""
+        return follow(self.job_at(self.program.speed_mm_per_s), self.machine, self.filament)
 
     def plan(self, target: float, aim: float = 1.0) -> FlowPlan:
         """The fastest speeds that meet a target."""
-        known = self.input_job if self.stage == 0 else None
-        return plan_flow(self.program, self.machine, self.filament, target, self.job_at, aim=aim, known=known)
+        return plan_flow(self.program, self.machine, self.filament, target, self.job_at, aim=aim, known=self._known)
 
     def stored_per_mpa(self) -> tuple[float, float]:
         """Compliance of the path, and the area of the filament. [mm3/MPa, mm2]"""
@@ -120,15 +138,18 @@ class Bench:
         """Make the edits, read the result again, and keep the changes in lines of the input."""
         if not changes:
             return
-        self.changes += [replace(c, line=int(self.origin[c.line - 1])) for c in changes]
+        lines_of_input = self.origin[[c.line - 1 for c in changes]].tolist()
+        self.changes += [
+            Change(line, c.pass_name, c.what, c.before, c.after, c.why)
+            for line, c in zip(lines_of_input, changes, strict=True)
+        ]
         self.stage += 1
-        path = self.folder / f"stage-{self.stage}.gcode"
-        lines = rewrite(self.program, edits, path)
-        before = Path(self.program.path)
+        before, self.path = self.path, self.folder / f"stage-{self.stage}.gcode"
+        lines = rewrite(self.program, edits, self.path)
         # a line put in is told by the line of the input that follows it
         follows = np.minimum.accumulate(np.where(lines > 0, np.arange(lines.size), lines.size - 1)[::-1])[::-1]
         self.origin = self.origin[np.maximum(lines[follows], 1) - 1]
-        self.program, self.shape = read_program(path, self.dialect), None
+        self._program = self._shape = self._coverage = self._known = None
         if before.parent == self.folder:
             before.unlink()
 
@@ -136,7 +157,7 @@ class Bench:
         """Write what still waits."""
         if self.waiting is not None:
             waiting, self.waiting = self.waiting, None
-            self.write(*waiting)
+            self.write(waiting.edits, waiting.changes)
 
     def note(self, name: str, why: str) -> None:
         """Remember why a pass that was asked for did nothing."""
@@ -150,7 +171,7 @@ def run_passes(
     """Run the passes that were asked for, in the one order that fits; the intent says what they were allowed."""
     asked = [name for name in _RUNS if name in passes]
     routed = [name for name in ("order", "route") if name in passes]
-    start = bench.time_at(bench.program.speed_mm_per_s) if routed else 0.0
+    start = bench.time_s() if routed else 0.0
     for name, run in _RUNS.items():
         if name not in passes:
             continue
@@ -159,7 +180,7 @@ def run_passes(
             bench.flush()
         run(bench)
         if routed and name == routed[-1]:
-            bench.routing_s = bench.time_at(bench.program.speed_mm_per_s) - start
+            bench.routing_s = bench.time_s() - start
     bench.flush()
     # a stretch that is no longer fed covers no travel: what that opens is judged again
     for _ in range(_MOST_ROUNDS if bench.intent.coast_mm_per_run > 0 else 0):
@@ -208,7 +229,7 @@ def _first_layer(bench: Bench) -> None:
 
 def _factor(bench: Bench) -> None:
     p, edits = bench.program, Edits.none(bench.program)
-    load = bench.load(bench.plan(bench.target).speed_mm_per_s)
+    load = follow(bench.plan(bench.target).job, bench.machine, bench.filament)
     laid = (p.kind == BEAD) & np.isfinite(load.push_n)
     push = float(np.average(load.push_n[laid], weights=p.filament_mm[laid])) if laid.any() else 0.0
     changes, factor, why = mend_factor(p, edits, metering_losses(bench.machine, bench.filament, push))
@@ -226,8 +247,9 @@ def _order(bench: Bench) -> None:
 
 def _route(bench: Bench) -> None:
     p, edits = bench.program, Edits.none(bench.program)
-    leads, layering, sections, coverage = bench.leads()
-    changes, _ = mend_routes(p, edits, leads, coverage, layer_region(p, layering, sections))
+    layering = bench.layering
+    region = layer_region(p, layering, bench.sections)
+    changes, _ = mend_routes(p, edits, find_leads(p, layering), bench.coverage, region)
     bench.write(edits, changes)
     bench.intent = replace(bench.intent, may_reroute=True)
 
@@ -251,17 +273,18 @@ def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
         f"holds the chance of a jam under {100 * bench.target:.2g} %" if plan.meets
         else "as slow as makes sense; the target is out of reach"
     )  # fmt: skip
-    bench.waiting = edits, slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
+    changes = slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
+    bench.waiting = _Waiting(edits, changes, plan.job)
 
 
 def _retract(bench: Bench) -> None:
     p = bench.program
-    edits, slowed = bench.waiting or (Edits.none(p), [])
-    load = bench.load(edits.speed_mm_per_s)
-    leads, _, _, coverage = bench.leads()
+    waiting = bench.waiting or _Waiting(Edits.none(p), [], bench.job_at(p.speed_mm_per_s))
+    load, leads = follow(waiting.job, bench.machine, bench.filament), find_leads(p, bench.layering)
     compliance, area = bench.stored_per_mpa()
-    stored = np.array([load.end_mpa[lead.first - 1] * compliance / area for lead in leads])
-    bench.waiting = edits, slowed + mend_retraction(p, edits, leads, _air(leads, coverage), stored)
+    stored = (load.end_mpa[leads.first - 1] * compliance / area).astype(np.float64)
+    changes = mend_retraction(p, waiting.edits, leads, leads.sums(bench.coverage.open_mm), stored)
+    bench.waiting = replace(waiting, changes=waiting.changes + changes)
     bench.intent = replace(bench.intent, may_change_retraction=True)
 
 
@@ -270,20 +293,16 @@ def _coast(bench: Bench) -> None:
         bench.note("coast", "controllers differ in whether M221 scales what is given back; say --dialect")
         return
     p, edits, load = bench.program, Edits.none(bench.program), bench.load()
-    leads, _, _, coverage = bench.leads()
+    leads = find_leads(p, bench.layering)
     compliance, area = bench.stored_per_mpa()
-    ends = np.array([lead.first - 1 for lead in leads], dtype=np.int64)
+    ends = leads.first - 1
     index = float(chain.central(bench.machine, bench.filament)["flow_index"])
     pressure, flow = load.end_mpa[ends].astype(np.float64), load.flow_mm3_per_s[ends].astype(np.float64)
     melt = Melt(pressure, flow, compliance, index, area)
-    changes, most, why = mend_coast(p, edits, leads, _air(leads, coverage), melt, bench.fed_mm_per_s)
+    changes, most, why = mend_coast(p, edits, leads, leads.sums(bench.coverage.open_mm), melt, bench.fed_mm_per_s)
     bench.write(edits, changes)
     bench.note("coast", why if bench.intent.coast_mm_per_run == 0 else "")
     bench.intent = replace(bench.intent, coast_mm_per_run=max(most, bench.intent.coast_mm_per_run))
-
-
-def _air(leads: list[Lead], coverage: Coverage) -> NDArray[np.float64]:
-    return np.array([coverage.open_mm[lead.first : lead.last].sum() for lead in leads])
 
 
 # what changes temperature, filament or place comes before what is judged by them

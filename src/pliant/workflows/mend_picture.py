@@ -17,7 +17,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Mended
 from pliant.records.program import BEAD
 from pliant.records.trace import LayerPair, Remake, SheetLayer
-from pliant.workflows.check import Examined, examine
+from pliant.workflows.check import Examined
 from pliant.workflows.mend import mend
 from pliant.workflows.picture import draw, save_whole
 from pliant.workflows.read import STRING_MM
@@ -25,7 +25,7 @@ from pliant.workflows.read import STRING_MM
 __all__ = ["draw_remake", "mend_with_report"]
 
 _PAIRS = 3
-_LARGE_BYTES = 200 << 20  # both programs of such a size are not held at once for a drawing of their layers
+_LARGE_BYTES = 200 << 20  # the layers of larger programs are not drawn: it takes as much memory again
 _SAME = 0.3  # [-] layers whose figures differ by less changed alike
 
 
@@ -134,13 +134,11 @@ def mend_with_report(
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     seen: list[Remake] = []
 
-    def look(old: Path, new: Path) -> None:
-        dialect = asked.get("dialect")
-        if max(old.stat().st_size, new.stat().st_size) > _LARGE_BYTES:
-            one, two = (draw(examine(path, machine, filament, dialect=dialect), layers=0) for path in (old, new))
-            remake = Remake(one, two, ())
+    def look(before: Examined, after: Examined) -> None:
+        if max(before.program.n_bytes, after.program.n_bytes) > _LARGE_BYTES:
+            remake = Remake(draw(before, layers=0), draw(after, layers=0), ())
         else:
-            remake = draw_remake(*(examine(path, machine, filament, dialect=dialect) for path in (old, new)))
+            remake = draw_remake(before, after)
         seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
 
     mended = mend(program, machine, filament, look=look, **asked)
