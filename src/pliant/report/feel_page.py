@@ -19,13 +19,13 @@ def feel_page(feel: Feel) -> str:
     parts = []
     if f.wanted_n is None:
         title = f"What {first.choice.words()} feels like"
-        said = f'<p class="lead">{paper.esc(where)}</p>{_answers(f)}'
+        said = f'<p class="lead">{paper.esc(where[:1].upper() + where[1:])}</p>{_answers(f)}'
         parts.append(paper.section("Force over deflection", _curve_figure(f)))
     else:
         title = f"{newtons(f.wanted_n)} N at {f.deflection_mm:g} mm: {first.choice.words()} comes nearest."
         reach = " to ".join(newtons(v) for v in f.reach_n)
         said = (
-            f'<p class="lead">{paper.esc(where)} It gives {newtons(first.force_n)} N '
+            f'<p class="lead">{paper.esc(where[:1].upper() + where[1:])} It gives {newtons(first.force_n)} N '
             f"({newtons(first.low_n)} to {newtons(first.high_n)} N, nine times in ten).</p>"
         )
         caption = (
@@ -90,7 +90,9 @@ def _answers(f: Feel) -> str:
         f'<div class="answer {css}"><p>Force at {f.deflection_mm:g} mm</p>'
         f'<span class="big">{newtons(p.force_n)} N</span><p>{newtons(p.low_n)} to {newtons(p.high_n)} N, nine times in '
         f"ten{held}; {weight_words(p.force_n)}</p></div>"
-        f'<div class="answer"><p>Stiffness there</p><span class="big">{newtons(p.stiffness_n_per_mm)} N/mm</span></div>'
+        f'<div class="answer"><p>Stiffness there</p><span class="big">{newtons(p.stiffness_n_per_mm)} N/mm</span>'
+        f"<p>{newtons(p.stiffness_n_per_mm * p.low_n / p.force_n)} to "
+        f"{newtons(p.stiffness_n_per_mm * p.high_n / p.force_n)}, nine times in ten</p></div>"
     )
     if f.measured_factor is not None and f.measured_n is not None:
         out += (

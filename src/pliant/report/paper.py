@@ -53,7 +53,7 @@ def verdict(zone: str, word: str, title: str, said: str, beside: str = "") -> st
     """
     seal = '<span class="seal" aria-hidden="true"><i></i></span>'
     return (
-        f'<section class="verdict {zone}"><div class="said"><h1>{esc(title)}</h1>{said}</div>'
+        f'<section class="verdict {zone}"><div class="said"><h1>{esc(title).replace(" %", "&nbsp;%")}</h1>{said}</div>'
         f'<div class="note"><p class="word">{seal}{esc(word)}</p>{beside}</div></section>\n'
     )
 
