@@ -66,10 +66,11 @@ class Visit:
         return page
 
 
-def unsound(page):
-    """What is wrong with a page: serious findings of axe, anything wider than the window, not one heading."""
+def unsound(page, rules=()):
+    """What is wrong with a page: serious findings of axe (by these rules; default all), its width, its headings."""
     page.evaluate(AXE)
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    asked = {"resultTypes": ["violations"]} | ({"runOnly": list(rules)} if rules else {})
+    found = page.evaluate("asked => axe.run(document, asked)", asked)
     bad = [
         f"{v['id']}: {[n['html'][:120] for n in v['nodes'][:3]]}"
         for v in found["violations"]

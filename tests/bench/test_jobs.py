@@ -126,7 +126,7 @@ def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
     page = bench.client.get(answer.json()["location"]).text
     assert page.count("<b>holds:</b>") == len(found["certificate"])
     assert "stage-" not in page and page.count('class="sheet"') >= 2  # layers before and after, drawn
-    assert "Send the mended program to the machine" in page
+    assert ("Send the mended program to the machine" in page) == found["meets_target"]
     shown = bench.get(f"/book/record/{found['kept']}").json()
     assert shown["record"]["fields"]["certified"] is True
     assert bench.post("/mend", {"chosen": "yes", "pass": "magic"}, {"program": ("a.gcode", "G28\n")}).status_code == 422
