@@ -161,7 +161,7 @@ CASES = {
     "a word unknown to us moved": ({}, shuffle((50, 55), (49, 50)), Intent(), "LINES"),
     "the last line lost": ({}, drop(86), Intent(), "LINES"),
     "the heater left on": ({}, drop(84), Intent(), "LINES"),
-    "the file cut in the middle": ({}, lambda lines: lines[:60], Intent(), "BEADS VOLUME DEBT SPACE LINES END"),
+    "the file cut in the middle": ({}, lambda lines: lines[:60], Intent(), "READING BEADS VOLUME DEBT SPACE LINES END"),
     "the file cut in mid-line": ({}, lambda lines: [*lines[:44], lines[44][:13]], Intent(), ALL),
     "the shutdown cut in mid-line": ({}, lambda lines: [*lines[:84], "M104 S"], Intent(), ALL),
     "a bead line doubled": ({}, insert(19, "G1 X25.000 Y15.000 E0.34000 F1800"), Intent(), "DEBT PUSH"),

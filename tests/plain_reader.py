@@ -142,7 +142,8 @@ class Plain:
 
     def file(self, data):
         lines = re.split(rb"\r\n|\r|\n", data)
-        if lines[-1] == b"":
+        ended = lines[-1] == b""
+        if ended:
             lines.pop()
         for self.number, raw in enumerate(lines, 1):
             if b"\0" in raw or len(raw) > 1 << 20:
@@ -156,6 +157,9 @@ class Plain:
                 continue
             self.line(line)
         self.result.n_lines = len(lines)
+        rows = self.result.rows
+        if not ended and rows and rows[-1].line == len(lines) and rows[-1].kind not in ("dwell", "home"):
+            self.ask("CUT_SHORT")
         return self.result
 
     def pieces(self, line):

@@ -78,3 +78,11 @@ def test_limit_a_second_time_changes_nothing(tmp_path):
     again = judged(read_program(tmp_path / "out.gcode"))
     _, changes = _mended(again, again.air, np.full(len(again.leads), 0.58))
     assert changes == []
+
+
+def test_limit_back_and_forth_on_the_spot_is_needless(tmp_path):
+    lines = ["G90", "M83", "G1 Z0.2 F600", "G1 X10 Y10 F6000", "G1 X40 Y10 E1.2 F900", "G1 E-1 F1800", "G1 E1 F1800"]
+    case = judged(program_of(tmp_path, [*lines, "G1 X40 Y40 E1.2 F900", "G1 X10 Y40 E1.2"]))
+    edits, (change,) = _mended(case, case.air, np.full(1, 5.0))
+    assert case.program.kind[edits.drop].tolist() == [RETRACT, RECOVER]
+    assert change.after == "none" and "nowhere" in change.why

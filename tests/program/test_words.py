@@ -514,3 +514,20 @@ def test_limit_a_pipe_is_read_once(tmp_path):
     writer.join()
     assert x_of(p) == [1, 3]
     assert any("no file that can be read twice" in q for q in p.questions)
+
+
+@pytest.mark.parametrize(
+    ("text", "warns"),
+    [
+        ("G1 X5 F600\nG1 X12.", True), ("G1 X5 F600\nG1 X12.34\n", False), ("G1 X5 F600\rG1 X12.3\r", False),
+        ("G1 X5 F600\nM84", False), ("G1 X5 F600\nG4 S1", False), ("G1 X5 F600\nG28", False), ("G1 X5 F600", True),
+        ("G1 X5 F600\nX9 ; on", True), ("G1 X5 F600\n; G1 X9", False),
+    ],
+)  # fmt: skip
+def test_limit_a_last_line_that_moves_without_an_end_may_be_cut(tmp_path, text, warns):
+    path = tmp_path / "cut.gcode"
+    path.write_text(text, newline="")
+    found = [w for w in read_program(path, "e-on-its-own").warnings if "cut short" in w]
+    assert bool(found) == warns
+    if warns:
+        assert found[0].endswith(f"(line {len(text.splitlines())})")

@@ -1,6 +1,8 @@
 """`mend` as a whole: nothing changed where nothing is asked, nothing the second time, and better where it promises."""
 
 import dataclasses
+import functools
+import operator
 import statistics
 
 import pytest
@@ -138,9 +140,42 @@ def test_limit_open_travel_falls_and_time_hardly_grows(tmp_path):
 def test_limit_out_of_reach_is_certified_and_said(tmp_path):
     mended, out = _mend(_file(tmp_path, PROGRAMS["gasket"]()), spool="75A", on="long-tube")
     assert not mended.meets_target and mended.certificate.certified and out.exists()
-    assert mended.after.jam_probability < mended.before.jam_probability
+    assert "flow" not in mended.counts() and any(n.startswith("flow: no speed") for n in mended.notes)
     text = mended_text(mended)
-    assert text.startswith("not enough") and "what would help" in text
+    assert text.startswith("not enough") and "What would help" in text and "a direct feed" in text
+
+
+@pytest.mark.parametrize("name", sorted(PROGRAMS))
+@pytest.mark.parametrize("everything", [False, True])
+def test_roundtrip_out_of_reach_mended_twice(tmp_path, name, everything):
+    more = _EVERYTHING if everything else {}
+    mended, out = _mend(_file(tmp_path, PROGRAMS[name]()), spool="75A", on="long-tube", **more)
+    assert not mended.meets_target and mended.certificate.certified
+    again, twice = _mend(out, spool="75A", on="long-tube", to="twice.gcode", **more)
+    assert twice.read_bytes() == out.read_bytes() and again.changes == ()
+
+
+def test_roundtrip_numbered_lines_stay_numbered(tmp_path):
+    """Numbers follow one another and every checksum is the XOR of its line, as a sender would count them."""
+    path = _file(tmp_path, "\n".join(number_lines(PROGRAMS["feet"]().splitlines())) + "\n")
+    mended, out = _mend(path)
+    assert mended.certificate.certified and mended.changes
+    numbers = []
+    for line in out.read_bytes().splitlines():
+        code, star, told = line.partition(b"*")
+        if star:
+            assert functools.reduce(operator.xor, code) == int(told)
+            numbers.append(int(code[1:].split()[0]))
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+    _, twice = _mend(out, to="twice.gcode")
+    assert twice.read_bytes() == out.read_bytes()
+
+
+def test_limit_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
+    path = _file(tmp_path, PROGRAMS["strain-relief"]().split("M104 S0")[0].rstrip())
+    mended, _ = _mend(path, passes=("flow",))
+    text = mended_text(mended)
+    assert mended.certificate.certified and "warning     the last line moves and has no end" in text
 
 
 def test_limit_every_pass_alone_is_certified(tmp_path):

@@ -359,8 +359,12 @@ def _make(stamp):
                     w[m.STATUS] = m.ROOM
                     return i
                 w[m.LINE] += 1
+                before = w[m.N_ROWS]
                 if _line(w, f, rows, log, buf, at, end):
                     return i
+                last = w[m.N_ROWS] - 1
+                if end == stop and last >= before and rows[m.COL_KIND, last] < m.KIND_DWELL:
+                    m.ask(w, m.ASK_CUT_SHORT)
             i = end + 1
             if end < stop and buf[end] == 13:
                 if i >= stop:

@@ -30,7 +30,7 @@ _REFINE_MOVES = 400_000  # above this the caps are taken as they are when they m
 
 @dataclass(frozen=True)
 class FlowPlan:
-    """Speeds that meet the target, `(n_moves,)`, or the best there are."""
+    """Speeds that meet the target, `(n_moves,)`, or the program's own where none does."""
 
     speed_mm_per_s: NDArray[np.float64]
     jam_probability: float
@@ -84,7 +84,7 @@ def plan_flow(
     Returns
     -------
     FlowPlan
-        With `meets` false where no speed down to the slowest sensible one meets the target.
+        The program's own speeds, with `meets` false, where none down to the slowest sensible one meets the target.
     """
     if known is None:
         job = job_at(program.speed_mm_per_s)
@@ -113,9 +113,11 @@ def plan_flow(
     low, high = (1.0, _MOST_RISE) if plan.meets else (_LEAST_RISE, 1.0)
     if not plan.meets:
         plan = at(low)
+        if not plan.meets:  # slowing further and further, mending after mending, would be no answer either
+            return FlowPlan(program.speed_mm_per_s, before, False, known[0])
     elif program.kind.size > _REFINE_MOVES:
         return plan
-    while plan.meets and high / low > _CLOSE:
+    while high / low > _CLOSE:
         middle = float(np.sqrt(low * high))
         tried = at(middle)
         if tried.meets:

@@ -21,6 +21,7 @@ NO_THREAD_MM = 0.5  # [mm] the flat of the nozzle hides an opening this short; c
 MOST_PASSES = 8  # from memory: a stretch of filament that goes through the teeth more often is chewed
 _LEAST_MM = 0.05  # [mm] a shorter retraction relieves nothing
 _COVERED = "the travel stays over this layer's bead"
+_ON_THE_SPOT = "the nozzle goes nowhere in between"
 _CHEWED = f"the same filament would pass the drive more than {MOST_PASSES} times"
 _NOTHING_STORED = "the melt stores no pressure that pulling back could relieve"
 _GENTLY = "no longer than the stretch that pressure stores; gently, so that the teeth hold"
@@ -64,6 +65,7 @@ def mend_retraction(
     top = np.concatenate([[0.0], np.cumsum(program.filament_mm)])[r]
     needless = open_mm[at] < NO_THREAD_MM
     chewed = pulled_too_often(top, bounded, needless | (bounded < _LEAST_MM), MOST_PASSES)
+    travels = leads.travels.count[at] > 0
     gone = needless | chewed | (bounded < _LEAST_MM)
     edits.drop[r[gone]] = edits.drop[c[gone]] = True
     slow_r, slow_c = np.minimum(SLOW_MM_PER_S, speed[r]), np.minimum(SLOW_MM_PER_S, speed[c])
@@ -75,7 +77,8 @@ def mend_retraction(
     for k in np.flatnonzero(gone | changed).tolist():
         now = "none" if gone[k] else f"{bounded[k]:.2f} mm at {slow_r[k]:.0f} mm/s"
         why = (
-            _GENTLY if not gone[k] else _COVERED if needless[k] else _CHEWED if chewed[k] else _NOTHING_STORED
+            _GENTLY if not gone[k] else _ON_THE_SPOT if needless[k] and not travels[k]
+            else _COVERED if needless[k] else _CHEWED if chewed[k] else _NOTHING_STORED
         )  # fmt: skip
         was = f"{back[k]:.2f} mm at {speed[r[k]]:.0f} mm/s"
         changes.append(Change(int(program.line[r[k]]), "retract", "retraction", was, now, why))

@@ -90,6 +90,7 @@ _TEXTS = {
     "LIMITS": "M201/M203 set the machine's limits: not followed, the machine record counts",
     "OTHER_TOOL": "a word for a second tool, heater or fan: passed over",
     "MORE_UNKNOWN": "further unknown commands: passed over",
+    "CUT_SHORT": "the last line moves and has no end: the file may be cut short, even inside a number",
 }
 
 

@@ -1,13 +1,16 @@
 """The lines of a program that are not motion: words, comments, everything a rewriter has to carry along.
 
-Streams the file; a pattern passes over plain motion lines, so the work in Python is for the other lines alone.
+Streams the file; a kernel passes over plain motion lines, so the work in Python is for the other lines alone.
 """
 
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from pliant.errors import ProgramError
+from pliant.kernels.motion_lines import pass_over_motion
 
 __all__ = ["numbers_follow", "other_lines"]
 
@@ -16,8 +19,6 @@ _MOTION = (
     rb"[ \t]*+(?:N[0-9]++[ \t]*+)?+(?:G0*[0-3](?:\.0*+)?+(?![0-9.])[ \t]*+)?+"
     rb"(?:[XYZEFIJR][ \t]*+[-+]?+[0-9.]++[ \t]*+)*+(?:\*[ \t]*+[0-9]++[ \t]*+)?+"
 )
-# blank lines and motion lines in one go, comments after the motion included
-_PASSED_OVER = re.compile(rb"(?:(?=[ \t]*+[A-Z])" + _MOTION + rb"(?:;[^\n]*+)?+\n|[ \t]*+\n)*+", re.I)
 _ONLY_MOTION = re.compile(_MOTION, re.I)
 _COMMENT_LINE = re.compile(rb"[ \t]*[;(]")
 _NUMBER = re.compile(rb"^[ \t]*N[0-9]+[ \t]*", re.I)
@@ -97,12 +98,10 @@ def numbers_follow(path: str | Path) -> bool:
 
 def _of_block(block: bytes, number: int) -> Iterator[tuple[int, bytes]]:
     """Lines to keep of whole lines."""
-    at = 0
+    at, data = 0, np.frombuffer(block, dtype=np.uint8)
     while at < len(block):
-        found = _PASSED_OVER.match(block, at)
-        assert found  # it may be empty
-        number += block.count(b"\n", at, found.end())
-        at = found.end()
+        at, passed = pass_over_motion(data, at)
+        number += passed
         end = block.find(b"\n", at)
         if end < 0:
             break

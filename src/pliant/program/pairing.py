@@ -79,14 +79,16 @@ def path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float
         point = point - np.column_stack([np.zeros((len(point), 2)), np.broadcast_to(lift_mm, len(point))])
     sweep, centre = program.sweep_rad, program.centre_mm
     lays = program.filament_mm[move] > 0
-    lays &= np.any(point[move + 1, :2] != point[move, :2], axis=1) | (sweep[move] != 0)
+    lays &= (point[move + 1, 0] != point[move, 0]) | (point[move + 1, 1] != point[move, 1]) | (sweep[move] != 0)
     at = np.flatnonzero(lays)
     run = np.full(move.size, -1, dtype=np.int64)
     if at.size == 0:
         return Path(move, point, centre, sweep, lays, run, at, at)
     start, stop = point[move[at]], point[move[at] + 1]
     jump = np.ones(at.size, dtype=bool)
-    jump[1:] = np.abs(start[1:] - stop[:-1]).max(axis=1) > tolerance_mm
+    jump[1:] = False
+    for axis in range(3):
+        jump[1:] |= np.abs(start[1:, axis] - stop[:-1, axis]) > tolerance_mm
     run_start = at[jump]
     run[run_start] = 1
     run[run_start[0] :] = np.cumsum(np.maximum(run[run_start[0] :], 0)) - 1

@@ -32,7 +32,7 @@ class Mended:
     changes: tuple[Change, ...]
     certificate: Certificate
     flat: Flat
-    routing_time_s: float  # time that order and route added, retraction apart
+    routing_time_s: float  # time that order and route added, retraction apart; below 0 where they saved time
     passes: tuple[str, ...] = ()  # those that ran
     notes: tuple[str, ...] = ()  # what a pass left alone, and why
 

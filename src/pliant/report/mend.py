@@ -1,7 +1,7 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
 from pliant.records.mended import Mended
-from pliant.report.text import minutes, percent, remedy_words
+from pliant.report.text import MEANS, minutes, percent, remedy_words
 
 __all__ = ["mended_text"]
 
@@ -28,14 +28,22 @@ def mended_text(mended: Mended) -> str:
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     if not m.meets_target:
-        lines += ["", f"first gives {a.mechanism}; what would help (for the program as it was):"]
+        lines += ["", f"why: {MEANS.get(a.mechanism, a.mechanism)}. What would help, for the program as it was:"]
         lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
+        if not b.remedies:
+            lines.append(
+                "  none is listed: it was under 2 % already, where nothing is sought; ask for a higher --target"
+            )
     flat = m.flat
     lines += [
         "",
         f"at a flat {flat.speed_mm_per_s:g} mm/s it would take {minutes(flat.time_s)} and be "
         f"{percent(flat.jam_probability)} likely to jam; ours takes {minutes(flat.our_time_s)} at that risk",
     ]
+    if {"order", "route"} & set(m.passes):
+        lines.append(
+            f"order and route alone {'added' if m.routing_time_s >= 0 else 'saved'} {minutes(abs(m.routing_time_s))}"
+        )
     lines += ["", "changes"]
     lines += [f"  {name:<12} {count}" for name, count in m.counts().items()] or ["  none were needed"]
     shown: set[str] = set()
@@ -48,6 +56,7 @@ def mended_text(mended: Mended) -> str:
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
     if m.output:
         lines += ["", f"written to {m.output}"]
+    lines += [f"warning     {w}" for w in b.facts.warnings]
     lines += [f"caution     {c}" for c in a.cautions]
     return "\n".join(lines)
 

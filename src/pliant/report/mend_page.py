@@ -92,7 +92,7 @@ def _headline(mended: Mended) -> str:
         return "Nothing needed mending." if mended.meets_target else "Nothing helped: not a byte was changed."
     if mended.meets_target:
         return "Mended: this job should feed now."
-    return "Better, but not enough."
+    return "Mended where it could be, but not enough."
 
 
 def _speed(factor: float | None) -> str:

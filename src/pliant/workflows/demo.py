@@ -5,7 +5,7 @@ from pathlib import Path
 
 from pliant.report.text import MEANS, minutes, percent, remedy_words
 from pliant.workflows.check import check
-from pliant.workflows.mend import mend
+from pliant.workflows.mend_picture import mend_with_report
 from pliant.workflows.picture import check_with_report
 from pliant.workflows.workshop import files
 
@@ -50,9 +50,9 @@ def demo(folder: Path) -> Iterator[str]:
     yield "Mended for 95A on bench-2, slowed only where it must be, with proof that the part is the same:"
     for job in ("gasket", "strain-relief"):
         out = folder / f"{job}-95A.mended.gcode"
-        m = mend(
-            folder / f"{job}.gcode", folder / "bench-2.machine.toml", folder / "95A.filament.toml", output=out
-        )  # fmt: skip
+        pages.append(folder / f"{job}-95A.mended.html")
+        inputs = (folder / f"{job}.gcode", folder / "bench-2.machine.toml", folder / "95A.filament.toml")
+        m = mend_with_report(*inputs, pages[-1], output=out)
         b, a = m.before, m.after
         yield (
             f"  {job:<14} jam {percent(b.jam_probability)} -> {percent(a.jam_probability)}; strings "

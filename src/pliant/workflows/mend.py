@@ -46,7 +46,8 @@ def _flat(bench: Bench) -> Flat:
     time_s = job.time_s
     del job  # as large as the program
     ours = bench.plan(chance)
-    return Flat(FLAT_MM_PER_S, time_s, chance, ours.job.time_s, ours.jam_probability)
+    ours_s, ours_chance = (ours.job.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
+    return Flat(FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
 
 
 def _seen_again(

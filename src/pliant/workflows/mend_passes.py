@@ -269,10 +269,9 @@ def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
     plan = bench.plan(bench.target, aim)
     bench.out_of_reach = not plan.meets
     edits.speed_mm_per_s = plan.speed_mm_per_s
-    why = (
-        f"holds the chance of a jam under {100 * bench.target:.2g} %" if plan.meets
-        else "as slow as makes sense; the target is out of reach"
-    )  # fmt: skip
+    why = f"holds the chance of a jam under {100 * bench.target:.2g} %"
+    if not plan.meets:
+        bench.note("flow", "no speed down to a tenth of the program's meets the target: speeds stay as written")
     changes = slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
     bench.waiting = _Waiting(edits, changes, plan.job)
 
