@@ -21,7 +21,7 @@ def running(tmp_path_factory):
         "; <script>alert(1)</script><img src=http://evil.example/x onerror=alert(1)>\n" + feet_program(layers=2)
     )
     with served(folder) as (address, process):
-        with httpx.Client(base_url=address) as client:  # no test waits for another to fill the shelf
+        with httpx.Client(base_url=address, timeout=120) as client:  # no test waits for another to fill the shelf
             answer = Visitor(client).post("/first", {"kind": "open-gap", "hardness": "85A", "program_later": "yes"})
             assert answer.status_code == 201
         yield address, folder, process
