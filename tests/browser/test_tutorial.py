@@ -79,7 +79,7 @@ def _walk(page, address, program):
     story.take("which-piece", ".lead-in", ".tells")
     story.click("Make this piece", "**/coupon/*")
     expect(page.locator("text=Download the program")).to_be_visible()
-    story.take("piece", ".next", ".set.coupon table")
+    story.take("piece", ".next", ".set table")
     story.click("Printed it?", "**/readings/*")
     for step in range(9):
         page.select_option(f"[name=answer_{step}]", "held" if step < 8 else "failed")
@@ -92,9 +92,9 @@ def _walk(page, address, program):
     page.goto(address + "/mend")
     page.set_input_files("#program", program)
     story.click("Mend it", "**/mend/*")
-    expect(page.locator("h1")).to_have_text("Mended: this should feed.")
+    expect(page.locator("h1")).to_have_text("Mended: this job should feed now.")
     story.take("mended", ".verdict", ".next")
-    story.take("before-and-after", "section:has(.beside)")
+    story.take("before-and-after", "section:has(.ledger)")
     story.take("certificate", "section:has(.proof)")
     page.goto(address + "/plan")
     for key, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("inner_walls", "50")):
