@@ -112,6 +112,45 @@ def test_limit_a_machine_too_small_for_a_coupon_is_told(shelf):
 
 
 @pytest.mark.parametrize("kind", KINDS)
+def test_limit_the_nozzle_heats_and_travels_high_and_ends_aside(all_six, tmp_path, kind):
+    lines = all_six[kind].program.splitlines()
+    heat = next(k for k, line in enumerate(lines) if line.startswith("M190"))
+    assert lines[heat - 1].startswith("G1 Z10")  # not on the bed, where it would mark it and plug itself
+    first = next(k for k, line in enumerate(lines) if line.startswith("G0"))
+    assert not any(line.startswith("G1 Z") for line in lines[heat:first])
+    end = next(k for k, line in enumerate(lines) if line == "M104 S0")
+    assert lines[end - 1].startswith("G0 X12.000 Y12.000")
+    path = tmp_path / "c.gcode"
+    path.write_text(all_six[kind].program, encoding="ascii")
+    program = read_program(path)
+    on_the_spot = program.filament_mm[(program.length_mm == 0) & (program.filament_mm > 0)]
+    assert on_the_spot.max(initial=0.0) <= 40.0 + 1e-6
+
+
+def test_limit_stop_and_start_can_be_found_on_the_piece(all_six, tmp_path):
+    made = all_six["stop-start"]
+    path = tmp_path / "c.gcode"
+    path.write_text(made.program, encoding="ascii")
+    program = read_program(path)
+    assert len(made.hints) == len(made.steps)
+    for k in range(len(made.steps)):
+        stop, start = made.marks_mm[2 * k], made.marks_mm[2 * k + 1]
+        at = [int(np.hypot(*(program.point_mm[1:, :2] - place).T).argmin()) for place in (stop, start)]
+        tooth = program.point_mm[at[0] : at[0] + 3, :2]  # out and back on the bead, then the feed stops
+        assert np.ptp(tooth[:, 1]) == pytest.approx(1.2, abs=1e-3)
+        # from the start the second tooth is as far along the bead as the sheet says
+        later = program.point_mm[at[1] + 1 :, :2]
+        steps = np.hypot(*np.diff(later, axis=0).T)
+        teeth = np.flatnonzero(np.isclose(np.diff(later[:, 1]), 1.2, atol=1e-3) & np.isclose(steps, 1.2, atol=1e-3))
+        assert f"{steps[: teeth[0]].sum():.0f} mm before" in made.hints[k]
+
+
+def test_limit_a_path_too_slow_for_stop_and_start_is_told(shelf):
+    with pytest.raises(PliantError, match="too slow to settle"):
+        make_coupon("stop-start", *_records(shelf, "tube-2.0", "75A"))
+
+
+@pytest.mark.parametrize("kind", KINDS)
 def test_limit_the_certificate_takes_a_coupon(all_six, tmp_path, kind):
     path = tmp_path / "c.gcode"
     path.write_text(all_six[kind].program)
@@ -207,6 +246,7 @@ def test_roundtrip_readings_of_every_kind(all_six, tmp_path, kind):
     path.write_text(text)
     found = read_readings(path)
     assert found.kind == kind
+    assert (found.machine, found.filament) == ("My open-gap machine", "Soft spool 85A")
     for a, b in zip(found.steps, all_six[kind].steps, strict=True):
         assert a.flow_mm3_per_s == pytest.approx(b.flow_mm3_per_s)
         assert (a.crossings, a.first_layer) == (b.crossings, b.first_layer)
@@ -221,7 +261,7 @@ _STEP = {"flow_mm3_per_s": 2.0, "nozzle_c": 220, "width_mm": 0.6, "gap_mm": 0.24
     ("change", "words"),
     [
         ({"coupon": "cube"}, "coupon must be one of ladder"),
-        ({"mass_g": -1}, "mass_g must be a number from 0.001"),
+        ({"mass_g": -1}, "mass_g must be a number from 0.01 to 50"),
         ({"mass_g": True}, "mass_g must be"),
         ({"step": []}, r"\[\[step\]\] must appear 1 to 40"),
         ({"speed": 3}, "unknown key 'speed'"),
@@ -231,6 +271,10 @@ _STEP = {"flow_mm3_per_s": 2.0, "nozzle_c": 220, "width_mm": 0.6, "gap_mm": 0.24
         ({"step": [{"answer": "held"}]}, "flow_mm3_per_s is missing"),
         ({"step": [{**_STEP, "answer": "failed"}, {**_STEP, "answer": "held"}]}, 'step 2 is "held" though step 1'),
         ({"step": [{**_STEP, "answer": "not sure"}]}, "nothing filled in"),
+        ({"mass_g": 0.8}, "asked_mm is missing, so mass_g says nothing"),
+        ({"mass_g": 0.8, "asked_mm": 0}, "asked_mm must be a number from 1"),
+        ({"machine": 3}, "machine must be the name of the record"),
+        ({"coupon": None, "hot_end": {}}, "is a record, not readings"),
     ],
 )
 def test_limit_nonsense_is_refused_with_its_key(change, words):

@@ -41,6 +41,9 @@ def test_roundtrip_coupon_learn_next(desk):
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
     before, after = found["before"], found["after"]
+    # one ladder tells the limit much better: its 90 % range, as a ratio, at least halves
+    (_, low, high), (_, now_low, now_high) = found["limit_before"], found["limit_after"]
+    assert now_high / now_low < 0.5 * high / low
     assert after[2] - after[1] < before[2] - before[1]
     assert (desk / "new" / "m-learned-1.toml").exists()
     learned = ("-m", found["machine_file"], "-f", found["filament_file"])
@@ -61,6 +64,26 @@ def test_limit_learn_tells_in_words_and_refuses_in_one_line(desk, tmp_path):
     assert bad.exit_code == 2
     assert bad.stderr.count("\n") == 1
     assert "flow_mm3_per_s is missing" in bad.stderr
+
+
+def test_limit_readings_of_another_machine_are_refused(desk, tmp_path):
+    (tmp_path / "other.toml").write_text(starter("machine", "dual-drive"))
+    bad = _run("learn", desk / "l.readings.toml", "-m", tmp_path / "other.toml", "-f", desk / "f.toml", "-o", tmp_path)
+    assert bad.exit_code == 2
+    assert (
+        "was printed with the machine 'My open-gap machine', but the record given is 'My dual-drive machine'"
+        in bad.stderr
+    )
+    lost = _run("learn", tmp_path / "none.toml", "-m", desk / "m.toml", "-f", desk / "f.toml")
+    assert "`pliant coupon` writes a file to fill in" in lost.stderr
+
+
+def test_limit_nothing_is_left_behind_where_the_sheet_cannot_be_written(desk, tmp_path):
+    words = ("coupon", "ladder", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path / "x.gcode")
+    bad = _run(*words, "--sheet", tmp_path / "nowhere" / "x.html")
+    assert bad.exit_code == 2
+    assert "no such folder" in bad.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_limit_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):

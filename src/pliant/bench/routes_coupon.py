@@ -179,7 +179,7 @@ async def readings_send(request: Request) -> Response:
 
 def _filled(sheet: Sheet, form: Form) -> dict[str, Any]:
     data = sheet.data | {"step": [dict(step) for step in sheet.data["step"]], "notes": form.text("notes")[:4000]}
-    mass = number_in(form.text("mass_g"), "the mass", 0.001, 1000, "g")
+    mass = number_in(form.text("mass_g"), "the mass", 0.01, 50, "g")
     data["mass_g"] = "" if mass is None else mass
     for k, step in enumerate(data["step"]):
         for key in sheet.asked:

@@ -40,7 +40,6 @@ def free_run(machine: Machine, filament: Filament) -> Coupon:
     w = Writer("free run", machine, filament, steps[0].nozzle_c, purge_mm3_per_s=safe)
     w.height(_HIGH_MM)
     w.travel(*CENTRE_MM)
-    before = w.fed_mm
     for k, step in enumerate(steps):
         w.note(f"step {k + 1}: {step.asked_mm:g} mm of filament at {step.flow_mm3_per_s:g} mm3/s, then time to measure")
         w.wait(_PAUSE_S)
@@ -54,6 +53,6 @@ def free_run(machine: Machine, filament: Filament) -> Coupon:
         forecast=moved_forecast(machine, filament, steps),
         marks_mm=tuple(CENTRE_MM for _ in steps),
         outline_mm=(),
-        asked_mm=w.fed_mm - before,
+        asked_mm=w.fed_mm,
         program=w.text(_HIGH_MM),
     )

@@ -50,8 +50,8 @@ _FINDINGS = {
 _MOST_MM = {"tail_mm": 2000.0, "lead_mm": 2000.0, "moved_mm": 5000.0}
 _HELP = {
     "answer": 'answer: "held", "failed", "not sure", or "" if it was never reached',
-    "tail_mm": 'tail_mm: how far past the stop mark until the bead is half as wide, in mm; or "not sure"',
-    "lead_mm": 'lead_mm: how far past the start mark until the bead is half as wide as in full, in mm; or "not sure"',
+    "tail_mm": 'tail_mm: how far past the first tooth until the bead is half as wide, in mm; or "not sure"',
+    "lead_mm": 'lead_mm: how far past the start until the bead is half as wide as in full, in mm; or "not sure"',
     "strings": 'strings: how many of the crossings left a thread; or "not sure"',
     "moved_mm": 'moved_mm: how far the mark on the filament really moved, in mm; or "not sure"',
 }
@@ -65,12 +65,14 @@ def readings_text(coupon: Coupon) -> str:
         *(f"# {_HELP[name]}" for name in _FINDINGS[coupon.kind]),
         '# mass_g: all that came out of the nozzle, weighed; "" if not weighed',
         f'coupon = "{coupon.kind}"',
+        f"machine = {json.dumps(coupon.machine)}",
+        f"filament = {json.dumps(coupon.filament)}",
         f"asked_mm = {coupon.asked_mm:.2f}",
         'mass_g = ""',
         'notes = ""',
     ]
     for k, step in enumerate(coupon.steps):
-        lines += ["", f"[[step]]  # {k + 1}"]
+        lines += ["", f"[[step]]  # {k + 1}" + (f": {coupon.hints[k]}" if coupon.hints else "")]
         lines += [f"{name} = {_toml(getattr(step, name))}" for name in _HEADS[coupon.kind]]
         if step.first_layer:
             lines.append("first_layer = true")
@@ -95,13 +97,17 @@ def read_readings(path: str | Path) -> Readings:
     RecordError
         One line that names the file, the key, what is allowed and the way out.
     """
-    return readings_from(load_toml(path), str(path))
+    return readings_from(load_toml(path, "`pliant coupon` writes a file to fill in"), str(path))
 
 
 def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     """Take readings from plain data, as the file or the form of the bench has them; errors as `read_readings`."""
-    reject_unknown(data, {"coupon", "asked_mm", "mass_g", "notes", "step"}, name, "the readings")
     kind = data.get("coupon")
+    if kind is None and ("hot_end" in data or "shore" in data):
+        raise RecordError(
+            f"{name}: is a record, not readings; give the file that `pliant coupon` wrote beside its program"
+        )
+    reject_unknown(data, {"coupon", "machine", "filament", "asked_mm", "mass_g", "notes", "step"}, name, "the readings")
     if kind not in KINDS:
         raise RecordError(f"{name}: coupon must be one of {', '.join(KINDS)}, got {kind!r}")
     raw = data.get("step")
@@ -122,7 +128,11 @@ def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     if kind in ("ladder", "temperature-ladder", "free-run", "gap-steps"):
         _require_order(results, name)
     told = any(r != Result() and r != Result(NOT_SURE) for r in results)
-    mass_g = None if mass in ("", NOT_SURE) else _number(mass, 0.001, 1000.0, f"{name}: mass_g")
+    mass_g = None if mass in ("", NOT_SURE) else _number(mass, 0.01, 50.0, f"{name}: mass_g")
+    if mass_g is not None and "asked_mm" not in data:
+        raise RecordError(
+            f"{name}: asked_mm is missing, so mass_g says nothing; take the file that came with the coupon"
+        )
     if not told and mass_g is None:
         raise RecordError(f"{name}: nothing filled in; write down at least one step, or leave the file out")
     marked = json.dumps([data.get("coupon"), mass, notes, raw], sort_keys=True, default=str)
@@ -130,12 +140,21 @@ def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
         kind=kind,
         steps=tuple(steps),
         results=tuple(results),
-        asked_mm=_number(data.get("asked_mm", 0.0), 0.0, 1e5, f"{name}: asked_mm"),
+        asked_mm=_number(data.get("asked_mm", 1.0), 1.0, 1e5, f"{name}: asked_mm"),
         mass_g=mass_g,
         notes=notes,
         name=Path(name).name,
+        machine=_name(data, "machine", name),
+        filament=_name(data, "filament", name),
         mark=hashlib.sha256(marked.encode()).hexdigest()[:12],
     )
+
+
+def _name(data: dict[str, Any], key: str, name: str) -> str:
+    raw = data.get(key, "")
+    if not isinstance(raw, str):
+        raise RecordError(f"{name}: {key} must be the name of the record in quotes, got {raw!r}")
+    return raw
 
 
 def _toml(value: float) -> str:

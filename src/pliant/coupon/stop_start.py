@@ -1,13 +1,15 @@
 """Stop and start: the feed stops at a known place while the nozzle keeps its pace, and starts again further on.
 
-The bead thins out behind the stop and fills up after the start: both lengths tell the lag. Each row is one flow, all
-far below the limit; rows run slowly enough that the taper fits on the bed.
+The bead thins out behind the stop and fills up after the start: both lengths tell the lag. A tooth on the bead marks
+the stop; the start has no bead to mark, so a second tooth follows it at a known distance. Each row is one flow, all far
+below the limit; rows run slowly enough that the taper fits on the bed, or are left out.
 """
 
 import numpy as np
 
 from pliant.coupon.forecast import length_forecast, middle_c, safe_flow_mm3_per_s
 from pliant.coupon.writer import CENTRE_MM, Writer
+from pliant.errors import PliantError
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.models.bead import bead_area_mm2
 from pliant.records.coupon import Coupon, Step
@@ -21,6 +23,7 @@ _WIDTH, _HEIGHT = 1.15, 0.4  # [nozzle bores] a thin bead: the same volume makes
 _LANE_MM, _PITCH_MM = 80.0, 3.0
 _RUN_IN, _BLANK, _SHORTEST_MM = 8.0, 4.0, 24.0  # [tapers, tapers, mm] before the stop and after the start; between
 _LONGEST_MM, _LONGEST_S = 240.0, 90.0
+_AFTER_MM = 8.0  # [mm] of bead after the second tooth
 
 
 def stop_start_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
@@ -36,7 +39,11 @@ def stop_start_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
         speed = round(flow / area, 3)
         (tail,), _ = length_forecast(machine, filament, (Step(flow, nozzle_c, width, height, speed, 1e6),))
         blank = _stretch_mm(_BLANK * tail.middle, speed)
+        if blank < tail.middle:
+            continue  # the tail would run into the start
         steps.append(Step(flow, nozzle_c, width, height, speed, round(blank / speed, 3)))
+    if not steps:
+        raise PliantError("this path is too slow to settle for a stop-start piece; print a ladder instead")
     return tuple(steps)
 
 
@@ -53,7 +60,7 @@ def stop_start(machine: Machine, filament: Filament) -> Coupon:
     safe = safe_flow_mm3_per_s(machine, filament, nozzle_c, width, height)
     tail, lead = length_forecast(machine, filament, steps)
     w = Writer("stop and start", machine, filament, nozzle_c, purge_mm3_per_s=safe)
-    marks = []
+    marks, hints = [], []
     left, y = CENTRE_MM[0] - _LANE_MM / 2, CENTRE_MM[1] - 36.0
     for k, step in enumerate(steps):
         w.note(f"step {k + 1}: {step.flow_mm3_per_s:g} mm3/s, feed off for {step.wait_s:g} s")
@@ -63,11 +70,16 @@ def stop_start(machine: Machine, filament: Filament) -> Coupon:
         run = _stretch_mm(_RUN_IN * tail[k].middle, step.speed_mm_per_s)
         for x, yy in path.go(run):
             w.bead(x, yy, area, step.flow_mm3_per_s)
+        w.tooth(area, step.flow_mm3_per_s)
         marks.append(path.at)
         for x, yy in path.go(step.wait_s * step.speed_mm_per_s):
             w.glide(x, yy, step.speed_mm_per_s)
         marks.append(path.at)
         for x, yy in path.go(run):
+            w.bead(x, yy, area, step.flow_mm3_per_s)
+        w.tooth(area, step.flow_mm3_per_s)
+        hints.append(f"it starts again {run:.0f} mm before the second tooth")
+        for x, yy in path.go(_AFTER_MM):
             w.bead(x, yy, area, step.flow_mm3_per_s)
         y = path.at[1] + 2 * _PITCH_MM
     return Coupon(
@@ -80,6 +92,8 @@ def stop_start(machine: Machine, filament: Filament) -> Coupon:
         forecast_lead=lead,
         marks_mm=tuple(marks),
         outline_mm=w.drawing(),
+        unfed_mm=tuple(tuple(stroke) for stroke in w.unfed),
+        hints=tuple(hints),
         asked_mm=w.fed_mm,
         program=w.text(height),
     )

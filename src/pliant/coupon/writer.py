@@ -21,6 +21,8 @@ _TALLEST_MM = 75.0  # [mm] the free run stands high, and lifts at its end
 PURGE_MM3, _PURGE_S = 25.0, 40.0  # laid beside the coupon before it starts, at most this long
 _TRAVEL_MM_PER_S = 100.0
 _LIFT_MM = 10.0
+_TOOTH_MM = 1.2
+_MOST_FED_MM = 40.0  # from memory: controllers that bound an extrusion on the spot commonly do so at 50 mm
 _WIDTH, _HEIGHT = 1.6, 0.6  # [nozzle bores] a wide, flat bead holds to the bed and keeps the axes slow; our choice
 
 
@@ -81,23 +83,28 @@ class Writer:
         self.area_mm2 = math.pi * filament.diameter_mm.value**2 / 4
         self.fed_mm = 0.0
         self.strokes: list[list[tuple[float, float]]] = []
+        self.unfed: list[list[tuple[float, float]]] = []
+        self._aside = (0.0, 0.0)
         self.at = (0.0, 0.0)
         self._shift = shift_mm(machine)
         self._travel = min(_TRAVEL_MM_PER_S, top_speed_mm_per_s(machine))
         self._climb = min(10.0, machine.max_speed_mm_per_s[2])
         names = " on ".join(_plain(name) for name in (filament.name, machine.name))
         self.lines = [f"; pliant coupon {title}: {names}", "; stay beside it: it goes up to where the feed path gives"]
-        self.lines += ["G21", "G90", "M83", "M107", "G28", f"M190 S{BED_C:g}", f"M109 S{nozzle_c:g}", "G92 E0"]
+        self.lines += ["G21", "G90", "M83", "M107", "G28"]
+        self.height(_LIFT_MM)  # a nozzle that heats on the bed marks it and plugs itself
+        self.lines += [f"M190 S{BED_C:g}", f"M109 S{nozzle_c:g}", "G92 E0"]
         width, height = bead_of(machine)
-        x, y = CENTRE_MM[0] - 48.0, CENTRE_MM[1] - 48.0
+        x, y = self._aside = CENTRE_MM[0] - 48.0, CENTRE_MM[1] - 48.0
+        self.travel(x, y)  # high over clips and the bed's edge, then down
         self.height(height)
-        self.travel(x, y)
         area = float(bead_area_mm2(width, height))
         volume = min(PURGE_MM3, _PURGE_S * purge_mm3_per_s)
         length = min(volume / area, 96.0)
         self.note("purge, beside the coupon")
         self.bead(x + length, y, volume / length, purge_mm3_per_s)
         self.strokes.clear()
+        self.unfed.clear()
 
     def note(self, text: str) -> None:
         """Write a comment; it carries no meaning."""
@@ -119,16 +126,24 @@ class Writer:
         speed = flow_mm3_per_s / area_mm2
         self.lines.append(f"G1 {self._place(x, y)} E{fed:.5f} F{60 * speed:.2f}")
         self.fed_mm += fed
-        self._stroke(x, y)
+        self._stroke(self.strokes, x, y)
 
     def glide(self, x: float, y: float, speed_mm_per_s: float) -> None:
         """Keep the place and pace of a bead, without filament."""
         self.lines.append(f"G1 {self._place(x, y)} F{60 * speed_mm_per_s:.2f}")
-        self.at = (x, y)
+        self._stroke(self.unfed, x, y)
+
+    def tooth(self, area_mm2: float, flow_mm3_per_s: float) -> None:
+        """Mark this place on a bead along x: a short way out and back, felt with a fingernail."""
+        x, y = self.at
+        self.bead(x, y + _TOOTH_MM, area_mm2, flow_mm3_per_s)
+        self.bead(x, y, area_mm2, flow_mm3_per_s)
 
     def feed(self, length_mm: float, flow_mm3_per_s: float) -> None:
-        """Feed filament on the spot."""
-        self.lines.append(f"G1 E{length_mm:.5f} F{60 * flow_mm3_per_s / self.area_mm2:.2f}")
+        """Feed filament on the spot, in pieces: some controllers refuse to feed much at once."""
+        pieces = math.ceil(length_mm / _MOST_FED_MM)
+        line = f"G1 E{length_mm / pieces:.5f} F{60 * flow_mm3_per_s / self.area_mm2:.2f}"
+        self.lines += [line] * pieces
         self.fed_mm += length_mm
 
     def wait(self, seconds: float) -> None:
@@ -156,18 +171,19 @@ class Writer:
         return tuple(tuple(s) for s in kept)
 
     def text(self, top_mm: float) -> str:
-        """End: lift, heaters off, text of the program."""
+        """End: lift, aside so that nothing drips on the piece, heaters off; text of the program."""
         self.height(top_mm + _LIFT_MM)
+        self.travel(*self._aside)
         return "\n".join([*self.lines, "M104 S0", "M140 S0", "M107"]) + "\n"
 
     def _place(self, x: float, y: float) -> str:
         return f"X{x + self._shift[0]:.3f} Y{y + self._shift[1]:.3f}"
 
-    def _stroke(self, x: float, y: float) -> None:
-        if self.strokes and self.strokes[-1][-1] == self.at:
-            self.strokes[-1].append((x, y))
+    def _stroke(self, strokes: list[list[tuple[float, float]]], x: float, y: float) -> None:
+        if strokes and strokes[-1][-1] == self.at:
+            strokes[-1].append((x, y))
         else:
-            self.strokes.append([self.at, (x, y)])
+            strokes.append([self.at, (x, y)])
         self.at = (x, y)
 
 

@@ -51,6 +51,8 @@ class Readings:
     mass_g: float | None = None
     notes: str = ""
     name: str = ""
+    machine: str = ""  # names of the records it was printed with; empty where the sheet does not say
+    filament: str = ""
     mark: str = ""  # digest of the content: the same readings are not learned from twice
     outcomes: int = 0  # that the piece could have had, where steps were left out; 0: one more than there are steps
 
@@ -84,11 +86,13 @@ class Coupon:
     cautions: tuple[str, ...] = ()
     forecast_lead: tuple[Forecast, ...] = ()  # of the second length, where there is one
     place: str = ""  # where on the bed it will lie
+    unfed_mm: tuple[tuple[tuple[float, float], ...], ...] = ()  # for the drawing: where a bead could be, but is not fed
+    hints: tuple[str, ...] = ()  # per step: what helps to measure it
 
     def to_json(self) -> dict[str, Any]:
         """Return the facts as plain data, without the program and the drawing; a gap in air is null."""
         data = asdict(self)
-        for key in ("program", "outline_mm"):
+        for key in ("program", "outline_mm", "unfed_mm"):
             del data[key]
         for step in data["steps"]:
             step["gap_mm"] = step["gap_mm"] if step["gap_mm"] < 1e9 else None

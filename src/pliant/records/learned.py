@@ -123,6 +123,9 @@ class Learned:
     program: str | None = None
     before: tuple[float, float, float] | None = None  # chance of a jam, low and high end of its 90 % band
     after: tuple[float, float, float] | None = None
+    # flow that a bead of the coupons' size can have: median, low and high end of its 90 % range [mm3/s]
+    limit_before: tuple[float, float, float] | None = None
+    limit_after: tuple[float, float, float] | None = None
     notes: tuple[str, ...] = field(default=())
 
     def to_json(self) -> dict[str, Any]:

@@ -92,8 +92,8 @@ class Machine:
         return low, (low[0] + x, low[1] + y, z)
 
 
-def load_toml(path: str | Path) -> dict[str, Any]:
-    """Read a small TOML file, or say in one line why not."""
+def load_toml(path: str | Path, else_: str = "`pliant new` writes a starter file") -> dict[str, Any]:
+    """Read a small TOML file, or say in one line why not, and what else to do."""
     file = Path(path)
     try:
         with file.open("rb") as source:  # a device has no size to ask for
@@ -108,7 +108,7 @@ def load_toml(path: str | Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
     except OSError as error:
-        raise RecordError(f"{file}: cannot be read ({error.strerror}); `pliant new` writes a starter file") from error
+        raise RecordError(f"{file}: cannot be read ({error.strerror}); {else_}") from error
 
 
 def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None:

@@ -35,11 +35,11 @@ _RUN = {
     "ladder": _JAM,
     "temperature-ladder": _JAM,
     "gap-steps": ("Level the bed and set its zero as for any first layer, before you start.", *_JAM),
-    "stop-start": ("Set the bed's zero with care: the piece is a single layer.",),
-    "threads": ("Do not touch the threads before they are counted.",),
+    "stop-start": ("Set the bed's zero with care: the piece is a single layer.", *_JAM),
+    "threads": ("Do not touch the threads before they are counted.", *_JAM),
     "free-run": (
-        "The nozzle stands high; let the strand fall on a sheet of paper. In each pause set a mark on the filament 100 mm "
-        "above the drive's inlet with a pen.",
+        "The nozzle stands high; let the strand fall on a sheet of paper. Before each step is a pause of 20 s: measure, and set "
+        "a new mark on the filament 100 mm above the drive's inlet with a pen. A step that you were too late for is not sure.",
         *_JAM,
     ),
 }
@@ -50,8 +50,9 @@ _LOOK = {
     "or ragged. The slow layers at the start of a terrace are no test.",
     "gap-steps": "A strip has failed when the drive clicks or grinds, the filament bows out, or the strip turns thin or "
     "ragged. A wavy, overfull strip has held.",
-    "stop-start": "Follow the bead from the stop mark on, round the bends, to where it is half as wide as before: that length "
-    "is the tail. From the start mark to where it has half its full width again: that is the lead.",
+    "stop-start": "A tooth on the bead marks the stop. Follow the bead from it, round the bends, to where it is half as wide as "
+    "before: that length is the tail. Where it starts again there is no bead to mark: count back from the second tooth by the "
+    "length given for the row. From there to where the bead has half its full width again: that is the lead.",
     "threads": "Count, for each row, the crossings that left a thread from post to post. A broken thread is none.",
     "free-run": "Measure how far your mark came down. A step has failed when the drive clicks or grinds, or the filament bows.",
 }
@@ -66,6 +67,7 @@ _WRITE = {
 _MASS = (
     "Weigh everything that came out, the line beside the piece included, if a scale to a tenth of a gram is at hand."
 )
+_RARE = 0.9  # [-] where so many fail, too few are left to say what the others will measure
 _WEIGHABLE_G = 0.5  # [g] a scale to a tenth of a gram says little of a lighter piece
 
 
@@ -89,12 +91,16 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
     """Render the sheet, one page of A4; `readings` is the name of the file to fill in."""
     run = (
         "Stay beside it from start to end"
-        + (": the piece is made to reach the limit." if coupon.kind in _REACHES else "; it stays under the limit."),
+        + (
+            ": the piece is made to reach the limit."
+            if coupon.kind in _REACHES
+            else "; it should stay under the limit."
+        ),
         f"Check that nothing stands on the bed and that the spool turns freely; the piece {coupon.place}.",
         *_RUN[coupon.kind],
     )
     rows = "".join(
-        f'<tr><td data-label="step">{k + 1}</td><td data-label="setting">{paper.esc(_setting(coupon.kind, step))}</td>'
+        f'<tr><td data-label="step">{k + 1}</td><td data-label="setting">{paper.esc(_setting(coupon.kind, step) + _hint(coupon, k))}</td>'
         f'<td data-label="failed by here">{paper.esc(percent(cast.failing))}'
         f"{'<br>' + paper.esc(_expected(coupon, k, cast)) if _expected(coupon, k, cast) else ''}</td>"
         f'<td data-label="found" class="blank"></td></tr>'
@@ -155,6 +161,10 @@ def _setting(kind: str, step: Step) -> str:
     return f"{flow}, {number(step.speed_mm_per_s)} mm/s"
 
 
+def _hint(coupon: Coupon, k: int) -> str:
+    return f"; {coupon.hints[k]}" if coupon.hints else ""
+
+
 def _chance(cast: Forecast) -> str:
     return f"{percent(cast.failing)} failed by here"
 
@@ -165,7 +175,7 @@ def _expected(coupon: Coupon, k: int, cast: Forecast) -> str:
         return f"tail {_range(cast)} mm, lead {_range(lead)} mm"
     if coupon.kind == "threads":
         return f"{cast.low:.0f} to {cast.high:.0f} threads"
-    if coupon.kind == "free-run":
+    if coupon.kind == "free-run" and cast.failing < _RARE:
         return f"{_range(cast)} mm if it holds"
     return ""
 
@@ -191,15 +201,20 @@ def _drawing(coupon: Coupon) -> str:
     for stroke in coupon.outline_mm:
         points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
         out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-width="{thin:g}"/>')
+    for stroke in coupon.unfed_mm:
+        points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
+        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-dasharray="1.5 4"/>')
     if coupon.kind == "stop-start":
         for k in range(0, len(coupon.marks_mm), 2):
             for word, place in zip(("stop", "start"), coupon.marks_mm[k : k + 2], strict=False):
                 x, y = at(*place)
-                out.append(f'<path d="M{x:.1f} {y - 7:.1f}v14" stroke="{paper.PLUM}" stroke-width="2.5"/>')
-                # a stop is named above its mark, a start below: rows lie close to each other
+                out.append(f'<path d="M{x:.1f} {y - 5:.1f}v10" stroke="{paper.PLUM}" stroke-width="2.5"/>')
+                # named on the side where the bead is: before a stop, after a start; else on the other
+                before = (word == "stop") == (coupon.marks_mm[k + 1][1] == coupon.marks_mm[k][1] or x < width / 2)
+                before = x > 60 and (before or x > width - 60)
                 out.append(
-                    f'<text class="halo" x="{min(x + 4, width - 44):.1f}" y="{y + (-6 if word == "stop" else 16):.1f}">'
-                    f"{word} {k // 2 + 1}</text>"
+                    f'<text class="halo" x="{x - 6 if before else x + 6:.1f}" y="{y + 4:.1f}" '
+                    f'text-anchor="{"end" if before else "start"}">{word} {k // 2 + 1}</text>'
                 )
     elif "ladder" in coupon.kind:
         return paper.both(

@@ -18,9 +18,16 @@ def learned_text(learned: Learned) -> str:
             f"  now     {percent(L.after[0])}, between {percent(L.after[1])} and {percent(L.after[2])}",
             "",
         ]
+    if L.limit_before is not None and L.limit_after is not None:
+        lines.append("flow at which a wide, flat bead jams")
+        for word, (middle, low, high) in (("before", L.limit_before), ("now", L.limit_after)):
+            lines.append(f"  {word:<7} {number(middle)}, between {number(low)} and {number(high)} mm³/s")
+        lines.append("")
     if L.suspects:
         lines.append(
             "these readings contradict what everything else says; look at them again before you trust the rest:"
+            if len(L.readings) > 2
+            else "these readings do not go together with the rest, and either may be wrong; look at both again:"
         )
         for s in L.suspects:
             lines.append(f"  {s.reading}: expected {s.expected}, found {s.found} (chance {_odds(s.chance)})")
@@ -69,7 +76,8 @@ def next_text(found: NextCoupon) -> str:
 
 
 def _span(value: float, spread: float) -> str:
-    return f"{number(value * spread**-1.6449)} to {number(value * spread**1.6449)}"
+    digits = 2 if spread > 1.1 else 3
+    return f"{number(value * spread**-1.6449, digits)} to {number(value * spread**1.6449, digits)}"
 
 
 def _odds(chance: float) -> str:

@@ -86,6 +86,7 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
         cautions=found.cautions,
         marks_mm=tuple((x + dx, y + dy) for x, y in made.marks_mm),
         outline_mm=tuple(tuple((x + dx, y + dy) for x, y in stroke) for stroke in made.outline_mm),
+        unfed_mm=tuple(tuple((x + dx, y + dy) for x, y in stroke) for stroke in made.unfed_mm),
         place="needs a bed of 110 by 110 mm with its origin in a corner"
         if machine.volume_mm is None
         else "lies in the middle of the bed",
@@ -125,15 +126,18 @@ def coupon(
     readings : Path
         The file to fill in.
     """
-    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)
     path = Path(output)
     readings = path.with_name(path.name.removesuffix(path.suffix) + ".readings.toml")
     if readings.exists():
         raise PliantError(f"{readings}: exists already and may hold your readings; choose another name with -o")
+    for place in (path, *([Path(sheet_path)] if sheet_path is not None else [])):
+        if not place.parent.is_dir():
+            raise PliantError(f"{place}: cannot be written (no such folder); choose another name")
+    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)
     files = [(path, made.program), (readings, readings_text(made))]
     if sheet is not None and sheet_path is not None:
-        files.append((Path(sheet_path), sheet(made, readings.name)))
-    for place, text in files:
+        files.insert(0, (Path(sheet_path), sheet(made, readings.name)))
+    for place, text in files:  # the readings last: they are what a second try must not meet
         try:
             place.write_text(text, encoding="utf-8")
         except OSError as error:

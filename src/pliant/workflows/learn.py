@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 
 from pliant.coupon.readings import read_readings
+from pliant.coupon.writer import bead_of
 from pliant.errors import PliantError, RecordError
 from pliant.feed.risk import Envelope, envelope, jam_risk
+from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.learn.checks import suspects
 from pliant.learn.likelihood import Sheets, Space
 from pliant.learn.posterior import fit
@@ -83,6 +85,7 @@ def learn(
     sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
     if not sheets:
         raise PliantError("no readings; give at least one filled-in sheet")
+    _require_same(sheets, own_machine, own_filament)
     marks = _marks(sheets, own_filament)
     flows = envelope_of(program, own_machine, own_filament) if program is not None else None
     space = Space(own_machine, own_filament, sheets)
@@ -99,6 +102,7 @@ def learn(
         write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
         write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
         files = (new_machine, new_filament)
+    limits = _limit(own_machine, own_filament), _limit(*updated(own_machine, own_filament, summary))
     if flows is not None:
         before = _chance(flows, own_machine, own_filament)
         after = _chance(flows, *updated(own_machine, own_filament, summary))
@@ -116,8 +120,20 @@ def learn(
         program=None if program is None else Path(program).name,
         before=before,
         after=after,
+        limit_before=limits[0],
+        limit_after=limits[1],
         notes=_notes(sheets),
     )
+
+
+def _require_same(sheets: Sequence[Readings], machine: Machine, filament: Filament) -> None:
+    for r in sheets:
+        for what, told, own in (("machine", r.machine, machine.name), ("filament", r.filament, filament.name)):
+            if told and told != own:
+                raise RecordError(
+                    f"{r.name}: was printed with the {what} {told!r}, but the record given is {own!r}; give the record "
+                    f"of that {what}, or correct {what} in the readings if it only has another name now"
+                )
 
 
 def _marks(sheets: Sequence[Readings], filament: Filament) -> tuple[str, ...]:
@@ -130,6 +146,15 @@ def _marks(sheets: Sequence[Readings], filament: Filament) -> tuple[str, ...]:
             )
         used.append(r.mark)
     return tuple(m for m in used if m)
+
+
+def _limit(machine: Machine, filament: Filament) -> tuple[float, float, float]:
+    """Flow at which a bead of the coupons' size makes the path give: median and 90 % range. [mm3/s]"""
+    width, height = bead_of(machine)
+    nozzle_c = sum(filament.nozzle_c) / 2
+    flow = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
+    low, middle, high = np.quantile(flow, [0.05, 0.5, 0.95])
+    return float(middle), float(low), float(high)
 
 
 def _chance(flows: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
