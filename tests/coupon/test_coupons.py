@@ -52,6 +52,8 @@ PAIRS = [("open-gap", "75A"), ("guided", "95A"), ("tube-2.0", "75A"), ("tube-1.9
 def test_limit_every_coupon_is_small_quick_and_starts_safe(shelf, machine, spool):
     m, f = _records(shelf, machine, spool)
     for kind in KINDS:
+        if (kind, machine, spool) == ("stop-start", "tube-2.0", "75A"):
+            continue  # refused: a test of its own
         made = make_coupon(kind, m, f)
         assert 0 < made.time_s <= LONGEST_S == 900
         assert 0 < made.mass_g <= MOST_G == 5
@@ -214,7 +216,7 @@ def test_limit_names_from_records_stay_in_their_comment(shelf):
 @pytest.mark.parametrize("kind", KINDS)
 def test_limit_the_sheet_says_what_is_needed(all_six, kind):
     page = coupon_page(all_six[kind], "mine.readings.toml")
-    for word in ("Run it", "Look at", "Write down", "Cautions", "predicted", "mine.readings.toml", "<svg"):
+    for word in ("Run it", "Look at", "Write down", "Take care", "predicted", "mine.readings.toml", "<svg"):
         assert word in page
     assert "http:" not in page
     assert "https:" not in page
