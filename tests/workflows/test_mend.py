@@ -151,8 +151,8 @@ def test_roundtrip_out_of_reach_mended_twice(tmp_path, name, everything):
     more = _EVERYTHING if everything else {}
     mended, out = _mend(_file(tmp_path, PROGRAMS[name]()), spool="75A", on="long-tube", **more)
     assert not mended.meets_target and mended.certificate.certified
-    again, twice = _mend(out, spool="75A", on="long-tube", to="twice.gcode", **more)
-    assert twice.read_bytes() == out.read_bytes() and again.changes == ()
+    _, twice = _mend(out, spool="75A", on="long-tube", to="twice.gcode", **more)
+    assert twice.read_bytes() == out.read_bytes()
 
 
 def test_roundtrip_numbered_lines_stay_numbered(tmp_path):
@@ -172,7 +172,8 @@ def test_roundtrip_numbered_lines_stay_numbered(tmp_path):
 
 
 def test_limit_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
-    path = _file(tmp_path, PROGRAMS["strain-relief"]().split("M104 S0")[0].rstrip())
+    text = PROGRAMS["strain-relief"]()
+    path = _file(tmp_path, text[: text.rindex("\nG1 X") + len("\nG1 X46.")])
     mended, _ = _mend(path, passes=("flow",))
     text = mended_text(mended)
     assert mended.certificate.certified and "warning     the last line moves and has no end" in text

@@ -20,6 +20,7 @@ SLOW_MM_PER_S = 15.0  # common practice, no source: soft filament is moved gentl
 NO_THREAD_MM = 0.5  # [mm] the flat of the nozzle hides an opening this short; common practice, no source
 MOST_PASSES = 8  # from memory: a stretch of filament that goes through the teeth more often is chewed
 _LEAST_MM = 0.05  # [mm] a shorter retraction relieves nothing
+_SAME = 1e-6  # [-] speeds that differ by less are one: no word can tell them apart
 _COVERED = "the travel stays over this layer's bead"
 _ON_THE_SPOT = "the nozzle goes nowhere in between"
 _CHEWED = f"the same filament would pass the drive more than {MOST_PASSES} times"
@@ -70,7 +71,8 @@ def mend_retraction(
     edits.drop[r[gone]] = edits.drop[c[gone]] = True
     slow_r, slow_c = np.minimum(SLOW_MM_PER_S, speed[r]), np.minimum(SLOW_MM_PER_S, speed[c])
     shorter = ~gone & (bounded < back - 1e-6)
-    changed = shorter | (~gone & ((slow_r < speed[r]) | (slow_c < speed[c])))
+    faster = (slow_r < speed[r] * (1 - _SAME)) | (slow_c < speed[c] * (1 - _SAME))
+    changed = shorter | (~gone & faster)
     edits.filament_mm[r[shorter]], edits.filament_mm[c[shorter]] = -bounded[shorter], bounded[shorter]
     edits.speed_mm_per_s[r[changed]], edits.speed_mm_per_s[c[changed]] = slow_r[changed], slow_c[changed]
     changes = []
