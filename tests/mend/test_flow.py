@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mend_workshop import PROGRAMS, judged, program_of
-from pliant.feed.risk import SLOWEST, jam_risk, operating_groups
+from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk, operating_groups
 from pliant.mend.flow import capped_speed, plan_flow, slowed_changes
 from pliant.records.program import BEAD, PRIME
 
@@ -47,7 +47,8 @@ def test_limit_out_of_reach_is_said(tmp_path):
     plan = _plan(case, 0.02)
     assert not plan.meets
     assert plan.jam_probability > 0.02
-    assert (plan.speed_mm_per_s >= SLOWEST * case.program.speed_mm_per_s - 1e-12).all()
+    laid = case.program.kind == BEAD
+    assert (plan.speed_mm_per_s[laid] == np.minimum(case.program.speed_mm_per_s[laid], USEFUL_MM_PER_S)).all()
 
 
 def test_limit_a_program_that_feeds_is_left_alone(tmp_path):
@@ -77,7 +78,7 @@ def test_limit_caps_hold_flow_and_never_raise_speed(tmp_path_factory, caps):
     assert (speed <= p.speed_mm_per_s).all()
     laid = np.flatnonzero((p.kind == BEAD) & (p.length_mm > 0))
     flow = p.filament_mm[laid] / p.length_mm[laid] * np.pi * 1.75**2 / 4 * speed[laid]
-    floor = speed[laid] <= SLOWEST * p.speed_mm_per_s[laid] * (1 + 1e-9)
+    floor = speed[laid] <= USEFUL_MM_PER_S * (1 + 1e-9)
     assert (floor | (flow <= limits[groups.index[laid]] * (1 + 1e-9))).all()
 
 

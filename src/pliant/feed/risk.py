@@ -18,11 +18,13 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
-    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "Envelope", "Groups", "Risk", "envelope", "jam_risk", "log_margins",
+    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "USEFUL_MM_PER_S",
+    "Envelope", "Groups", "Risk", "envelope", "jam_risk", "log_margins",
     "operating_groups", "speed_that_meets",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
+USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 _TAU_S = np.geomspace(0.005, 60.0, 14)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pliant.feed.caps import flow_caps
 from pliant.feed.load import Job
-from pliant.feed.risk import SLOWEST, Groups, envelope, jam_risk, operating_groups
+from pliant.feed.risk import USEFUL_MM_PER_S, Groups, envelope, jam_risk, operating_groups
 from pliant.kernels.level import level_stretches
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -24,13 +24,14 @@ __all__ = ["FlowPlan", "capped_speed", "plan_flow", "slowed_changes"]
 
 _SAME_SPEED = 1.03  # [-] speeds of one stretch differ by less
 _LEAST_RISE, _MOST_RISE = 1 / 8, 4.0
+_LEAST_FEED_MM_PER_S = 0.2  # of filament alone; our choice, as USEFUL_MM_PER_S is
 _CLOSE = 1.01  # [-] the common factor on all caps is found within this
 _REFINE_MOVES = 400_000  # above this the caps are taken as they are when they meet the target
 
 
 @dataclass(frozen=True)
 class FlowPlan:
-    """Speeds that meet the target, `(n_moves,)`, or the program's own where none does."""
+    """Speeds that meet the target, `(n_moves,)`, or the slowest of use where none does."""
 
     speed_mm_per_s: NDArray[np.float64]
     jam_probability: float
@@ -48,7 +49,8 @@ def capped_speed(
     moves = program.length_mm[fed] > 0
     per_mm = np.where(moves, program.filament_mm[fed] / np.where(moves, program.length_mm[fed], 1.0), 1.0) * area
     capped = np.minimum(speed[fed], caps[groups.index[fed]] / per_mm)
-    capped = np.maximum(capped, SLOWEST * speed[fed])
+    # bounds of their own, not shares of what is written, so that mending again slows nothing further
+    capped = np.maximum(capped, np.minimum(speed[fed], np.where(moves, USEFUL_MM_PER_S, _LEAST_FEED_MM_PER_S)))
     # neighbours that differ by the rounding of their words run at one speed, so that the program stays short
     speed[fed] = np.where(capped < speed[fed], np.minimum(level_stretches(capped, _SAME_SPEED), speed[fed]), speed[fed])
     return speed
@@ -84,7 +86,8 @@ def plan_flow(
     Returns
     -------
     FlowPlan
-        The program's own speeds, with `meets` false, where none down to the slowest sensible one meets the target.
+        With `meets` false where no speed down to the slowest of use meets the target: then that speed, or the program's
+        own where it would not help.
     """
     if known is None:
         job = job_at(program.speed_mm_per_s)
@@ -113,8 +116,11 @@ def plan_flow(
     low, high = (1.0, _MOST_RISE) if plan.meets else (_LEAST_RISE, 1.0)
     if not plan.meets:
         plan = at(low)
-        if not plan.meets:  # slowing further and further, mending after mending, would be no answer either
-            return FlowPlan(program.speed_mm_per_s, before, False, known[0])
+        if not plan.meets:
+            plan = at(0.0)
+            if not plan.meets:
+                return plan if plan.jam_probability < before else FlowPlan(program.speed_mm_per_s, before, False, job)
+            low = _LEAST_RISE / 8
     elif program.kind.size > _REFINE_MOVES:
         return plan
     while high / low > _CLOSE:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pliant.feed.risk import Envelope, Risk, jam_risk
+from pliant.feed.risk import USEFUL_MM_PER_S, Envelope, Risk, jam_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import At, Carry
 from pliant.records.baseline import KINDS, Baseline
@@ -24,7 +24,6 @@ __all__ = [
     "flow_at_heights", "is_useful", "least_time", "risk_of", "round_down", "slowest", "temperatures_c",
 ]  # fmt: skip
 
-USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SENSOR_C = 5.0  # [degC] sensor and melt differ by about this; common practice, no source
 # share of the volume of a part of middling size, by kind of bead, and of its first layer: our own guess
 _SHARE = {"outer_walls": 0.2, "inner_walls": 0.2, "infill": 0.35, "skins": 0.2, "over_air": 0.05}

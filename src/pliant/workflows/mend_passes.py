@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import Job, Load, follow
-from pliant.feed.risk import Groups
+from pliant.feed.risk import USEFUL_MM_PER_S, Groups
 from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
@@ -271,7 +271,8 @@ def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
     edits.speed_mm_per_s = plan.speed_mm_per_s
     why = f"holds the chance of a jam under {100 * bench.target:.2g} %"
     if not plan.meets:
-        bench.note("flow", "no speed down to a tenth of the program's meets the target: speeds stay as written")
+        why = f"as slow as is of use, since no speed meets the target of {100 * bench.target:.2g} %"
+        bench.note("flow", f"no speed down to {USEFUL_MM_PER_S:g} mm/s meets the target; slower is of no use")
     changes = slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
     bench.waiting = _Waiting(edits, changes, plan.job)
 
