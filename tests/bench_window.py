@@ -66,17 +66,23 @@ class Visit:
         return page
 
 
-def unsound(page, rules=()):
-    """What is wrong with a page: serious findings of axe (by these rules; default all), its width, its headings."""
-    page.evaluate(AXE)
-    asked = {"resultTypes": ["violations"]} | ({"runOnly": list(rules)} if rules else {})
-    found = page.evaluate("asked => axe.run(document, asked)", asked)
-    bad = [
-        f"{v['id']}: {[n['html'][:120] for n in v['nodes'][:3]]}"
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
-    ]
+def unsound(page, audited=True):
+    """What is wrong with a page: serious findings of axe where it is audited, its width, its headings."""
+    bad = []
+    if audited:
+        page.evaluate(AXE)
+        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+        bad = [
+            f"{v['id']}: {[n['html'][:120] for n in v['nodes'][:3]]}"
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
     wide, window = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
-    bad += [f"{wide} px wide in a window of {window}"] if wide > window else []
+    if wide > window:
+        beyond = page.evaluate(
+            "[...document.querySelectorAll('main *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.4)"
+            ".map(e => e.outerHTML.slice(0, 90)).slice(-3)"
+        )
+        bad.append(f"{wide} px wide in a window of {window}: {beyond}")
     headings = page.locator("h1").count()
     return bad + ([f"{headings} first headings"] if headings != 1 else [])

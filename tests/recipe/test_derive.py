@@ -49,7 +49,7 @@ def test_limit_no_point_of_a_brute_search_is_quicker():
     area, first_area = areas_mm2(b), float(bead_area_mm2(p.first_width_mm, p.first_height_mm))
     best = np.inf
     for c in temperatures_c(m, f):
-        for level in np.geomspace(0.1, 2.0, 30):
+        for level in np.geomspace(0.1, 2.0, 16):
             for first in (0.3, 0.5, 0.7, 1.0):
                 speeds = {k: min(level / area[k], b.speed_mm_per_s[k]) for k in KINDS}
                 q1 = first * level / first_area

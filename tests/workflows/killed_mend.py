@@ -38,7 +38,7 @@ def main(folder, kills, seed):
     program.chmod(0o640)
 
     def job():
-        mend(program, machine, filament, in_place=True, passes=("flow", "retract"))
+        mend(program, machine, filament, in_place=True, passes=("retract",))
 
     job()
     new = program.read_bytes()

@@ -33,7 +33,7 @@ def _mend(path, *, spool="95A", on="bench-2", **more):
 
 
 @settings(
-    max_examples=25,
+    max_examples=10,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
@@ -62,7 +62,7 @@ def test_roundtrip_every_pass_off_gives_the_file_back(
 
 
 @settings(
-    max_examples=12,
+    max_examples=6,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],

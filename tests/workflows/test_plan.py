@@ -286,4 +286,4 @@ def test_limit_ledger_page_shows_every_reason(recipes):
     sheet = sheet_html(r)
     for s in r.settings:
         if s.value != s.baseline:
-            assert f">{s.what}<" in sheet
+            assert f">{s.what}" in sheet

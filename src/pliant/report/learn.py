@@ -35,8 +35,8 @@ def learned_text(learned: Learned) -> str:
     lines.append(f"learned from {', '.join(L.readings)}")
     for b in L.changed:
         what, _ = unknown_in_words(b.name)
-        was = f"{_span(b.value_before, b.spread_before)}"
-        now = f"{_span(b.value_after, b.spread_after)}"
+        digits = 2 if b.spread_after > 1.1 else 3
+        was, now = _span(b.value_before, b.spread_before, digits), _span(b.value_after, b.spread_after, digits)
         if was == now:  # it only hangs together with another; the new record keeps that
             continue
         lines.append(f"  {b.name:<24} {was:>18} -> {now:<18} {what}")
@@ -75,8 +75,7 @@ def next_text(found: NextCoupon) -> str:
     return "\n".join(lines)
 
 
-def _span(value: float, spread: float) -> str:
-    digits = 2 if spread > 1.1 else 3
+def _span(value: float, spread: float, digits: int) -> str:
     return f"{number(value * spread**-1.6449, digits)} to {number(value * spread**1.6449, digits)}"
 
 
