@@ -1,10 +1,8 @@
 """The page of before and after in a real browser: no request, no error, fits a phone, opens its lists by keyboard."""
 
-import shutil
-
 import pytest
-from playwright.sync_api import sync_playwright
 
+from bench_window import chromium
 from mend_workshop import PROGRAMS, filament, machine
 from pliant.workflows.mend_picture import mend_with_report
 
@@ -21,13 +19,8 @@ def page_file(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.fail("Chromium is missing: install it with `apt-get install chromium` and run the tests again")
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+    with chromium() as running:
         yield running
-        running.close()
 
 
 @pytest.mark.parametrize("width", [1280, 390])

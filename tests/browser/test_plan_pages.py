@@ -1,12 +1,11 @@
 """The ledger and the settings sheet in a real browser: they fit a phone, and the sheet is one A4 page."""
 
 import re
-import shutil
 from dataclasses import replace
 
 import pytest
-from playwright.sync_api import sync_playwright
 
+from bench_window import chromium
 from pliant.report.plan_html import plan_html, sheet_html
 from pliant.workflows.plan import plan
 from recipes import baseline, filament, machine
@@ -30,13 +29,8 @@ def pages(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.fail("Chromium is missing: install it with `apt-get install chromium` and run the tests again")
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+    with chromium() as running:
         yield running
-        running.close()
 
 
 @pytest.mark.parametrize("kind", ["ledger", "sheet"])

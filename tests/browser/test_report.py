@@ -2,11 +2,10 @@
 
 import os
 import re
-import shutil
 
 import pytest
-from playwright.sync_api import sync_playwright
 
+from bench_window import chromium
 from pliant.records.starters import starter
 from pliant.report.html import report_html
 from pliant.workflows.picture import check_with_picture
@@ -29,13 +28,8 @@ def report(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.fail("Chromium is missing: install it with `apt-get install chromium` and run the tests again")
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+    with chromium() as running:
         yield running
-        running.close()
 
 
 @pytest.fixture
