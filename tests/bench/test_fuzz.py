@@ -20,7 +20,7 @@ _WORDS = st.one_of(
 _WAYS = [way for way in TABLE if not (way.method == "POST" and way.good == 202)]
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_limit_nonsense_is_answered_in_words(bench, data):
     way = data.draw(st.sampled_from(_WAYS))

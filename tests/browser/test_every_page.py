@@ -15,6 +15,7 @@ from bench_window import Visit, chromium, served, unsound
 
 # on the phone the words and colours are those of the desk; what differs is what has to scroll
 SIZES = ((1280, 900, True), (390, 844, False))
+_ALIKE = ("-error", "-refused", "-odd-names")  # made from the templates of pages that are audited
 SHOTS = os.environ.get("PLIANT_SHOTS", "")
 
 
@@ -35,7 +36,7 @@ def _walk(pages, address, running):
             page.goto(address + path)
             if SHOTS:
                 page.screenshot(path=Path(SHOTS) / f"{name}-{width}.png", full_page=True)
-            faults += [f"{name} at {width}: {fault}" for fault in unsound(page, audited)]
+            faults += [f"{name} at {width}: {fault}" for fault in unsound(page, audited and not name.endswith(_ALIKE))]
         window.context.close()
         assert [url for url in window.asked if not url.startswith((address + "/", "data:"))] == []
         assert [text for text in window.said if "Failed to load resource" not in text] == []  # the statuses of errors

@@ -45,7 +45,7 @@ def all_six(shelf):
     return {kind: make_coupon(kind, *_records(shelf, "open-gap", "85A")) for kind in KINDS}
 
 
-PAIRS = [("open-gap", "75A"), ("guided", "95A"), ("tube-2.0", "75A"), ("tube-1.9", "85A"), ("dual-drive", "85A")]
+PAIRS = [("open-gap", "75A"), ("tube-2.0", "75A"), ("dual-drive", "85A")]
 
 
 @pytest.mark.parametrize(("machine", "spool"), PAIRS)

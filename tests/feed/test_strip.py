@@ -42,7 +42,7 @@ def _strip(seconds, push, margin=None, mechanism=BOW, flow=None, finest=4096):
 durations = st.lists(st.one_of(st.just(0.0), st.floats(1e-4, 1e3)), min_size=1, max_size=300)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(durations, st.integers(0, 2**32 - 1), st.sampled_from([64, 100, 4096]))
 def test_limit_no_peak_is_lost_at_any_level(seconds, seed, finest):
     seconds = np.array(seconds)

@@ -113,7 +113,7 @@ number = st.integers(-40, 40).map(lambda k: k / 4)
 segment = st.tuples(number, number, number, number)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     st.lists(segment, min_size=1, max_size=6),
     st.lists(st.tuples(segment, st.integers(1, 12).map(lambda k: k / 8)), max_size=9),

@@ -295,7 +295,7 @@ LOOSE = [
 ]  # fmt: skip
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=programs(), data=st.data())
 def test_roundtrip_a_damaged_bead_is_certified_under_no_intent(prove, lines, data):
     k = data.draw(st.sampled_from([k for k, line in enumerate(lines) if re.match(r"G[13] X\S+ Y\S+ .*E", line)]))
@@ -342,7 +342,7 @@ def test_roundtrip_islands_in_any_order_are_certified(prove, layers, data):
     assert prove(lines, mended).certified is (mended == lines)
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_roundtrip_a_line_lost_among_permuted_islands_is_missed(prove, data):
     lines = part(2)
@@ -369,7 +369,7 @@ WORDS = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=st.lists(WORDS, max_size=30), intent=st.sampled_from(LOOSE))
 def test_roundtrip_any_program_is_its_own_mending(prove, lines, intent):
     try:
@@ -379,7 +379,7 @@ def test_roundtrip_any_program_is_its_own_mending(prove, lines, intent):
     assert [o for o in certificate.obligations if not o.holds] == []
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(WORDS, max_size=15), st.lists(WORDS, max_size=15), st.lists(WORDS, max_size=15), st.sampled_from(LOOSE))
 def test_roundtrip_any_two_programs_get_an_answer(prove, lines, more, other, intent):
     start = ["G1 X1 Y1 F600", *lines]
@@ -390,7 +390,7 @@ def test_roundtrip_any_two_programs_get_an_answer(prove, lines, more, other, int
     assert len(certificate.obligations) == len(NAMES)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=programs(), data=st.data())
 def test_roundtrip_random_damage_is_not_certified(prove, lines, data):
     kind = data.draw(st.sampled_from(["drop", "double", "swap", "word", "cut"]))

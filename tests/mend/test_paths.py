@@ -85,7 +85,7 @@ rectangle = st.tuples(whole, whole, st.integers(1, 6), st.integers(1, 6)).map(
 )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(rectangle, min_size=2, max_size=9),
     st.lists(rectangle, max_size=4),

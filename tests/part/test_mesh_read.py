@@ -207,7 +207,7 @@ def test_limit_zero_area_triangles_are_counted(tmp_path):
     assert mesh.open_edges == 0
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(data=st.data(), kind=st.sampled_from(["binary", "ascii", "obj"]))
 def test_limit_damaged_files_never_break_the_reader(tmp_path_factory, data, kind):
     write = {"binary": shapes.binary_stl, "ascii": shapes.ascii_stl, "obj": shapes.obj}[kind]

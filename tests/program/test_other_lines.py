@@ -86,7 +86,7 @@ _pieces = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines=st.lists(st.lists(_pieces, max_size=6).map(b"".join), min_size=1, max_size=4))
 def test_limit_the_kernel_passes_over_what_the_pattern_says(lines):
     block = b"".join(line + b"\n" for line in lines)

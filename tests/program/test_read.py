@@ -119,7 +119,7 @@ _SOUP = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.one_of(st.binary(max_size=400), _SOUP.map(lambda w: "".join(w).encode())), st.sampled_from(
     ["auto", "e-follows-g90", "e-on-its-own", "many-per-line"]))  # fmt: skip
 def test_limit_only_a_program_error_escapes(tmp_path_factory, data, dialect):

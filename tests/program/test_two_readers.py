@@ -175,13 +175,13 @@ def _mutate(data, mutations):
 _options = {"deadline": None, "suppress_health_check": list(HealthCheck)}
 
 
-@settings(max_examples=400, **_options)
+@settings(max_examples=80, **_options)
 @given(st.one_of(_program, _steady), st.sampled_from(DIALECTS))
 def test_limit_both_readers_agree_on_programs(tmp_path_factory, data, dialect):
     assert_same(tmp_path_factory.getbasetemp() / "two.gcode", data, dialect)
 
 
-@settings(max_examples=400, **_options)
+@settings(max_examples=80, **_options)
 @given(st.builds(_mutate, _program, st.lists(_mutation, min_size=1, max_size=6)), st.sampled_from(DIALECTS))
 @example(b"\xef\xbb\xbf%\nG1 X1\n%\nG1 X2", "e-on-its-own")
 @example(b"G1 X1\x00", "many-per-line")
@@ -189,7 +189,7 @@ def test_limit_both_readers_agree_on_broken_bytes(tmp_path_factory, data, dialec
     assert_same(tmp_path_factory.getbasetemp() / "two.gcode", data, dialect)
 
 
-@settings(max_examples=150, **_options)
+@settings(max_examples=80, **_options)
 @given(st.binary(max_size=200), st.sampled_from(DIALECTS))
 def test_limit_both_readers_agree_on_noise(tmp_path_factory, data, dialect):
     assert_same(tmp_path_factory.getbasetemp() / "two.gcode", data, dialect)

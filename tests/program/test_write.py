@@ -79,7 +79,7 @@ _SOUP = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines=_SOUP, ending=st.sampled_from(["\n", "\r\n", "\r"]))
 def test_roundtrip_no_edit_no_change_on_odd_lines(tmp_path_factory, lines, ending):
     text = ending.join(lines).encode()
