@@ -26,7 +26,7 @@ def learned_text(learned: Learned) -> str:
     if L.suspects:
         lines.append(
             "these readings contradict what everything else says; look at them again before you trust the rest:"
-            if len(L.readings) > 2
+            if len(L.readings) != 2
             else "these readings do not go together with the rest, and either may be wrong; look at both again:"
         )
         for s in L.suspects:
