@@ -10,7 +10,8 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from pliant.feed.risk import Envelope, jam_risk
+from pliant.feed.envelope import Envelope
+from pliant.feed.risk import jam_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import carry, window_map
 from pliant.records.filament import read_filament

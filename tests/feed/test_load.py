@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pliant.feed import chain, risk
+from pliant.feed.envelope import envelope
 from pliant.feed.load import Job, follow
 from pliant.feed.risk import jam_risk
 from pliant.kernels.load import push_along
@@ -70,7 +71,7 @@ def test_limit_envelope_agrees_with_the_full_run(records):
     job = _job(3.0, np.random.default_rng(2))
     run = follow(job, machine, filament)
     theta = {k: np.array([[v]]) for k, v in chain.central(machine, filament).items()}
-    flows = risk.envelope(job, filament.diameter_mm.value)
+    flows = envelope(job, machine, filament)
     _, push = risk.log_margins(flows, machine, theta, 0.0, 1.0)
     # the envelope's lag is linear, the full run's is not: a tenth is what that costs here
     assert push[0] == pytest.approx(run.push_n.max(), rel=0.10)

@@ -87,7 +87,7 @@ def test_limit_smoothed_flow_of_a_step_and_of_what_a_retraction_leaves(kernel):
     group = np.where(np.arange(n) < 100, 0, 1)
 
     def peak(volume):
-        return kernel(length, one, 10 * one, 10 * one, 10 * one, zero, volume, zero, group, 2, tau)
+        return kernel(length, one, 10 * one, 10 * one, 10 * one, zero, volume, zero, group, one, np.ones(2), tau)[0]
 
     steady = peak(volume)
     np.testing.assert_allclose(steady[0], 2 * (1 - np.exp(-1.0 / tau)), rtol=1e-9)

@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mend_workshop import PROGRAMS, judged, program_of
-from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk, operating_groups
+from pliant.feed.envelope import operating_groups
+from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk
 from pliant.mend.flow import capped_speed, plan_flow, slowed_changes
 from pliant.records.program import BEAD, PRIME
 

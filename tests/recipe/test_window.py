@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from pliant.feed.caps import flow_caps
+from pliant.feed.envelope import Envelope, Groups
 from pliant.feed.load import Job
-from pliant.feed.risk import Envelope, Groups, jam_risk
+from pliant.feed.risk import jam_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import carry, window_map
 from recipes import filament, machine

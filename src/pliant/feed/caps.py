@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.envelope import Groups
 from pliant.feed.load import bounded_gap_mm
-from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER, Groups
+from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 

@@ -25,7 +25,6 @@ __all__ = [
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 _INLET_C = 25.0  # common practice, no source: room temperature at the hot end's inlet
-_REFERENCE_C = 220.0  # the temperature at which consistency_pa_sn is stated
 _HALF_STRAIN = 0.15  # [-] strain at which the secant modulus has halved; own fit, see models/stiffness.py
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
@@ -63,8 +62,8 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
 
 
 def central(machine: Machine, filament: Filament) -> dict[str, Any]:
-    """The central value of every unknown."""
-    return {name: q.value for name, q in unknowns(machine, filament).items()}
+    """The central value of every unknown, and the temperature at which the consistency is stated."""
+    return {name: q.value for name, q in unknowns(machine, filament).items()} | {"reference_c": filament.reference_c}
 
 
 def sample(
@@ -139,6 +138,7 @@ def theta_of(
     for name, values in theta.items():
         if name == "bore_mm" or name.endswith(".bore_mm"):
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
+    theta["reference_c"] = np.full_like(zero, filament.reference_c)
     return theta
 
 
@@ -158,7 +158,7 @@ def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
     mean = melting.mean_temperature_c(
         np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, _INLET_C, theta["diffusivity_mm2_per_s"]
     )
-    shift = pressure.temperature_shift(mean, _REFERENCE_C, theta["activation_kj_per_mol"])
+    shift = pressure.temperature_shift(mean, theta["reference_c"], theta["activation_kj_per_mol"])
     return _free_drop_mpa(q, theta["consistency_pa_sn"] * shift, theta)
 
 
@@ -264,8 +264,9 @@ def _margins(
     grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
     compare("slip", grip)
     compare("stall", theta["motor_force_n"])
+    # nothing flows where the wall is colder than what softens the filament: the limit is then 0
     limit = melting.melt_flow_limit_mm3_per_s(
-        theta["heated_length_mm"], nozzle_c, _INLET_C, np.minimum(theta["soften_c"], nozzle_c - 1.0),
+        theta["heated_length_mm"], nozzle_c, _INLET_C, np.maximum(theta["soften_c"], _INLET_C + 1.0),
         theta["diffusivity_mm2_per_s"],
     )  # fmt: skip
     margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)

@@ -132,7 +132,9 @@ def follow(job: Job, machine: Machine, filament: Filament) -> Load:
         push[here] = at_drive.astype(np.float32)[at]
         least[here] = best.astype(np.float32)[at]
         which[here] = code.astype(np.uint8)[at]
-        starve = np.float32(cap["starve"]) / np.maximum(flow[here], np.float32(1e-9))
+        # where nothing is fed the store drains into the air: a surge, but of melt that is hot already
+        asked = np.where(job.filament_mm[here] > 0, flow[here], 0)
+        starve = np.float32(cap["starve"]) / np.maximum(asked, np.float32(1e-9))
         worse = starve < least[here]
         which[here] = np.where(worse, chain.MECHANISMS.index("starve"), which[here])
         np.minimum(least[here], starve, out=starve)

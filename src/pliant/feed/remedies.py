@@ -6,7 +6,8 @@ Start with `hardware_changes`; `remedies_for` scores them on a job.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from pliant.feed.risk import Envelope, jam_risk, speed_that_meets
+from pliant.feed.envelope import Envelope
+from pliant.feed.risk import jam_risk, speed_that_meets
 from pliant.records.filament import Filament
 from pliant.records.findings import Remedy
 from pliant.records.machine import Machine, Span

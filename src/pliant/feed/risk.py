@@ -1,34 +1,26 @@
-"""The chance of a jam under ignorance: samples of the unknowns over the program's envelope.
-
-The envelope is the largest flow that a first-order lag of given time constant lets through, in each operating group
-(temperature, squeeze of the bead, first layer or not). `tests/feed` holds it against the full run of `load`.
-"""
+"""The chance of a jam under ignorance: samples of the unknowns over the program's envelope."""
 
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm, kinematics
-from pliant.kernels.groups import least_by_group
-from pliant.kernels.load import smoothed_peak
+from pliant.feed.envelope import Envelope, envelope
+from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
     "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "USEFUL_MM_PER_S",
-    "Envelope", "Groups", "Risk", "envelope", "jam_risk", "log_margins",
-    "operating_groups", "speed_that_meets",
+    "Risk", "jam_risk", "log_margins", "speed_that_meets",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
-_TAU_S = np.geomspace(0.005, 60.0, 14)
-_MOST_GROUPS = 24
 
 
 @dataclass(frozen=True)
@@ -42,89 +34,6 @@ class Risk:
     shares: dict[str, float]
 
 
-@dataclass(frozen=True)
-class Envelope:
-    """Operating groups that no other group outdoes: `(g,)`, and their largest smoothed flow `(g, n_tau)`."""
-
-    nozzle_c: NDArray[np.float64]
-    width_mm: NDArray[np.float64]
-    gap_mm: NDArray[np.float64]
-    first_layer: NDArray[np.bool_]
-    flow_mm3_per_s: NDArray[np.float64]
-
-    @classmethod
-    def steady(
-        cls, flow_mm3_per_s: ArrayLike, nozzle_c: float, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: ArrayLike
-    ) -> "Envelope":
-        """Groups that run at a constant flow each, `(g,)`. [mm3/s, degC, mm, mm, -]"""
-        flow = np.asarray(flow_mm3_per_s, dtype=float)
-        width, gap = np.asarray(width_mm, dtype=float), np.asarray(gap_mm, dtype=float)
-        first = np.asarray(first_layer, dtype=np.bool_)
-        return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.tile(flow[:, None], _TAU_S.size))
-
-
-@dataclass(frozen=True)
-class Groups:
-    """Operating groups of a job: `index` per move, the rest `(g,)`; each stands at its smallest gap and width."""
-
-    index: NDArray[np.int32]
-    heat: NDArray[np.int64]
-    nozzle_c: NDArray[np.float64]
-    width_mm: NDArray[np.float64]
-    gap_mm: NDArray[np.float64]
-    first_layer: NDArray[np.bool_]
-
-
-def operating_groups(job: Job) -> Groups:
-    """Gather the moves that share temperature, first layer or not, gap within 5 % and width within 10 %."""
-    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
-    gap_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.gap_mm, 0.01)) / 0.05) + 200, 0)
-    width_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.width_mm, 0.01)) / 0.1) + 100, 0)
-    gap_bin, width_bin = (np.clip(b, 0, top).astype(np.int64) for b, top in ((gap_bin, 399), (width_bin, 199)))
-    code = ((job.heat.astype(np.int64) * 2 + (job.first_layer & squeezed)) * 400 + gap_bin) * 200 + width_bin
-    present = np.flatnonzero(np.bincount(code))
-    place = np.zeros(int(present[-1]) + 1 if present.size else 1, dtype=np.int32)
-    place[present] = np.arange(present.size)
-    index = place[code]
-    gap = least_by_group(job.gap_mm, index, squeezed, present.size)
-    width = least_by_group(job.width_mm, index, squeezed, present.size)
-    width[~np.isfinite(width)] = 1.0
-    heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
-    return Groups(index, heat, job.nozzle_c[heat], width, gap, first)
-
-
-def envelope(job: Job, diameter_mm: float, groups: Groups | None = None) -> Envelope:
-    """Find the largest smoothed flow of each operating group.
-
-    One that another group outdoes in flow and squeeze at the same temperature is left out.
-    """
-    groups = groups or operating_groups(job)
-    heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
-    area = np.pi * diameter_mm**2 / 4
-    flow = smoothed_peak(  # type: ignore[call-arg]
-        *kinematics(job), job.filament_mm * area, job.advance_s, groups.index, gap.size, _TAU_S
-    )
-    keep = []
-    for i in range(gap.size):
-        if flow[i].max() <= 0:
-            continue
-        outdone = (
-            (heat == heat[i])
-            & ((first == first[i]) | (first & ~first[i]) | ~np.isfinite(gap[i]))
-            & (gap <= gap[i])
-            & ((width <= width[i]) | ~np.isfinite(gap[i]))
-            & (flow >= flow[i]).all(axis=1)
-        )
-        outdone[i] = False
-        twin = outdone & (gap == gap[i]) & (width == width[i]) & (first == first[i]) & (flow == flow[i]).all(axis=1)
-        if (outdone & ~(twin & (np.arange(gap.size) > i))).any():
-            continue
-        keep.append(i)
-    # what is left beyond a bound is dropped from the end that squeezes and flows least
-    keep = sorted(keep, key=lambda i: -float(flow[i].max() / min(gap[i], 1.0)))[:_MOST_GROUPS]
-    return Envelope(job.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], flow[keep])
-
-
 def log_margins(
     job: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
@@ -132,17 +41,10 @@ def log_margins(
     store = chain.compliance(machine, theta)
     least: dict[str, Any] = {}
     most: Any = 0.0
-    log_tau = np.log(_TAU_S)
     for g in range(job.nozzle_c.size):
-        curve = job.flow_mm3_per_s[g] * scale
         gap = bounded_gap_mm(job.gap_mm[g] - (bed_shift_mm if job.first_layer[g] else 0.0))
         celsius, ratio = float(job.nozzle_c[g]), chain.dam_ratio(job.width_mm[g], gap, theta)
-        flow = np.full_like(np.asarray(store, dtype=float), curve.max())
-        for _ in range(4):  # lag and flow depend on one another; a few passes settle it
-            p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
-            tau = np.clip(store * theta["flow_index"] * p / np.maximum(flow, 1e-9), _TAU_S[0], _TAU_S[-1])
-            # slowing the program by `scale` stretches its time, so the lag looks shorter by the same factor
-            flow = np.interp(np.log(tau * scale), log_tau, curve)
+        flow = job.settled_mm3_per_s(g, scale, store, celsius, ratio, theta)
         p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
         m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=celsius)
         most = np.maximum(most, push)
@@ -196,7 +98,7 @@ def jam_risk(
     rng = np.random.default_rng(seed)
     theta, scores, names = chain.sample(machine, filament, n, rng)
     bed = rng.standard_normal(n)
-    at = job if isinstance(job, Envelope) else envelope(job, filament.diameter_mm.value)
+    at = job if isinstance(job, Envelope) else envelope(job, machine, filament)
     by_name, _ = log_margins(at, machine, theta, BED_ERROR_MM * bed[:, None], scale)
     if not by_name:
         return Risk(0.0, 0.0, 0.0, {}, {})
@@ -243,7 +145,7 @@ def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, 
     float or None
         Found within 2 %; None where even `SLOWEST` is too fast. [-]
     """
-    at = job if isinstance(job, Envelope) else envelope(job, filament.diameter_mm.value)
+    at = job if isinstance(job, Envelope) else envelope(job, machine, filament)
 
     def meets(scale: float) -> bool:
         return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= target

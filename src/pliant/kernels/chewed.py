@@ -18,7 +18,7 @@ def pulled_too_often(top, back, skipped, most_passes):
     low, high = np.empty(m), np.empty(m)  # of filament pulled back by the retractions that are made, while in reach
     n = 0
     for i in range(m):
-        bottom = top[i] - back[i]
+        bottom = top[i] - back[i] + 1e-9  # [mm] two that only touch share no filament, whatever rounding says
         kept = 0
         for k in range(n):
             if high[k] > bottom:

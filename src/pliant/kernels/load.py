@@ -8,9 +8,13 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["push_along", "smoothed_peak"]
+__all__ = ["chunks_between", "push_along", "settled_peak", "smoothed_peak"]
 
 _BLOCK = 3 * 1024  # [phases] held at a time
+# [s] a phase shorter than a controller's own clock is rounding: it takes no time, and what it feeds is fed in the next
+_SHORTEST_S = 1e-6
+_MOST_STEPS = 64
+_ALIKE = 8.0  # [-] a stretch found with a lag is tried on stores that fill within this factor of it
 
 
 @njit(cache=True, inline="always")
@@ -37,26 +41,29 @@ def _phase(k, i, length, accel, v_in, v_peak, v_out, dwell):
 
 
 @njit(cache=True)
-def _phases(first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt, given, of):
-    """Gather the phases that take time, of whole moves from `first` on, until the block is full.
+def _phases(first, last, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt, given, of):
+    """Gather the phases that take time, of whole moves from `first` up to `last`, until the block is full.
 
     Duration, volume that the drive gives and the move go into dt, given and of (_BLOCK,) -> phases, the move to go on
-    from, volume pushed ahead. What works through them stays a plain loop: several times as fast as one over moves.
+    from, volume pushed ahead, volume still to be given (of phases too short to count). What works through them stays a
+    plain loop: several times as fast as one over moves.
     """
     n, i = 0, first
-    while i < length.size and n + 3 <= dt.size:
+    while i < last and n + 3 <= dt.size:
         per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
         pushed = advance[i] * max(per_mm, 0.0)
         for k in range(3):
             seconds, path = _phase(k, i, length, accel, v_in, v_peak, v_out, dwell)
-            if seconds <= 0.0:
+            carry += per_mm * path
+            if seconds <= _SHORTEST_S:
                 continue
             goal_ahead = pushed * (v_out[i] if k == 2 else v_peak[i])
-            dt[n], given[n], of[n] = seconds, per_mm * path + (goal_ahead - ahead), i
+            dt[n], given[n], of[n] = seconds, carry + (goal_ahead - ahead), i
             ahead = goal_ahead
+            carry = 0.0
             n += 1
         i += 1
-    return n, i, ahead
+    return n, i, ahead, carry
 
 
 @njit(cache=True, error_model="numpy")
@@ -80,12 +87,12 @@ def push_along(
     p = 0.0
     void = 0.0  # emptied by a retraction; the recover fills it before pressure rises
     ahead = 0.0  # volume the controller has pushed ahead of the commanded place
-    total = 0.0
+    total, carry = 0.0, 0.0
     first = 0
     while first < n:
         first_of_block = first
-        count, first, ahead = _phases(
-            first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt_of, given_of, of
+        count, first, ahead, carry = _phases(
+            first, n, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt_of, given_of, of
         )
         here = first_of_block
         for m in range(count):
@@ -114,7 +121,7 @@ def push_along(
                 conductance = max((max(fed, 0.0) - q) / gap, 0.0) if abs(gap) > 1e-9 * (goal + p) + 1e-15 else 0.0
                 if j == 0 and conductance > 0.0:
                     # half a local time constant per step at most, bounded for stiff filament
-                    steps = min(64, max(1, math.ceil(2.0 * conductance * dt / compliance)))
+                    steps = min(_MOST_STEPS, max(1, math.ceil(2.0 * conductance * dt / compliance)))
                     h = dt / steps
                 fade = math.exp(-conductance * h / compliance)
                 new = goal - gap * fade if fed >= 0.0 else p * fade + fed * h / compliance
@@ -131,37 +138,125 @@ def push_along(
         while here < first:
             top[here], end[here] = p, p
             here += 1
-    return top, end, flow, delivered, total, p * compliance - void
+    return top, end, flow, delivered, total + carry, p * compliance - void + carry
 
 
 @njit(cache=True, error_model="numpy")
-def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, group, n_groups, tau):
-    """Largest first-order-smoothed flow of each group (n_groups, t) for time constants tau (t,). [mm3/s]"""
-    peak = np.zeros((n_groups, tau.size))
-    flow, void = np.zeros(tau.size), np.zeros(tau.size)
-    dt, given, fed, fade = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK)
-    of = np.empty(_BLOCK, np.int64)
-    first, ahead = 0, 0.0
+def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, group, squeeze, ratio, tau):
+    """Largest first-order-smoothed flow of each group for time constants tau (t,), and the move that has it.
+
+    squeeze (n,) and ratio (n_groups,), how much more than in air a move and the beads of a group ask: there the lag is
+    as much longer.
+    -> [mm3/s] (n_groups, t), (n_groups, t)
+    """
+    peak, place = np.zeros((ratio.size, tau.size)), np.zeros((ratio.size, tau.size), np.int64)
+    store, void = np.zeros(tau.size), np.zeros(tau.size)
+    dt, given, fade, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
+    first, ahead, carry = 0, 0.0, 0.0
     while first < length.size:
-        n, first, ahead = _phases(
-            first, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, dt, given, of
+        n, first, ahead, carry = _phases(
+            first, length.size, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt, given, of
         )
-        for j in range(n):
-            fed[j] = given[j] / dt[j]
-            of[j] = group[of[j]]
         for c in range(tau.size):
-            y, emptied = flow[c], void[c]
+            v, emptied = store[c], void[c]
             for j in range(n):
-                fade[j] = math.exp(-dt[j] / tau[c])
+                fade[j] = math.exp(-dt[j] / (tau[c] * squeeze[of[j]]))
             for j in range(n):
+                g = group[of[j]]
+                lag = tau[c] * squeeze[of[j]]
                 if emptied == 0.0 and given[j] >= 0.0:
-                    y = fed[j] + (y - fed[j]) * fade[j]
+                    goal = lag * given[j] / dt[j]
+                    v = goal + (v - goal) * fade[j]
                 else:  # a retraction empties; what follows fills up first
                     filled = min(emptied, max(given[j], 0.0))
-                    left = (given[j] - filled) / dt[j]
-                    new = left + (y - left) * fade[j]
-                    emptied += tau[c] * max(-new, 0.0) - filled
-                    y = max(new, 0.0)
-                peak[of[j], c] = max(peak[of[j], c], y)
-            flow[c], void[c] = y, emptied
+                    goal = lag * (given[j] - filled) / dt[j]
+                    new = goal + (v - goal) * fade[j]
+                    emptied += max(-new, 0.0) - filled
+                    v = max(new, 0.0)
+                # a store that falls was fuller before, under the move that filled it
+                if v > peak[g, c] * tau[c] * ratio[g] and goal >= v * (1 - 1e-9):
+                    peak[g, c], place[g, c] = v / (tau[c] * ratio[g]), of[j]
+            store[c], void[c] = v, emptied
+    return peak, place
+
+
+@njit(cache=True)
+def chunks_between(
+    length, accel, v_in, v_peak, v_out, dwell, volume, advance, ratio, start, stop, grain, seconds, given, squeezed
+):  # fmt: skip
+    """What the drive gives from move `start` to the end of move `stop`, in chunks of about `grain` seconds.
+
+    Into seconds, given [mm3] and squeezed (c,), the sum of seconds times the ratio of each move -> chunks. More than
+    fit are put together in pairs.
+    """
+    dt_of, given_of, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
+    first, ahead, carry, c, pulled = start, 0.0, 0.0, -1, 0.0
+    if first > 0 and length[first - 1] > 0.0:
+        ahead = advance[first - 1] * max(volume[first - 1] / length[first - 1], 0.0) * v_out[first - 1]
+    while first <= stop:
+        n, first, ahead, carry = _phases(
+            first, stop + 1, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry,
+            dt_of, given_of, of,
+        )  # fmt: skip
+        for j in range(n):
+            # a chunk grows while it is short, but between a retraction and its recover nothing drains: they stand alone
+            alone = pulled > 0.0 or given_of[j] < 0.0
+            pulled = max(pulled - given_of[j], 0.0)
+            if c >= 0 and not alone and seconds[c] + dt_of[j] <= grain and given[c] >= 0.0:
+                seconds[c] += dt_of[j]
+                given[c] += given_of[j]
+                squeezed[c] += dt_of[j] * ratio[of[j]]
+                continue
+            c += 1
+            if c == seconds.size:
+                for k in range(c // 2):
+                    seconds[k] = seconds[2 * k] + seconds[2 * k + 1]
+                    given[k] = given[2 * k] + given[2 * k + 1]
+                    squeezed[k] = squeezed[2 * k] + squeezed[2 * k + 1]
+                c = c // 2
+            seconds[c], given[c], squeezed[c] = dt_of[j], given_of[j], dt_of[j] * ratio[of[j]]
+    return c + 1
+
+
+@njit(cache=True, error_model="numpy")
+def settled_peak(seconds, given, squeeze, count, of, time, lag, store, index):
+    """Flow at the end of windows, through a store that begins empty and drains by a power law: store = S flow^n.
+
+    Windows: seconds, mm3, how much more than at their end the place asks (w, c), chunks (w,); of and time (w,), group
+    of each and the lag it was found with; lag (t,) and S (g, m, t) [mm3 (s/mm3)^n], of the stores; n (m,)
+    -> [mm3/s] (g, m, t), the largest of each group's windows. The step is that of `push_along`.
+    """
+    peak = np.zeros(store.shape)
+    for w in range(count.size):
+        g = of[w]
+        for a in range(index.size):
+            n = index[a]
+            for b in range(store.shape[2]):
+                if not 1.0 / _ALIKE <= time[w] / lag[b] <= _ALIKE:
+                    continue
+                v, void, before = 0.0, 0.0, 0.0
+                for k in range(count[w]):
+                    before = v
+                    s = store[g, a, b] * squeeze[w, k]
+                    filled = min(void, max(given[w, k], 0.0))
+                    void -= filled
+                    dt = seconds[w, k]
+                    fed = (given[w, k] - filled) / dt
+                    goal = s * fed**n if fed > 0.0 else 0.0
+                    steps, h, j = 1, dt, 0
+                    while j < steps:
+                        q = (v / s) ** (1.0 / n) if v > 0.0 else 0.0
+                        gap = goal - v
+                        rate = max((max(fed, 0.0) - q) / gap, 0.0) if abs(gap) > 1e-9 * (goal + v) else 0.0
+                        if j == 0 and rate > 0.0:
+                            steps = min(_MOST_STEPS, max(1, math.ceil(2.0 * rate * dt)))
+                            h = dt / steps
+                        fade = math.exp(-rate * h)
+                        new = goal - gap * fade if fed >= 0.0 else v * fade + fed * h
+                        v = max(new, 0.0)
+                        void += v - new
+                        j += 1
+                v = max(v, before)  # the last chunk may end in the braking of its move
+                if v > 0.0:
+                    peak[g, a, b] = max(peak[g, a, b], (v / store[g, a, b]) ** (1.0 / n))
     return peak

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed.caps import flow_caps
+from pliant.feed.envelope import Groups, envelope, operating_groups
 from pliant.feed.load import Job
-from pliant.feed.risk import USEFUL_MM_PER_S, Groups, envelope, jam_risk, operating_groups
+from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk
 from pliant.kernels.level import level_stretches
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -108,7 +109,7 @@ def plan_flow(
     def at(rise: float) -> FlowPlan:
         speed = capped_speed(program, groups, caps * rise, diameter)
         job = job_at(speed)
-        flows = envelope(job, diameter, groups)  # neither squeeze nor heat depends on the speed
+        flows = envelope(job, machine, filament, groups)  # neither squeeze nor heat depends on the speed
         chance = jam_risk(flows, machine, filament, shares=False).probability
         return FlowPlan(speed, chance, chance <= target, job)
 

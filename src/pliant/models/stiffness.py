@@ -11,16 +11,12 @@ import numpy as np
 
 from pliant.checks import as_floats, require_finite, require_in, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
+from pliant.records.materials import MODULUS_SPREAD, fit_of
 
 __all__ = ["MODULUS_SPREAD", "modulus_from_hardness_mpa", "softened_modulus_mpa"]
 
-MODULUS_SPREAD = (1.25, 1.6)  # [-] factor on the data-sheet modulus inside and outside the fitted ranges; own judgement
-
 METHODS = ("data-sheets", "indentation", "log-linear")
 
-# start, slope, lowest and highest reading of our own fits to producers' data sheets (tests/published,
-# solid_tpu_stiffness.csv): A has 5 points, rms factor 1.23, worst 1.39; D has 9 points, rms factor 1.16, worst 1.36
-_FIT = {"A": (-1.302, 0.0331, 82.0, 95.0), "D": (-0.524, 0.0492, 50.0, 76.0)}
 _HALF_STRAIN = 0.15  # [-] own fit to the few rows that give stress at several strains; spread 1.5
 _HEAT_RATE = 0.018  # [1/K] own fit to the few rows at two temperatures above 20 degC; spread 1.3
 _MOST_STRAIN = 0.5  # [-] largest strain of those rows
@@ -84,7 +80,7 @@ def modulus_from_hardness_mpa(shore: Any, scale: str = "A", method: str = "data-
     if np.any(s >= 100):
         raise DomainError(f"shore must be under 100, got {s.max()}")
     if method == "data-sheets":
-        start, slope, low, high = _FIT[scale]
+        start, slope, low, high = fit_of(scale)
         warn_outside((s < low) | (s > high), f"Shore {scale} outside {low:g}-{high:g}, the range of the data-sheet fit")
         return 10 ** (start + slope * s)
     if method == "indentation":

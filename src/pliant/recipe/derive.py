@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pliant.feed.risk import USEFUL_MM_PER_S, Envelope, Risk, jam_risk
+from pliant.feed.envelope import Envelope
+from pliant.feed.risk import USEFUL_MM_PER_S, Risk, jam_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import At, Carry
 from pliant.records.baseline import KINDS, Baseline

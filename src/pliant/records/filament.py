@@ -1,6 +1,5 @@
 """The filament record: hardness and data sheet, with defaults by hardness for what nobody measures."""
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -8,16 +7,11 @@ from typing import Any
 from pliant.errors import RecordError
 from pliant.records.learned import Together, parse_together
 from pliant.records.machine import load_toml, name_of, reject_unknown
+from pliant.records.materials import MELT, melt_range, modulus_by_hardness
 from pliant.records.quantity import Quantity, parse_quantity
 
 __all__ = ["Filament", "read_filament"]
 
-_AT = (75.0, 85.0, 95.0)  # Shore A of the columns below; 90 % ranges
-_BY_HARDNESS = {
-    "youngs_modulus_mpa": ((8, 28), (24, 46), (50, 95), "data sheets of moulded specimens"),
-    "consistency_pa_sn": ((1200, 6000), (1500, 6500), (2200, 9000), "bracketed by melt-index points, at 220 °C"),
-    "soften_c": ((125, 155), (130, 160), (165, 195), "data sheets"),
-}
 _ALWAYS = {
     "flow_index": (0.45, 0.72, "about 0.70 published at high molar mass"),
     "activation_kj_per_mol": (34, 131, "both ends published"),
@@ -27,7 +21,7 @@ _ALWAYS = {
     "entry_factor": (0.76, 5.26, "measured entry losses exceed theory; default 2, spread 1.8"),
 }
 _OPTIONAL = {
-    *_BY_HARDNESS, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h", "lag_factor", "together",
+    "youngs_modulus_mpa", *MELT, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h", "lag_factor", "together",
 }  # fmt: skip
 
 
@@ -56,14 +50,10 @@ class Filament:
     lag_factor: Quantity | None = None  # on the volume stored under push; learned, not measured; None: 1
     together: Together | None = None
 
-
-def _between(shore_a: float, ranges: Any) -> tuple[float, float]:
-    """Interpolate the logarithm of both ends in hardness, the nearest column outside."""
-    s = min(max(shore_a, _AT[0]), _AT[2])
-    i = 0 if s <= _AT[1] else 1
-    t = (s - _AT[i]) / (_AT[i + 1] - _AT[i])
-    low, high = (math.exp((1 - t) * math.log(ranges[i][k]) + t * math.log(ranges[i + 1][k])) for k in (0, 1))
-    return low, high
+    @property
+    def reference_c(self) -> float:
+        """Temperature at which `consistency_pa_sn` is stated: the middle of the data sheet's range. [degC]"""
+        return (self.nozzle_c[0] + self.nozzle_c[1]) / 2
 
 
 def read_filament(path: str | Path) -> Filament:
@@ -100,17 +90,15 @@ def read_filament(path: str | Path) -> Filament:
     low_c, high_c = float(nozzle[0]), float(nozzle[1])
     if not 120 <= low_c < high_c <= 350:
         raise RecordError(f"{file}: nozzle_c must lie between 120 and 350 °C, got {sheet.low:.0f} to {sheet.high:.0f}")
-    # D readings of soft grades start where A ends: melt values of 95A, stiffness from the data-sheet fit for D
-    shore_a = shore if scale == "A" else 95.0
     values: dict[str, Quantity] = {}
-    for key, (*columns, source) in _BY_HARDNESS.items():
-        ends = _between(shore_a, columns)
-        if scale == "D" and key == "youngs_modulus_mpa":
-            middle = 10 ** (-0.524 + 0.0492 * shore)
-            ends = (middle / 1.5, middle * 1.5)
-        values[key] = _given_or(data, key, ends, source, file)
+    middle, spread, source = modulus_by_hardness(shore, scale)
+    default = Quantity("youngs_modulus_mpa", middle, spread, source, True)
+    values["youngs_modulus_mpa"] = _given(data, "youngs_modulus_mpa", file) or default
+    for key in MELT:  # D readings of soft grades start where A ends: melt values of 95A
+        *ends, source = melt_range(key, shore if scale == "A" else 95.0)
+        values[key] = _given(data, key, file) or _from_range(key, ends[0], ends[1], source)
     for key, (low, high, source) in _ALWAYS.items():
-        values[key] = _given_or(data, key, (low, high), source, file)
+        values[key] = _given(data, key, file) or _from_range(key, low, high, source)
     diameter = data.get("diameter_mm", 1.75)
     return Filament(
         name=name_of(data, path),
@@ -128,10 +116,12 @@ def read_filament(path: str | Path) -> Filament:
     )
 
 
-def _given_or(data: dict[str, Any], key: str, ends: tuple[float, float], source: str, file: str) -> Quantity:
-    if key in data:
-        return parse_quantity(data[key], key, 1.15, file)
-    q = parse_quantity([ends[0], ends[1]], key, 1.0, file)
+def _given(data: dict[str, Any], key: str, file: str) -> Quantity | None:
+    return parse_quantity(data[key], key, 1.15, file) if key in data else None
+
+
+def _from_range(key: str, low: float, high: float, source: str) -> Quantity:
+    q = parse_quantity([low, high], key, 1.0)
     return Quantity(key, q.value, q.spread, source, True)
 
 

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
 from pliant.feed import chain
+from pliant.feed.envelope import Groups, envelope, operating_groups
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.remedies import remedies_for
-from pliant.feed.risk import Groups, envelope, jam_risk, operating_groups, speed_that_meets
+from pliant.feed.risk import jam_risk, speed_that_meets
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
@@ -192,7 +193,7 @@ def examine(
     job, assumed = job_of(read, timing, layering, sections, filament)
     tell("following the push", 0)
     load, groups = follow(job, machine, filament), operating_groups(job)
-    flows = envelope(job, diameter, groups)
+    flows = envelope(job, machine, filament, groups)
     tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())

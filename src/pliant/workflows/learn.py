@@ -8,7 +8,8 @@ import numpy as np
 from pliant.coupon.readings import read_readings
 from pliant.coupon.writer import bead_of
 from pliant.errors import PliantError, RecordError
-from pliant.feed.risk import Envelope, envelope, jam_risk
+from pliant.feed.envelope import Envelope, envelope
+from pliant.feed.risk import jam_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.learn.checks import suspects
 from pliant.learn.likelihood import Sheets, Space
@@ -37,7 +38,7 @@ def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> En
     layering, diameter = find_layers(read), filament.diameter_mm.value
     sections = bead_sections(read, layering, diameter)
     job, _ = job_of(read, time_program(read, motion_of(machine)), layering, sections, filament)
-    return envelope(job, diameter)
+    return envelope(job, machine, filament)
 
 
 def learn(

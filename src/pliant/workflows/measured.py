@@ -118,12 +118,12 @@ def _abs_force_n(geometry: NDArray[np.float64], runs: NDArray[np.float64]) -> ND
     at = celsius_to_kelvin(250.0)
     # the transcription states exp(-a (T - 250)); an Arrhenius law with the same slope at 250 degC
     activation = _RATE_PER_K * GAS_CONSTANT_J_PER_MOL_K * at**2 / 1e3
-    at_220 = _K_250 * np.exp(activation * 1e3 / GAS_CONSTANT_J_PER_MOL_K * (1 / celsius_to_kelvin(220.0) - 1 / at))
     theta = _GEOMETRY | {
         "heated_length_mm": geometry[0],
         "nozzle_mm": geometry[1],
         "flow_index": _N,
-        "consistency_pa_sn": at_220,
+        "consistency_pa_sn": _K_250,
+        "reference_c": 250.0,
         "activation_kj_per_mol": activation,
         "diffusivity_mm2_per_s": _DIFFUSIVITY,
     }

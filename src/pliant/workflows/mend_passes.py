@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.envelope import Groups
 from pliant.feed.load import Job, Load, follow
-from pliant.feed.risk import USEFUL_MM_PER_S, Groups
+from pliant.feed.risk import USEFUL_MM_PER_S
 from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer

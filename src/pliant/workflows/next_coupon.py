@@ -15,7 +15,8 @@ from pliant.coupon.temperature_ladder import temperature_steps
 from pliant.coupon.threads import thread_steps
 from pliant.coupon.writer import bead_of
 from pliant.errors import PliantError
-from pliant.feed.risk import BED_ERROR_MM, Envelope, log_margins
+from pliant.feed.envelope import Envelope
+from pliant.feed.risk import BED_ERROR_MM, log_margins
 from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
 from pliant.learn.likelihood import Space
 from pliant.learn.next_coupon import expected_shrinkage, template

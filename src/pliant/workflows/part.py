@@ -20,7 +20,7 @@ _WIDTH_OF_NOZZLE = 1.125  # common practice, no source: bead width over nozzle d
 _WALLS = 3  # common practice, no source
 _WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears its layer; own choice
 _NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
-_INLET_C, _REFERENCE_C = 25.0, 220.0  # room temperature; where consistency_pa_sn is stated
+_INLET_C = 25.0  # room temperature
 _TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
 _RANK = {"good": 0, "workable": 1, "poor": 2}
 
@@ -90,7 +90,7 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
         _INLET_C,
         filament.diffusivity_mm2_per_s.value,
     )
-    shift = pressure.temperature_shift(melt, _REFERENCE_C, filament.activation_kj_per_mol.value)
+    shift = pressure.temperature_shift(melt, filament.reference_c, filament.activation_kj_per_mol.value)
     contact = pressure.slit_drop_mpa(
         presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
     )

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import Job
-from pliant.feed.risk import Envelope, envelope, jam_risk
+from pliant.feed.risk import jam_risk
 from pliant.learn.likelihood import Sheets, Space
 from pliant.learn.next_coupon import expected_shrinkage
 from pliant.learn.posterior import cloud_of, fit
@@ -83,16 +84,16 @@ def make_user(
         machine, filament, list(candidates_for(machine, filament).values()) if templates is None else templates
     )
     x = rng.standard_normal(space.size) * (_OUTSIDE if outside else 1.0)
-    return User(machine, filament, _program(rng, filament), dict(zip(space.names, x, strict=True)), errs, seed)
+    return User(machine, filament, _program(rng, machine, filament), dict(zip(space.names, x, strict=True)), errs, seed)
 
 
-def _program(rng: np.random.Generator, filament: Filament) -> Envelope:
+def _program(rng: np.random.Generator, machine: Machine, filament: Filament) -> Envelope:
     """A job of two steady stretches, the faster between 0.8 and 8 mm3/s, on beads of 0.45 by 0.2 mm."""
     diameter = filament.diameter_mm.value
     flow = float(np.exp(rng.uniform(np.log(0.8), np.log(8.0))))
     fed = np.array([0.5, 1.0]) * flow * 120.0 / (np.pi * diameter**2 / 4)
     job = Job.steady([120.0, 120.0], fed, float(np.mean(filament.nozzle_c)), 0.45, 0.2)
-    return envelope(job, diameter)
+    return envelope(job, machine, filament)
 
 
 def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> Outcome:

@@ -1,0 +1,245 @@
+"""The envelope of a program: the largest melt flow that each of its operating groups comes to, for any store.
+
+What the drive feeds charges a store (filament and melt pressed together) that the nozzle drains by a power law,
+store = S flow^n. How much of a peak gets through depends on S and n alone, so the peak flow is tabulated once over
+both, and every sample of the unknowns reads its own. A linear lag finds the moments that could matter, for short and
+long time constants; the power law is then run over the stretch before each of them. `tests/feed` holds the result
+against the full run of `load`.
+
+Slowing a program, stretching its time by 1/s, is the same as a store of S s^n and flows times s; the table keeps that
+the store can then only fall (a lower feed at the same drain), so that slower is never a larger push.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pliant.feed import chain
+from pliant.feed.load import Job, bounded_gap_mm, kinematics
+from pliant.kernels.groups import least_by_group
+from pliant.kernels.load import chunks_between, settled_peak, smoothed_peak
+from pliant.kernels.plan import move_seconds
+from pliant.records.filament import Filament
+from pliant.records.machine import Machine
+
+__all__ = ["Envelope", "Groups", "envelope", "operating_groups"]
+
+_TAU_S = np.geomspace(0.01, 600.0, 12)  # [s] lags at which the moments that matter are looked for
+_INDEX = 1 / np.array([1.0, 1.5, 2.3, 10.0])  # [-] flow indices of the table, even enough in 1/n
+_STORE_S = np.geomspace(0.005, 1500.0, 18)  # [s] stores of the table, as the time that the reference flow takes to fill
+_MEMORY = 8.0  # [-] time constants after which a lag has forgotten
+_GRAIN = 0.12  # [-] time constants in one chunk of a stretch
+_CHUNKS = 256
+_NEAR_MOVES = 256  # moves before a moment that are seen phase by phase; earlier ones whole
+_MOST_GROUPS = 24
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Operating groups that no other group outdoes, `(g,)`, and the largest flow that each comes to.
+
+    The flow is a table `(g, n_index, n_store)` over flow index and store; the store is counted as the time in which the
+    group's reference flow fills it.
+    """
+
+    nozzle_c: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    gap_mm: NDArray[np.float64]
+    first_layer: NDArray[np.bool_]
+    reference_mm3_per_s: NDArray[np.float64]
+    flow_mm3_per_s: NDArray[np.float64]
+
+    @classmethod
+    def steady(
+        cls, flow_mm3_per_s: ArrayLike, nozzle_c: float, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: ArrayLike
+    ) -> "Envelope":
+        """Groups that run at a constant flow each, `(g,)`. [mm3/s, degC, mm, mm, -]"""
+        flow = np.asarray(flow_mm3_per_s, dtype=float)
+        width, gap = np.asarray(width_mm, dtype=float), np.asarray(gap_mm, dtype=float)
+        first = np.asarray(first_layer, dtype=np.bool_)
+        table = np.broadcast_to(flow[:, None, None], (flow.size, _INDEX.size, _STORE_S.size))
+        return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.maximum(flow, 1e-3), table)
+
+    def settled_mm3_per_s(
+        self, g: int, scale: float, store_mm3_per_mpa: Any, nozzle_c: float, dam_ratio: Any, theta: chain.Theta
+    ) -> Any:
+        """Largest flow of group g at a speed relative to the one written, for samples of the unknowns `(n, 1)`.
+
+        The store that a flow needs and the flow that a store lets through depend on one another. A larger flow never
+        needs a smaller store per flow^n (its melt is colder), and a larger store never lets more through, so there is
+        one answer; false position keeps it bracketed.
+        """
+        n = np.asarray(theta["flow_index"], dtype=float)
+        shape = np.broadcast(n, store_mm3_per_mpa, dam_ratio).shape
+        at = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
+        low = at.astype(np.int64)
+        share = (at - low)[..., None]
+        log_flow = np.log(np.maximum(self.flow_mm3_per_s[g], 1e-12))
+        rows = np.broadcast_to((1 - share) * log_flow[low] + share * log_flow[low + 1], (*shape, _STORE_S.size))
+        step, first = np.log(_STORE_S[1] / _STORE_S[0]), np.log(_STORE_S[0])
+        held = np.log(store_mm3_per_mpa * dam_ratio) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
+
+        def over(x: Any) -> Any:
+            """How much more than exp(x) comes through a store that exp(x) needs, as a logarithm; falls with x."""
+            log_store = held + np.log(chain.free_pressure_mpa(np.exp(x), nozzle_c, theta)) - n * x
+            k = np.clip((log_store - first) / step, 0, _STORE_S.size - 1 - 1e-9)
+            i = np.broadcast_to(k.astype(np.int64), shape)[..., None]
+            left, right = np.take_along_axis(rows, i, -1)[..., 0], np.take_along_axis(rows, i + 1, -1)[..., 0]
+            return np.log(scale) + left + (k - i[..., 0]) * (right - left) - x
+
+        return np.exp(_root_of_falling(over, np.broadcast_to(np.log(scale) + rows[..., -1], shape)))
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Operating groups of a job: `index` per move, the rest `(g,)`; each stands at its smallest gap and width."""
+
+    index: NDArray[np.int32]
+    heat: NDArray[np.int64]
+    nozzle_c: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    gap_mm: NDArray[np.float64]
+    first_layer: NDArray[np.bool_]
+
+
+def operating_groups(job: Job) -> Groups:
+    """Gather the moves that share temperature, first layer or not, gap within 5 % and width within 10 %.
+
+    Moves that lay nothing new (travel, retraction, recover) go with the bead before them: what they do to the store
+    shows there.
+    """
+    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
+    gap_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.gap_mm, 0.01)) / 0.05) + 200, 0)
+    width_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.width_mm, 0.01)) / 0.1) + 100, 0)
+    gap_bin, width_bin = (np.clip(b, 0, top).astype(np.int64) for b, top in ((gap_bin, 399), (width_bin, 199)))
+    code = ((job.heat.astype(np.int64) * 2 + (job.first_layer & squeezed)) * 400 + gap_bin) * 200 + width_bin
+    fed = np.cumsum(job.filament_mm)
+    ahead = np.maximum.accumulate(fed)
+    new = (job.filament_mm > 0) & ((job.width_mm > 0) | (fed - job.filament_mm >= ahead - 1e-9))
+    last = np.maximum.accumulate(np.where(new, np.arange(code.size), -1))
+    if new.any():
+        last[last < 0] = int(new.argmax())
+        code = code[last]
+    present = np.flatnonzero(np.bincount(code))
+    place = np.zeros(int(present[-1]) + 1 if present.size else 1, dtype=np.int32)
+    place[present] = np.arange(present.size)
+    index = place[code]
+    gap = least_by_group(job.gap_mm, index, squeezed, present.size)
+    width = least_by_group(job.width_mm, index, squeezed, present.size)
+    width[~np.isfinite(width)] = 1.0
+    heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
+    return Groups(index, heat, job.nozzle_c[heat], width, gap, first)
+
+
+def envelope(job: Job, machine: Machine, filament: Filament, groups: Groups | None = None) -> Envelope:
+    """Find the largest flow that each operating group comes to.
+
+    One that another group outdoes in flow and squeeze at the same temperature is left out. The records set how much
+    harder one place squeezes than another, at central values; it is not made anew for a changed machine.
+    """
+    groups = groups or operating_groups(job)
+    heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
+    area = np.pi * filament.diameter_mm.value**2 / 4
+    volume = job.filament_mm * area
+    theta = chain.central(machine, filament)
+    ratio = chain.dam_ratio(width, bounded_gap_mm(gap), theta)
+    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
+    squeeze = np.where(squeezed, ratio[groups.index], 1.0)
+    flow, place = smoothed_peak(  # type: ignore[call-arg]
+        *kinematics(job), volume, job.advance_s, groups.index, squeeze, ratio, _TAU_S
+    )
+    keep = []
+    for i in range(gap.size):
+        if flow[i].max() <= 0:
+            continue
+        outdone = (
+            (heat == heat[i])
+            & ((first == first[i]) | (first & ~first[i]) | ~np.isfinite(gap[i]))
+            & (gap <= gap[i])
+            & ((width <= width[i]) | ~np.isfinite(gap[i]))
+            & (flow >= flow[i]).all(axis=1)
+        )
+        outdone[i] = False
+        twin = outdone & (gap == gap[i]) & (width == width[i]) & (first == first[i]) & (flow == flow[i]).all(axis=1)
+        if (outdone & ~(twin & (np.arange(gap.size) > i))).any():
+            continue
+        keep.append(i)
+    # what is left beyond a bound is dropped from the end that squeezes and flows least
+    keep = sorted(keep, key=lambda i: -float(flow[i].max() / min(gap[i], 1.0)))[:_MOST_GROUPS]
+    # a flow of the right size for each, so that its stores are counted in seconds like the lags: of the middle lag that
+    # fills anything there
+    middle = _TAU_S.size // 2
+    reference = np.array(
+        [next(row[k] for k in (*range(middle, -1, -1), *range(middle, row.size)) if row[k] > 0) for row in flow[keep]]
+    )
+    table = _tables(job, volume, squeeze, place[keep], ratio[keep], reference)
+    return Envelope(job.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table)
+
+
+def _tables(
+    job: Job,
+    volume: NDArray[np.float64],
+    squeeze: NDArray[np.float64],
+    place: NDArray[np.int64],
+    squeeze_there: NDArray[np.float64],
+    reference: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Peak flow `(g, n_index, n_store)` over flow index and store, at the moments `place` `(g, n_tau)`."""
+    move_s = move_seconds(*kinematics(job))
+    seconds_at = np.concatenate([[0.0], np.cumsum(move_s)])
+    squeezed_at = np.concatenate([[0.0], np.cumsum(move_s * squeeze)])
+    volume_at = np.concatenate([[0.0], np.cumsum(volume)])
+    drawn_back = np.maximum.accumulate(volume_at) - volume_at
+    wanted = sorted({(int(stop), k, g) for g, row in enumerate(place) for k, stop in enumerate(row)})
+    seconds, given, squeezed = (np.zeros((len(wanted), _CHUNKS)) for _ in range(3))
+    count, of = np.zeros(len(wanted), dtype=np.int64), np.array([g for _, _, g in wanted], dtype=np.int64)
+    time = np.array([_TAU_S[k] for _, k, _ in wanted])
+    for w, (stop, k, _) in enumerate(wanted):
+        grain = _GRAIN * _TAU_S[k]
+        end = seconds_at[stop + 1]
+        # begin where nothing is drawn back: a recover without its retraction would be a push that never was
+        start = int(np.searchsorted(seconds_at, end - _MEMORY * _TAU_S[k], side="right")) - 1
+        start = max(min(start, stop), 0)
+        around = max(start - 64, 0)
+        start = around + int((start - around) - np.argmin(drawn_back[around : start + 1][::-1]))
+        near = max(start, stop - _NEAR_MOVES)
+        older = np.searchsorted(seconds_at[: near + 1], np.arange(seconds_at[start], seconds_at[near], grain))
+        older = np.unique(np.concatenate([[start], older[older > start], [near]]))
+        passed = np.diff(seconds_at[older]) > 0
+        n = int(passed.sum())
+        for into, total in ((seconds, seconds_at), (given, volume_at), (squeezed, squeezed_at)):
+            into[w, :n] = np.diff(total[older])[passed]
+        count[w] = n + chunks_between(  # type: ignore[call-arg]
+            *kinematics(job), volume, job.advance_s, squeeze, near, stop, grain,
+            seconds[w, n:], given[w, n:], squeezed[w, n:],
+        )  # fmt: skip
+    asks = squeezed / np.maximum(seconds, 1e-12) / squeeze_there[of][:, None]
+    store = _STORE_S[None, None, :] * reference[:, None, None] ** (1 - _INDEX[None, :, None])
+    peak = np.log(np.maximum(settled_peak(seconds, given, asks, count, of, time, _STORE_S, store, _INDEX), 1e-12))
+    # a larger store lets less through, and holds no less
+    peak = np.maximum.accumulate(peak[..., ::-1], axis=-1)[..., ::-1]
+    held = np.log(_STORE_S) / _INDEX[:, None]
+    return np.exp(np.maximum.accumulate(peak + held, axis=-1) - held)
+
+
+def _root_of_falling(f: Any, x: Any) -> Any:
+    """Zero of a function that falls at least as fast as -x, for many at once, from a first guess; false position."""
+    y = f(x)
+    low, high = np.where(y < 0, x + y, x), np.where(y < 0, x, x + y)  # the zero lies between x and x + f(x)
+    f_low, f_high = np.where(y < 0, f(low), y), np.where(y < 0, y, f(high))
+    for _ in range(60):
+        if np.all(high - low < 1e-7):
+            break
+        wide = f_low - f_high
+        x = np.where(wide > 0, low + (high - low) * f_low / np.where(wide > 0, wide, 1.0), (low + high) / 2)
+        x = np.clip(x, low, high)
+        y = f(x)
+        up = y > 0
+        # the end that stays is counted half, so that both ends close in
+        f_low, f_high = np.where(up, y, f_low / 2), np.where(up, f_high / 2, y)
+        low, high = np.where(up, x, low), np.where(up, high, x)
+        tiny = np.abs(y) < 1e-7
+        low, high = np.where(tiny, x, low), np.where(tiny, x, high)
+    return (low + high) / 2
