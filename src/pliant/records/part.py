@@ -99,16 +99,22 @@ class Orientation:
     turn: str  # how to get there from the file, in words
     rotation: tuple[tuple[float, float, float], ...]  # rows; points of the file times this, transposed
     height_mm: float
-    footprint_mm2: float
+    footprint_mm2: float  # of the first layer
+    least_foot_mm2: float  # less is not stood on if anything else can be
+    foot_enough: bool
+    fits: bool | None  # where the nozzle reaches; None if the machine's record does not say
+    spin_deg: float  # turn about the vertical that makes it fit
     overhang_mm2: float  # surface steeper than the limit, the bed excepted
     unsupported_mm2: float  # layer test: area beyond the reach of the layer below, bridges excepted
-    islands_on_air: int
+    cut_mm2: float  # what support would hold, to be cut away: births, ledges and bridges beyond their limits
+    islands_on_air: int  # specks smaller than a bead that join the rest at once are left out
     births_mm: tuple[float, ...]  # heights at which they begin
     bridges: int
     longest_bridge_mm: float
     longest_ledge_mm: float
     needs_support: bool
-    score: float
+    score: float  # the sum of the next, mm2
+    weighs_mm2: dict[str, float]  # what orders the ways to stand: cut, pieces, hangs, foot, height
     reasons: tuple[str, ...]
     forecast: Forecast | None = None
     drawing: str = ""  # SVG, as it stands
@@ -133,6 +139,7 @@ class PartFindings:
     repairs: tuple[str, ...]
     notes: tuple[str, ...]
     orientations: tuple[Orientation, ...]
+    why_first: str  # why the first is put before the second; empty if there is one
     candidates: int
     angle_convention: str
     limits: dict[str, float]

@@ -72,6 +72,8 @@ def part_text(findings: PartFindings) -> str:
     lines += ["", f"how it may stand, best first, of {f.candidates} directions tried ({f.angle_convention})"]
     for place, o in enumerate(f.orientations, 1):
         lines += _stand(place, o)
+    if f.why_first:
+        lines.append(f"why 1 is before 2: {f.why_first}")
     lines += [""]
     lines += [f"assumed     {a}" for a in f.assumed]
     lines += [f"caution     {c}" for c in f.cautions]

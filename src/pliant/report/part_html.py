@@ -23,6 +23,7 @@ def part_html(findings: PartFindings) -> str:
         "poor": "Change the part, or another spool, before you print: the list says what would help most.",
     }[f.verdict]
     helps = f"<p>What would help:</p>{_list(f.changes)}" if f.changes else ""
+    why = f"<p>Why 1 is before 2: {escape(f.why_first)}.</p>" if f.why_first else ""
     body = [
         paper.verdict(
             _ZONE[f.verdict], f.verdict, f"{f.name} is {VERDICT[f.verdict]}.",
@@ -34,7 +35,7 @@ def part_html(findings: PartFindings) -> str:
             "How it may stand",
             f"<p>{escape(_sentence(f.angle_convention))} Taken to hold without support: slopes up to "
             f"{f.limits['overhang_deg']:g}°, ledges of {f.limits['ledge_mm']:g} to {f.limits['ledge_most_mm']:g} mm, "
-            f"bridges of {f.limits['bridge_mm']:g} mm.</p>" + _comparison(f.orientations),
+            f"bridges of {f.limits['bridge_mm']:g} mm.</p>" + _comparison(f.orientations) + why,
             css="wide",
         ),
     ]  # fmt: skip
@@ -65,11 +66,11 @@ def _comparison(stands: tuple[Orientation, ...]) -> str:
     for k, o in enumerate(stands, 1):
         f = o.forecast
         assert f is not None
-        cells = [f"{k}. {o.turn}", "yes" if o.needs_support else "no", f"{o.unsupported_mm2:.0f}",
+        cells = [f"{k}. {o.turn}", "yes" if o.needs_support else "no", f"{o.cut_mm2:.0f}", f"{o.unsupported_mm2:.0f}",
                  str(o.islands_on_air), f"{o.height_mm:.1f}", f"{o.footprint_mm2:.0f}", f"{f.islands_mean:.1f}",
                  str(f.strings_expected), duration(f.time_s), f.verdict]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
-    head = ("standing", "support", "unsupported mm²", "born on air", "height mm", "footprint mm²", "islands a layer",
+    head = ("standing", "support", "to cut mm²", "unsupported mm²", "born on air", "height mm", "footprint mm²", "islands a layer",
             "strings", "time", "verdict")  # fmt: skip
     return (
         '<div class="scroll" tabindex="0" role="region" aria-label="table"><table class="parts"><thead><tr>'

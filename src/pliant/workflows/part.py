@@ -22,7 +22,6 @@ _WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears i
 _NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
 _INLET_C, _REFERENCE_C = 25.0, 220.0  # room temperature; where consistency_pa_sn is stated
 _TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
-_RANK = {"good": 0, "workable": 1, "poor": 2}
 
 
 def largest_flow_mm3_per_s(
@@ -151,7 +150,7 @@ def part(
     _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
-    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
+    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations, rank_key, why_before
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
     from pliant.part.unite import united
@@ -160,7 +159,12 @@ def part(
     as_read, solid = solid, united(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
     stands, candidates = best_orientations(
-        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep
+        solid,
+        job.layer_height_mm,
+        bead_mm=job.bead_width_mm,
+        limits=limits,
+        keep=keep,
+        reach_mm=machine.volume_mm,
     )
     twin = half_edge_twins(solid.faces)
     full = []
@@ -179,9 +183,7 @@ def part(
                 ),
             )
         )
-    full.sort(
-        key=lambda o: (o.needs_support, o.islands_on_air > 0, _RANK[o.forecast.verdict] if o.forecast else 9, o.score)
-    )
+    full.sort(key=rank_key)
     best = full[0].forecast
     assert best is not None
     corner = solid.vertices[solid.faces]
@@ -203,6 +205,7 @@ def part(
         repairs=solid.repairs,
         notes=solid.notes,
         orientations=tuple(full),
+        why_first=why_before(full[0], full[1]) if len(full) > 1 else "",
         candidates=candidates,
         angle_convention=ANGLE_CONVENTION,
         limits={
@@ -210,6 +213,7 @@ def part(
             "ledge_mm": limits.ledge_mm,
             "ledge_most_mm": limits.ledge_most_mm,
             "bridge_mm": limits.bridge_mm,
+            "foot_mm2": limits.foot_mm2,
             "wobble_mm": job.wobble_limit_mm,
         },
         reasons=best.reasons,
@@ -255,6 +259,8 @@ def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
         f"solid, with {job.walls} walls: less infill takes less time",
         f"ledges of {limits.ledge_mm:g} to {limits.ledge_most_mm:g} mm, bridges of {limits.bridge_mm:g} mm and slopes "
         f"up to {limits.overhang_deg:g}° from the vertical hold (rigid filament, extrapolated)",
+        f"a first layer of {limits.foot_mm2:g} mm² or more, on tall parts {limits.foot_share:g} of the height squared "
+        "(own choice)",
     ]
     if job.flow_mm3_per_s is not None:
         said.append(f"flow {job.flow_mm3_per_s:.2f} mm3/s: the largest with a chance of a jam within 2 %")
