@@ -11,6 +11,7 @@ from pliant.part.orient import best_orientations
 from pliant.part.repair import half_edge_twins
 from pliant.part.unite import united
 from pliant.records.part import Job, Mesh
+from pliant.report.part import duration
 
 JOB = Job(
     layer_height_mm=0.2,
@@ -27,6 +28,8 @@ JOB = Job(
     wobble_limit_mm=0.11,
     ledge_limit_mm=0.5,
     bridge_limit_mm=10.0,
+    filament_diameter_mm=1.75,
+    density_kg_per_m3=1200.0,
 )
 
 
@@ -101,3 +104,22 @@ def test_limit_overlapping_shells_are_taken_as_one():
     from pliant.part.repair import mesh_volume_mm3
 
     assert mesh_volume_mm3(hollow.vertices, hollow.faces) == pytest.approx(8000 - 125)
+
+
+def test_limit_size_time_and_spool_enter_the_verdict():
+    # failed before: a solid cube of 254 mm was "a good idea", 14,357.1 h
+    cube = _foresee(shapes.box(254, 254, 254))
+    assert cube.verdict == "poor"
+    assert cube.filament_g == pytest.approx(254**3 * 1.2e-3)
+    assert cube.filament_m == pytest.approx(254**3 / (np.pi / 4 * 1.75**2) / 1000)
+    assert "95 days" in " ".join(cube.reasons)
+    assert "19.7 kg of filament" in " ".join(cube.reasons)
+    assert any("hollow it" in c for c in cube.changes)
+    days = _foresee(shapes.box(100, 60, 60))  # 360 cm3, 50 h at 2 mm3/s
+    assert days.verdict == "workable"
+    assert "2.1 days" in " ".join(days.reasons)
+
+
+def test_limit_times_are_told_in_units_a_person_counts_in():
+    said = [duration(s) for s in (90, 3000, 5 * 3600, 40 * 3600, 4.5 * 86400, 25 * 86400, 14357.1 * 3600, 1e9)]
+    assert said == ["90 s", "50 min", "5.0 h", "40 h", "4.5 days", "25 days", "20 months", "32 years"]

@@ -116,3 +116,22 @@ def test_limit_a_page_that_cannot_be_written_is_one_line(workshop):
 
 def test_limit_help_names_the_exit_code():
     assert "Exit code 1" in CliRunner().invoke(main, ["part", "--help"]).stdout
+
+
+def test_limit_the_machine_s_reach_enters_the_verdict(workshop):
+    reach = starter("machine", "open-gap").replace("# volume_mm = [200, 200, 180]", "volume_mm = [200, 200, 180]")
+    (workshop / "small.toml").write_text(reach)
+    v, f = shapes.box(190, 190, 19)
+    (workshop / "tile.stl").write_bytes(shapes.binary_stl(v, f))
+    (workshop / "slab.stl").write_bytes(shapes.binary_stl(v * 1.5, f))
+    small = ("-m", workshop / "small.toml")
+    words = ["part", workshop / "slab.stl", "-f", workshop / "f.toml", *small]
+    slab = CliRunner().invoke(main, [str(w) for w in words])
+    assert slab.exit_code == 1
+    assert "where the nozzle reaches (motion.volume_mm of the machine)" in slab.stdout
+    assert "cut it into pieces" in slab.stdout
+    words[1] = workshop / "tile.stl"
+    tile = CliRunner().invoke(main, [*(str(w) for w in words), "--json"])
+    best = json.loads(tile.stdout)["orientations"][0]
+    assert (best["fits"], best["height_mm"]) == (True, pytest.approx(19, rel=1e-5))
+    assert "does not say (motion.volume_mm)" in _run(workshop, "tile.stl").stdout

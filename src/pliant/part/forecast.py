@@ -21,6 +21,9 @@ _CHORD = 0.02  # of the layer height: detail dropped from outlines
 _FOREST = 4.0  # islands to a layer, on average, that make a forest
 _MANY_SOFT = 3  # soft features that make a forest
 _FOOT_MM = 1.0  # what is thinnest this near the bed is a foot, not a post
+_DAY_S = 86400.0
+_LONG_DAYS, _TOO_LONG_DAYS = 1.0, 30.0  # solid; with a fifth of it filled about a week; own choice
+_SPOOL_G = 500.0  # spools of soft filament hold 500 or 1000 g; common practice, no source
 _GOOD_SHARE = 0.8  # of the layers that are one island, for a continuous part
 
 
@@ -87,6 +90,8 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
         "open_travel_mm": open_mm,
         "strings_expected": strings,
         "bead_mm3": float(beads.sum()),
+        "filament_m": float(beads.sum()) / (np.pi / 4 * job.filament_diameter_mm**2) / 1000,
+        "filament_g": float(beads.sum()) * job.density_kg_per_m3 * 1e-6,
         "flow_mm3_per_s": job.flow_mm3_per_s,
         "time_s": time,
         "time_even_s": time_even,
@@ -142,6 +147,9 @@ def _longest_run_mm3(layers: list[list[Island]], step: float) -> float:
 
 def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str, ...]]:
     said, poor, doubt = [], False, False
+    if stand.fits is False:
+        said.append("no way was found to stand it where the nozzle reaches (motion.volume_mm of the machine)")
+        poor = True
     if job.flow_mm3_per_s is None:
         said.append("no flow meets the target for this spool on this machine: see `check` for what would help")
         poor = True
@@ -150,6 +158,16 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
         poor = True
     elif stand.longest_ledge_mm > job.ledge_limit_mm:
         said.append(f"a ledge of {stand.longest_ledge_mm:.1f} mm may sag")
+        doubt = True
+    if f.time_s is not None and f.time_s > _LONG_DAYS * _DAY_S:
+        # what measuring may win counts before it is called too long
+        poor |= min(f.time_s, f.time_even_s or f.time_s) > _TOO_LONG_DAYS * _DAY_S
+        doubt = True
+        said.append(f"printed solid it takes {f.time_s / _DAY_S:.0f} days" if f.time_s > 10 * _DAY_S
+                    else f"printed solid it takes {f.time_s / _DAY_S:.1f} days")  # fmt: skip
+    if f.filament_g > _SPOOL_G:
+        said.append(f"printed solid it takes {f.filament_g / 1000:.1f} kg of filament, {f.filament_m:.0f} m: spools "
+                    "hold 0.5 or 1 kg, and changing one breaks the run")  # fmt: skip
         doubt = True
     soft = len(f.soft_features)
     if f.islands_mean >= _FOREST and soft >= _MANY_SOFT:
@@ -189,6 +207,10 @@ def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: J
             said.append("join the posts by a web or a rim at half height: joined, they hold each other")
     elif f.islands_mean >= 2:
         said.append("join the separate pieces by a web, so that the nozzle need not cross air")
+    if stand.fits is False:
+        said.append("cut it into pieces that fit where the nozzle reaches, or make it smaller")
+    if f.time_s is not None and f.time_s > _LONG_DAYS * _DAY_S:
+        said.append("hollow it or fill it less: `feel` says what walls and infill give the stiffness wanted")
     if stand.islands_on_air:
         said.append("give what starts on air a slope of 45° down to the body, or print it as a part of its own")
     if stand.longest_ledge_mm > job.ledge_limit_mm:

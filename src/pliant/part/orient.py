@@ -6,8 +6,8 @@ wall is 0 degrees, a ceiling 90; a facet is an overhang if it leans out further 
 (45 degrees by convention, ledges of 0.5 to 1.5 mm, bridges of about 10 mm) were found with rigid filament; for soft
 filament, which sets more slowly, no published value was found, and they are upper bounds.
 
-The rank: what the nozzle can reach, then what has a foot to stand on, then what needs no support, then how much a person
-would have to cut away, with a word for a large foot and a low build. `why_before` says which of these decided.
+The rank: what the nozzle can reach, then what has a foot to stand on, then what needs no support, then how much a
+person would have to cut away, with a word for a large foot and a low build. `why_before` says which of these decided.
 """
 
 from dataclasses import dataclass, replace
@@ -29,8 +29,8 @@ __all__ = [
     "best_orientations",
     "rank_key",
     "rotation_to",
-    "spin_to_fit_deg",
     "sphere_directions",
+    "spin_to_fit_deg",
     "turn_words",
     "why_before",
 ]

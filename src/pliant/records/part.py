@@ -42,6 +42,8 @@ class Job:
     wobble_limit_mm: float
     ledge_limit_mm: float
     bridge_limit_mm: float
+    filament_diameter_mm: float
+    density_kg_per_m3: float
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Forecast:
     open_travel_mm: float
     strings_expected: int
     bead_mm3: float
+    filament_m: float
+    filament_g: float
     flow_mm3_per_s: float | None
     time_s: float | None
     time_even_s: float | None  # at the flow at which a jam is as likely as not: a bound of what measuring may win

@@ -2,7 +2,7 @@
 
 from pliant.records.part import Forecast, Orientation, PartFindings
 
-__all__ = ["VERDICT", "duration", "how_long", "part_text"]
+__all__ = ["VERDICT", "duration", "filament_words", "how_long", "part_text"]
 
 VERDICT = {
     "good": "a good idea in soft filament",
@@ -15,9 +15,13 @@ def duration(seconds: float | None) -> str:
     """A time with no more digits than are known."""
     if seconds is None:
         return "unknown"
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+    for unit, upper, words in (
+        (1, 120, "s"), (60, 120, "min"), (3600, 48, "h"), (86400, 60, "days"), (30.44 * 86400, 24, "months"),
+    ):  # fmt: skip
+        many = seconds / unit
+        if many < upper:
+            return f"{many:.1f} {words}" if many < 10 and words not in ("s", "min") else f"{many:.0f} {words}"
+    return f"{seconds / (365.25 * 86400):.0f} years"
 
 
 def how_long(f: Forecast) -> str:
@@ -29,6 +33,12 @@ def how_long(f: Forecast) -> str:
     return duration(f.time_s)
 
 
+def filament_words(f: Forecast) -> str:
+    """Filament that the part takes, by length and mass."""
+    mass = f"{f.filament_g:.0f} g" if f.filament_g < 1000 else f"{f.filament_g / 1000:.1f} kg"
+    return f"{f.filament_m:.{1 if f.filament_m < 10 else 0}f} m of filament, {mass}"
+
+
 def _stand(place: int, o: Orientation) -> list[str]:
     lines = [f"{place}. {o.turn}: " + ("needs support" if o.needs_support else "no support needed")]
     lines += [f"   {r}" for r in o.reasons if not r.startswith("needs no support")]
@@ -37,7 +47,7 @@ def _stand(place: int, o: Orientation) -> list[str]:
         return lines
     lines.append(
         f"   {f.verdict}: {f.layers} layers, {f.islands_mean:.1f} islands each (at most {f.islands_most}), "
-        f"{how_long(f)}"
+        f"{how_long(f)}; {filament_words(f)}"
     )
     lines += [f"   {r}" for r in f.reasons]
     lines.append(

@@ -4,7 +4,7 @@ from html import escape
 
 from pliant.records.part import Forecast, Orientation, PartFindings
 from pliant.report import paper
-from pliant.report.part import VERDICT, duration, how_long
+from pliant.report.part import VERDICT, duration, filament_words, how_long
 
 __all__ = ["part_html"]
 
@@ -70,7 +70,8 @@ def _comparison(stands: tuple[Orientation, ...]) -> str:
                  str(o.islands_on_air), f"{o.height_mm:.1f}", f"{o.footprint_mm2:.0f}", f"{f.islands_mean:.1f}",
                  str(f.strings_expected), duration(f.time_s), f.verdict]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
-    head = ("standing", "support", "to cut mm²", "unsupported mm²", "born on air", "height mm", "footprint mm²", "islands a layer",
+    head = ("standing", "support", "to cut mm²", "unsupported mm²", "born on air", "height mm", "footprint mm²",
+            "islands a layer",
             "strings", "time", "verdict")  # fmt: skip
     return (
         '<div class="scroll" tabindex="0" role="region" aria-label="table"><table class="parts"><thead><tr>'
@@ -88,7 +89,7 @@ def _stand(place: int, o: Orientation) -> str:
         f"{f.open_travel_mm / 1000:.1f} m in all"
     )
     run = f"Longest run without crossing air: {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}"
-    time = f"{f.layers} layers; {how_long(f)}"
+    time = f"{f.layers} layers; {how_long(f)}; {filament_words(f)}"
     # the pattern of each drawing needs its own name on one page
     below = o.drawing_below.replace('id="air"', f'id="air{place}"').replace("url(#air)", f"url(#air{place})")
     return (

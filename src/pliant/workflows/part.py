@@ -108,6 +108,8 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
         wobble_limit_mm=_WOBBLE_SHARE * w,
         ledge_limit_mm=ledge_limit_mm,
         bridge_limit_mm=bridge_limit_mm,
+        filament_diameter_mm=filament.diameter_mm.value,
+        density_kg_per_m3=filament.density_kg_per_m3.value,
     )
 
 
@@ -218,8 +220,8 @@ def part(
         },
         reasons=best.reasons,
         changes=best.changes,
-        assumed=_assumed(job, limits),
-        cautions=(*_size_caution(as_read), *_CAUTIONS),
+        assumed=_assumed(job, limits, machine),
+        cautions=(*_size_caution(as_read, machine), *_CAUTIONS),
     )
 
 
@@ -237,9 +239,9 @@ def _require_size(solid: Mesh, machine: Machine) -> None:
         )
 
 
-def _size_caution(solid: Mesh) -> tuple[str, ...]:
+def _size_caution(solid: Mesh, machine: Machine) -> tuple[str, ...]:
     largest = float(np.ptp(solid.vertices, axis=0).max())
-    if largest <= _LARGEST_MM:
+    if largest <= _LARGEST_MM or machine.volume_mm is not None:
         return ()
     return (f"The part is {largest:.0f} mm long: does it fit your machine? Or was it drawn in another unit?",)
 
@@ -252,7 +254,7 @@ _CAUTIONS = (
 )
 
 
-def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
+def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
     said = [
         f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
         "(by the nozzle; common practice)",
@@ -262,6 +264,8 @@ def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
         f"a first layer of {limits.foot_mm2:g} mm² or more, on tall parts {limits.foot_share:g} of the height squared "
         "(own choice)",
     ]
+    if machine.volume_mm is None:
+        said.append("it fits where the nozzle reaches: the machine's record does not say (motion.volume_mm)")
     if job.flow_mm3_per_s is not None:
         said.append(f"flow {job.flow_mm3_per_s:.2f} mm3/s: the largest with a chance of a jam within 2 %")
         if job.flow_even_mm3_per_s and job.flow_even_mm3_per_s > 1.2 * job.flow_mm3_per_s:
