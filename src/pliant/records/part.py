@@ -37,8 +37,9 @@ class Job:
     lift_mm_per_s: float
     side_force_n: float
     side_force_spread: float
-    youngs_modulus_mpa: float
+    youngs_modulus_mpa: float  # of the printed piece: the spool's over the printed factor
     modulus_spread: float
+    printed_factor: float
     wobble_limit_mm: float
     ledge_limit_mm: float
     bridge_limit_mm: float
@@ -55,13 +56,15 @@ class SoftFeature:
     thickness_mm: float  # least, of the equivalent rectangle
     thin_at_mm: float  # height of that section
     length_mm: float  # the other side of that rectangle
-    wobble_mm: float  # height above the bed from which the tip gives way by more than the limit
+    wobble_mm: float | None  # height above the bed from which the tip gives way by more than the limit; None: perhaps
     wobble_low_mm: float  # the same with the side force and modulus at the bad end of their 90 % ranges
     deflection_mm: float  # of the tip, fully built, at the central side force
+    deflection_high_mm: float  # the same at the bad end
     stiffness_n_per_mm: float  # of the tip, fully built
     thickness_needed_mm: float  # that would keep the tip within the limit
-    x_mm: float
+    x_mm: float  # middle of the tip, in the coordinates of the file as drawn
     y_mm: float
+    z_mm: float
 
 
 @dataclass(frozen=True)

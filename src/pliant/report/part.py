@@ -56,10 +56,12 @@ def _stand(place: int, o: Orientation) -> list[str]:
     )
     lines.append(f"   longest run {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}")
     for s in f.soft_features[:3]:
+        sure = f"wobbles from {s.wobble_mm:.0f} mm up (perhaps from {s.wobble_low_mm:.0f})" if (
+            s.wobble_mm is not None) else f"perhaps wobbles from {s.wobble_low_mm:.0f} mm up"  # fmt: skip
         lines.append(
-            f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm at x {s.x_mm:.0f}, y {s.y_mm:.0f}, from "
-            f"{s.root_mm:.0f} to {s.top_mm:.0f} mm; wobbles from {s.wobble_mm:.0f} mm up "
-            f"(perhaps from {s.wobble_low_mm:.0f}), tip moves {s.deflection_mm:.2g} mm"
+            f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm, its tip at x {s.x_mm:.0f}, y {s.y_mm:.0f}, "
+            f"z {s.z_mm:.0f} mm as drawn; stands from {s.root_mm:.0f} to {s.top_mm:.0f} mm above the bed; {sure}, "
+            f"tip moves {s.deflection_mm:.2g} mm (perhaps {s.deflection_high_mm:.2g})"
         )
     if len(f.soft_features) > 3:
         lines.append(f"   and {len(f.soft_features) - 3} more soft features")

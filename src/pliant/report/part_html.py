@@ -129,11 +129,13 @@ def _profile(o: Orientation, f: Forecast) -> str:
     out.append(_label(left + most * unit, low + 17, str(most), "middle"))
     if f.soft_features:
         s = f.soft_features[0]
-        up = [low - z / o.height_mm * (low - top) for z in (s.wobble_low_mm, s.wobble_mm, s.top_mm)]
+        up = [low - z / o.height_mm * (low - top) for z in (
+            s.wobble_low_mm, s.top_mm if s.wobble_mm is None else s.wobble_mm, s.top_mm)]  # fmt: skip
         x = wide - 72
         out.append(f'<path d="M{x} {up[0]:.1f}V{up[1]:.1f}" stroke="#c98a1b" stroke-width="3" stroke-dasharray="3 4"/>')
         out.append(f'<path d="M{x} {up[1]:.1f}V{up[2]:.1f}" stroke="#7d2e68" stroke-width="5"/>')
-        out.append(_label(x + 8, max(up[2] + 12, up[1] - 2), "wobbles"))
+        if s.wobble_mm is not None:
+            out.append(_label(x + 8, max(up[2] + 12, up[1] - 2), "wobbles"))
         if up[0] - up[1] > 14:
             out.append(_label(x + 8, up[0] - 1, "perhaps"))
     return (
@@ -153,17 +155,18 @@ def _soft_table(o: Orientation, limit_mm: float) -> str:
     assert f is not None
     rows = []
     for s in f.soft_features[:12]:
-        cells = [f"x {s.x_mm:.0f}, y {s.y_mm:.0f}", f"{s.thickness_mm:.1f} × {s.length_mm:.1f}",
+        sure = "no" if s.wobble_mm is None else f"{s.wobble_mm:.0f}"
+        cells = [f"x {s.x_mm:.0f}, y {s.y_mm:.0f}, z {s.z_mm:.0f}", f"{s.thickness_mm:.1f} × {s.length_mm:.1f}",
                  f"{s.root_mm:.0f}–{s.top_mm:.0f}", f"{s.stiffness_n_per_mm:.2g}",
-                 f"{s.deflection_mm:.2g}", f"{s.wobble_mm:.0f} ({s.wobble_low_mm:.0f})",
+                 f"{s.deflection_mm:.2g} ({s.deflection_high_mm:.2g})", f"{sure} ({s.wobble_low_mm:.0f})",
                  f"{s.thickness_needed_mm:.1f}"]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
     head = (
-        "where",
+        "tip, mm as drawn",
         "section mm",
-        "height mm",
+        "above the bed mm",
         "tip N/mm",
-        "tip moves mm",
+        "tip moves mm (perhaps)",
         "wobbles from mm (perhaps)",
         "thickness needed mm",
     )

@@ -19,7 +19,7 @@ from pliant.models.stiffness import modulus_from_hardness_mpa, softened_modulus_
 from pliant.records.feel import Choice, Compared, Feel, Piece, Predicted, PrintedCheck
 from pliant.records.filament import Filament, read_filament
 
-__all__ = ["KINDS", "feel", "printed_check"]
+__all__ = ["KINDS", "feel", "printed_check", "printed_softness"]
 
 KINDS = ("pad", "ring", "column")
 _HARDNESSES = (75.0, 80.0, 85.0, 90.0, 95.0)
@@ -170,6 +170,14 @@ def printed_check() -> PrintedCheck:
         scatter_by_source=math.exp(float(np.std(by_source, ddof=1))),
         miss=math.exp(math.sqrt(float(np.mean(np.square(by_source))))),
     )
+
+
+def printed_softness() -> tuple[float, float]:
+    """How many times softer extruded pieces are than the law of hardness says, and the scatter of that, by source."""
+    extruded = [c for c in printed_check().rows if not c.material.startswith("laser")]
+    sources = dict.fromkeys(c.source for c in extruded)
+    by_source = [float(np.mean([math.log(c.ratio) for c in extruded if c.source == s])) for s in sources]
+    return math.exp(float(np.mean(by_source))), math.exp(float(np.std(by_source, ddof=1)))
 
 
 def _hardness(filament: str | Path | Filament, asked: float | None) -> float:

@@ -76,7 +76,9 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
     from pliant.models import melting, pressure
     from pliant.models.bead import bead_area_mm2
     from pliant.models.slender import SIDE_FORCE_SPREAD, side_force_n
+    from pliant.workflows.feel import printed_softness
 
+    softer, scatter = printed_softness()
     nozzle = machine.nozzle_mm.value
     h, w = _LAYER_OF_NOZZLE * nozzle, _WIDTH_OF_NOZZLE * nozzle
     flow = largest_flow_mm3_per_s(machine, filament, h, w)
@@ -103,8 +105,9 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
         lift_mm_per_s=_plain(machine.max_speed_mm_per_s[2]),
         side_force_n=float(side_force_n(contact, bead_area_mm2(w, h))),
         side_force_spread=SIDE_FORCE_SPREAD,
-        youngs_modulus_mpa=filament.youngs_modulus_mpa.value,
-        modulus_spread=filament.youngs_modulus_mpa.spread,
+        youngs_modulus_mpa=filament.youngs_modulus_mpa.value / softer,
+        modulus_spread=float(np.exp(np.hypot(np.log(filament.youngs_modulus_mpa.spread), np.log(scatter)))),
+        printed_factor=softer,
         wobble_limit_mm=_WOBBLE_SHARE * w,
         ledge_limit_mm=ledge_limit_mm,
         bridge_limit_mm=bridge_limit_mm,
@@ -172,8 +175,11 @@ def part(
     full = []
     for stand in stands:
         points = turned(solid.vertices, stand.rotation)
-        forecast = foresee(points, solid.faces, twin, stand, job)
-        marks = [(s.wobble_mm, "#c98a1b", "wobbles") for s in forecast.soft_features[:1]]
+        forecast = foresee(solid.vertices, solid.faces, twin, stand, job)
+        marks = [
+            (s.wobble_low_mm, "#c98a1b", "may wobble") if s.wobble_mm is None else (s.wobble_mm, "#c98a1b", "wobbles")
+            for s in forecast.soft_features[:1]
+        ]
         marks += [(z, "#7d2e68", "on air") for z in stand.births_mm[:2]]
         full.append(
             replace(
@@ -273,9 +279,17 @@ def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
                 f"at {job.flow_even_mm3_per_s:.2f} mm3/s it jams as likely as not: what lies between is ignorance "
                 "that measuring removes"
             )
+    said.append(
+        f"the printed piece {job.printed_factor:.2g} times softer than the filament's modulus, "
+        f"{job.youngs_modulus_mpa:.2g} MPa within a factor of {job.modulus_spread:.2g} "
+        "(printed-TPU table of `feel`, extruded rows)"
+    )
     low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
     said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
-    said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
+    said.append(
+        f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead; by a whole bead it is lost "
+        "(own choice)"
+    )
     return tuple(said)
 
 
