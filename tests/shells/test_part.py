@@ -135,3 +135,19 @@ def test_limit_the_machine_s_reach_enters_the_verdict(workshop):
     best = json.loads(tile.stdout)["orientations"][0]
     assert (best["fits"], best["height_mm"]) == (True, pytest.approx(19, rel=1e-5))
     assert "does not say (motion.volume_mm)" in _run(workshop, "tile.stl").stdout
+
+
+def test_limit_an_open_mesh_is_placed_and_looked_at_with_doubt_when_asked(workshop):
+    refused = _run(workshop, "open.stl")
+    assert refused.exit_code == 2
+    assert "a hole, 28.3 mm across at x 10, y 10, z 20 mm" in refused.stderr
+    assert "--holes" in refused.stderr
+    looked = _run(workshop, "open.stl", "--holes")
+    assert looked.exit_code == 0
+    assert looked.stdout.startswith("verdict     workable")
+    assert "flat patches were guessed over a hole" in looked.stdout
+    v, f = shapes.sphere(10, 96, 64)
+    (workshop / "pin.stl").write_bytes(shapes.binary_stl(v, f[1:]))  # a facet at the pole, under a bead across
+    pin = _run(workshop, "pin.stl")
+    assert "closed a hole smaller than a bead" in pin.stdout
+    assert "guess" not in pin.stdout

@@ -325,17 +325,22 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
 @click.argument("mesh", type=click.Path())
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option(
+    "--holes", is_flag=True, help="Look at an open mesh all the same, flat patches over its holes, with doubt."
+)
 @click.option("--html", "html", type=click.Path(dir_okay=False), help="Also write the report as one page.")
 @_json
 @_debug
-def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
+def part_command(
+    mesh: str, filament: str, machine: str, holes: bool, html: str | None, as_json: bool, debug: bool
+) -> None:
     """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
     with _user_errors(debug):
         _keep_apart({"--html": html}, mesh, machine, filament)
         from pliant.report.part import part_text
         from pliant.workflows.part import part
 
-        findings = part(mesh, filament, machine)
+        findings = part(mesh, filament, machine, holes=holes)
         if html is not None:
             from pliant.report.part_html import part_html
 

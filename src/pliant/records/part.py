@@ -6,7 +6,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Forecast", "Job", "Mesh", "Orientation", "PartFindings", "SoftFeature"]
+__all__ = ["Forecast", "Hole", "Job", "Mesh", "Orientation", "PartFindings", "SoftFeature"]
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A rim of edges that belong to one triangle only."""
+
+    at_mm: tuple[float, float, float]  # middle, in the coordinates of the file
+    across_mm: float
+    edges: int
+    closed: bool  # the rim comes back to where it began
+    rim: tuple[int, ...]  # its corners, in the order of the triangles beside it
+
+    def sentence(self) -> str:
+        """Where it is and how large."""
+        x, y, z = (round(v, 2) + 0.0 for v in self.at_mm)
+        return f"{self.across_mm:.3g} mm across at x {x:g}, y {y:g}, z {z:g} mm"
 
 
 @dataclass(frozen=True)
@@ -22,6 +38,8 @@ class Mesh:
     open_edges: int
     repairs: tuple[str, ...]
     notes: tuple[str, ...]
+    holes: tuple[Hole, ...] = ()  # left open, the largest first
+    patched: tuple[Hole, ...] = ()  # closed by the reader
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Job, Mesh, PartFindings
+from pliant.records.part import Hole, Job, Mesh, PartFindings
 
 __all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
@@ -122,6 +122,7 @@ def part(
     machine: str | Path | Machine,
     *,
     keep: int = 4,
+    holes: bool = False,
 ) -> PartFindings:
     """Say whether a part is a good idea in soft filament, and how it should stand.
 
@@ -133,6 +134,9 @@ def part(
         The user's records.
     keep : int, default 4
         How many orientations to report at most.
+    holes : bool, default False
+        Look at an open mesh all the same: its holes are closed by flat patches, and the answer says that it doubts.
+        Holes smaller than a bead are always closed.
 
     Returns
     -------
@@ -146,22 +150,27 @@ def part(
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    solid = read_mesh(mesh)  # before anything heavy is loaded: a bad file costs little
+    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    solid = read_mesh(mesh, np.inf if holes else bead)  # before anything heavy is loaded: a bad file costs little
     if solid.open_edges:
         raise MeshError(
-            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
-            "close it in the program that made it"
+            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside: "
+            f"{_places(solid.holes)}; close it in the program that made it"
+            + ("" if holes else ", or have it looked at all the same, with doubt (--holes)")
         )
+    doubts = _doubts(solid, bead)
+    repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)
     _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
     from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations, rank_key, why_before
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
-    from pliant.part.unite import united
+    from pliant.part.unite import crossing_words, united
 
     limits = Limits()
     as_read, solid = solid, united(solid)
+    crossed = crossing_words(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
     stands, candidates = best_orientations(
         solid,
@@ -197,7 +206,7 @@ def part(
     corner = solid.vertices[solid.faces]
     size = np.ptp(solid.vertices, axis=0)
     return PartFindings(
-        verdict=best.verdict,
+        verdict="workable" if best.verdict == "good" and (doubts or crossed) else best.verdict,
         name=Path(mesh).stem,
         filament=filament.name,
         machine=machine.name,
@@ -210,8 +219,8 @@ def part(
         shells=as_read.shells,
         mesh_kind=solid.kind,
         unit=solid.unit,
-        repairs=solid.repairs,
-        notes=solid.notes,
+        repairs=(*solid.repairs, *repaired),
+        notes=(*solid.notes, *crossed),
         orientations=tuple(full),
         why_first=why_before(full[0], full[1]) if len(full) > 1 else "",
         candidates=candidates,
@@ -224,10 +233,28 @@ def part(
             "foot_mm2": limits.foot_mm2,
             "wobble_mm": job.wobble_limit_mm,
         },
-        reasons=best.reasons,
+        reasons=(*doubts, *crossed, *best.reasons),
         changes=best.changes,
         assumed=_assumed(job, limits, machine),
         cautions=(*_size_caution(as_read, machine), *_CAUTIONS),
+    )
+
+
+_NAMED = 4  # holes that are given with their place
+
+
+def _places(holes: tuple[Hole, ...]) -> str:
+    many = f"{len(holes)} holes" if len(holes) > 1 else "a hole"
+    return f"{many}, " + "; ".join(h.sentence() for h in holes[:_NAMED]) + ("; …" if len(holes) > _NAMED else "")
+
+
+def _doubts(solid: Mesh, bead_mm: float) -> tuple[str, ...]:
+    """Say what was guessed to look at an open mesh."""
+    large = tuple(h for h in solid.patched if h.across_mm >= bead_mm)
+    if not large:
+        return ()
+    return (
+        f"the mesh is open, and flat patches were guessed over {_places(large)}: what is said near them is a guess",
     )
 
 
