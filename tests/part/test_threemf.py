@@ -59,6 +59,12 @@ def test_limit_plain_package(tmp_path):
     assert mesh.open_edges == 0
 
 
+def test_limit_a_percent_coded_path_is_found(tmp_path):
+    path = package(tmp_path, rels=RELS.replace("3D/3dmodel.model", "3D/my%20part%C3%A9.model"),
+                   entries=[("3D/my parté.model", model())])  # fmt: skip
+    assert read(path)[1] == pytest.approx(6000)
+
+
 @pytest.mark.parametrize(
     ("unit", "scale"), [("micron", 1e-3), ("centimeter", 10), ("inch", 25.4), ("foot", 304.8), ("meter", 1000)]
 )

@@ -86,3 +86,67 @@ def test_limit_a_lying_cylinder_leaves_what_geometry_says():
 def test_limit_halved_layers_agree():
     coarse, fine = (_test(_cone(60), step=s) for s in (0.4, 0.2))
     assert fine.longest_ledge_mm == pytest.approx(coarse.longest_ledge_mm, rel=0.1)
+
+
+def _tapered(foot, top, high, corners=4, turn=0.0):
+    """A prism of a regular outline whose sides lean: half widths at foot and top (a square stands along the axes)."""
+    v, f = shapes.cylinder(1.0, high, corners)
+    v = shapes.turn(v, (0, 0, 1), 180 / corners + turn)
+    side = (foot + (top - foot) * v[:, 2] / high) / np.cos(np.pi / corners)
+    return v * np.column_stack([side, side, np.ones(len(v))]), f
+
+
+@pytest.mark.parametrize("corners", [3, 4, 6, 48])
+@pytest.mark.parametrize("turn", [0.0, 11.0])
+def test_limit_a_chamfer_at_the_limit_is_no_ledge_at_its_corners(corners, turn):
+    # failed before: the growth was rounded, so the corner of a square foot was told to lean out by 0.41 of 4 mm
+    got = _test(_tapered(6.0, 10.0, 4.0, corners, turn))
+    assert got.longest_ledge_mm == 0
+    assert got.unsupported_mm2 == 0
+    steeper = _test(_tapered(6.0, 10.6, 4.0, corners, turn))
+    assert steeper.longest_ledge_mm > 0.2
+
+
+@pytest.mark.parametrize("solid", [_tapered(5.0, 12.0, 4.0), _tapered(5.0, 9.8, 4.0, 3), _cone(60), _cone(50, 40.0)])
+def test_limit_what_needs_support_has_an_area_to_support(solid):
+    v, f = solid
+    levels = cut(v, f, layer_levels_mm(v, 0.2))
+    got = layer_test(levels, 0.2, 45.0, ledge_most_mm=1.5)
+    assert got.longest_ledge_mm > 0
+    assert got.unsupported_mm2 > 0
+    assert (got.cut_mm2 > 0) is (got.longest_ledge_mm > 1.5)
+    assert got.cut_mm2 <= got.unsupported_mm2 + 1e-9
+
+
+def test_limit_every_bridge_of_a_net_is_one_however_many_there_are():
+    # failed before from the 31st on: the rest of the layer's patches were taken as ledges in silence
+    n, pitch = 6, 8.0
+    legs = [shapes.box(3, 3, 6.1, (x * pitch, y * pitch, 0)) for x in range(n) for y in range(n)]
+    long = (n - 1) * pitch + 3
+    bars = [shapes.box(long, 2, 1.05, (0, y * pitch + 0.5, 6.05)) for y in range(n)]
+    bars += [shapes.box(2, long, 1.05, (x * pitch + 0.5, 0, 6.05)) for x in range(n)]
+    got = _test(*legs, *bars, step=0.3)
+    assert got.bridges == 2 * n * (n - 1)
+    assert got.longest_ledge_mm <= 0.5
+    assert got.unlooked == 0
+    assert got.unsupported_mm2 < 1.0
+
+
+def test_limit_a_search_that_is_cut_off_says_so(monkeypatch):
+    from pliant.part import unsupported
+
+    monkeypatch.setattr(unsupported, "_PATCHES", 1)
+    piers = [shapes.box(5, 8, 20, (x, 0, 0)) for x in (0, 17, 34)]
+    got = _test(*piers, shapes.box(39, 8, 3, (0, 0, 19.9)))
+    assert (got.bridges, got.unlooked) == (1, 1)
+
+
+def test_limit_a_speck_that_joins_at_once_is_no_piece_on_air():
+    wall = shapes.box(10, 10, 12)
+    speck = shapes.box(0.3, 0.3, 0.41, (4, 10.5, 5.0)), shapes.box(0.5, 4, 5, (4, 9.9, 5.4))
+    v, f = shapes.joined(wall, *speck)
+    got = layer_test(cut(v, f, layer_levels_mm(v, 0.2)), 0.2, 45.0, 0.45)
+    assert (got.islands_on_air, len(got.specks_mm)) == (0, 1)
+    hook = shapes.box(0.3, 0.3, 3.01, (4, 11.5, 2.4))  # as thin, but 3 mm of it hang free: a piece
+    v, f = shapes.joined(wall, hook, speck[1])
+    assert layer_test(cut(v, f, layer_levels_mm(v, 0.2)), 0.2, 45.0, 0.45).islands_on_air == 1

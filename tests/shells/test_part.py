@@ -116,3 +116,38 @@ def test_limit_a_page_that_cannot_be_written_is_one_line(workshop):
 
 def test_limit_help_names_the_exit_code():
     assert "Exit code 1" in CliRunner().invoke(main, ["part", "--help"]).stdout
+
+
+def test_limit_the_machine_s_reach_enters_the_verdict(workshop):
+    reach = starter("machine", "open-gap").replace("# volume_mm = [200, 200, 180]", "volume_mm = [200, 200, 180]")
+    (workshop / "small.toml").write_text(reach)
+    v, f = shapes.box(190, 190, 19)
+    (workshop / "tile.stl").write_bytes(shapes.binary_stl(v, f))
+    (workshop / "slab.stl").write_bytes(shapes.binary_stl(v * 1.5, f))
+    small = ("-m", workshop / "small.toml")
+    words = ["part", workshop / "slab.stl", "-f", workshop / "f.toml", *small]
+    slab = CliRunner().invoke(main, [str(w) for w in words])
+    assert slab.exit_code == 1
+    assert "where the nozzle reaches (motion.volume_mm of the machine)" in slab.stdout
+    assert "cut it into pieces" in slab.stdout
+    words[1] = workshop / "tile.stl"
+    tile = CliRunner().invoke(main, [*(str(w) for w in words), "--json"])
+    best = json.loads(tile.stdout)["orientations"][0]
+    assert (best["fits"], best["height_mm"]) == (True, pytest.approx(19, rel=1e-5))
+    assert "does not say (motion.volume_mm)" in _run(workshop, "tile.stl").stdout
+
+
+def test_limit_an_open_mesh_is_placed_and_looked_at_with_doubt_when_asked(workshop):
+    refused = _run(workshop, "open.stl")
+    assert refused.exit_code == 2
+    assert "a hole, 28.3 mm across at x 10, y 10, z 20 mm" in refused.stderr
+    assert "--holes" in refused.stderr
+    looked = _run(workshop, "open.stl", "--holes")
+    assert looked.exit_code == 0
+    assert looked.stdout.startswith("verdict     workable")
+    assert "flat patches were guessed over a hole" in looked.stdout
+    v, f = shapes.sphere(10, 48, 96)
+    (workshop / "pin.stl").write_bytes(shapes.binary_stl(v, f[1:]))  # a facet at the pole, under a bead across
+    pin = _run(workshop, "pin.stl")
+    assert "closed a hole smaller than a bead" in pin.stdout
+    assert "guess" not in pin.stdout

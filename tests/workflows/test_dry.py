@@ -12,6 +12,7 @@ from pliant.cli import main
 from pliant.errors import DomainError, RecordError
 from pliant.models.drying import drying_time_h, water_diffusivity_m2_per_s
 from pliant.records.filament import read_filament
+from pliant.report.dry import drying_text
 from pliant.report.dry_page import drying_page
 from pliant.workflows.dry import dry
 
@@ -169,3 +170,41 @@ def test_limit_page_of_the_odd_cases(tmp_path, asked):
     assert "nan" not in page
     assert "None" not in page
     ElementTree.fromstring(page[page.index("<svg") : page.index("</svg>") + 6])
+
+
+def test_limit_dry_already_is_said_once_and_in_words(tmp_path):
+    # failed before: "no time; 90 % range no time to no time"
+    found = dry(_spool(tmp_path), water_percent=0.001)
+    text, page = drying_text(found), drying_page(found)
+    assert "no time" not in text + page
+    assert "wound spool dry already\n" in text
+    assert "It is dry already." in page
+
+
+def test_limit_air_that_wets_the_spool_is_told(tmp_path):
+    # failed before: "no time", with the water rising in the table below
+    found = dry(_spool(tmp_path), water_percent=0.01, room_humidity_percent=80)
+    assert found.wets
+    assert found.after[-1].spool_percent.value > 0.01
+    assert any("This air wets the spool: it holds about 0.01 % now and goes towards" in n for n in found.notes)
+    assert "this air would wet it" in drying_page(found)
+    assert not dry(_spool(tmp_path), water_percent=0.01).wets
+
+
+def test_limit_one_floor_that_of_the_humidity_given(tmp_path):
+    # failed before: the floor of 50 % beside one of the humidity asked for
+    found = dry(_spool(tmp_path), room_humidity_percent=20, target_percent=0.1)
+    assert found.heated_room_percent == found.resting_percent
+    text = drying_text(found)
+    assert "room air of 20 % humidity" in text
+    assert "room air of 50" not in text
+    assert "room air of 50" not in drying_page(found).replace("&nbsp;", " ")
+
+
+def test_limit_the_headline_names_its_air(tmp_path):
+    dried, heated = dry(_spool(tmp_path)), dry(_spool(tmp_path), room_humidity_percent=50, target_percent=0.3)
+    assert "for the wound spool, in dried air." in drying_page(dried)
+    assert "Most boxes heat the air of the room" in drying_page(dried)
+    assert " h in dried air; 90 % range" in drying_text(dried)
+    assert "wetter than the 0.02 % wanted" in drying_text(dried)
+    assert "in room air of 50 % humidity, heated." in drying_page(heated).replace("&nbsp;", " ")

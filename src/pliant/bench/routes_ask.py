@@ -57,6 +57,10 @@ async def feel_page(request: Request) -> Response:
     }
     if more["pattern"] not in PATTERNS:
         raise Fault(422, f"the pattern is one of {', '.join(PATTERNS)}")
+    # the slip always sends the fields of the one choice: as it was set they say nothing, changed they would be ignored
+    for key, plain in (("pattern", "hexagon"), ("density", 0.2), ("walls", 2)):
+        if more[key] == plain:
+            more[key] = None
     job = await desk.at_once(
         "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
     )

@@ -288,13 +288,15 @@ class _ShoreA(click.ParamType):
     "--choose", "shore_a", type=_ShoreA(), help="Hardness, such as 85A: gives its force, or limits the table."
 )
 @click.option("-f", "--filament", type=click.Path(), help="Take the hardness from this filament.toml.")
-@click.option("--pattern", default="hexagon", help="hexagon, square, triangle, foam or solid.")
-@click.option("--density", type=float, default=0.2, help="Infill, 0.02 to 1.")
-@click.option("--walls", type=int, default=2, help="Walls side by side.")
+@click.option("--pattern", help="Of the one choice: hexagon (when left out), square, triangle, foam or solid.")
+@click.option("--density", type=float, help="Infill of the one choice, 0.02 to 1; 0.2 when left out.")
+@click.option("--walls", type=int, help="Walls side by side of the one choice; 2 when left out.")
 @click.option("--folds", type=int, help="Folds of a column; flanks at 45 degrees when left out.")
 @click.option("--direction", default="axial", help="axial (pressed from above, as printed) or in-plane (a pad only).")
 @click.option("--bead-width-mm", type=float, default=0.45, help="Width of one wall.")
-@click.option("--skin-mm", type=float, default=0.8, help="Solid layers at each end of the print.")
+@click.option(
+    "--skin-mm", type=float, help="Solid layers at each end of the print; 0.8 when left out, a column has none."
+)
 @click.option("--factor", type=float, help="Measured over predicted force of a piece of the same spool.")
 @click.option("--measured-n", type=float, help="Force you measured on the chosen piece; tells the factor.")
 @click.option("--html", type=click.Path(dir_okay=False), help="Write the page here too.")
@@ -323,17 +325,22 @@ def feel_command(html: str | None, as_json: bool, debug: bool, **asked: Any) -> 
 @click.argument("mesh", type=click.Path())
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option(
+    "--holes", is_flag=True, help="Look at an open mesh all the same, flat patches over its holes, with doubt."
+)
 @click.option("--html", "html", type=click.Path(dir_okay=False), help="Also write the report as one page.")
 @_json
 @_debug
-def part_command(mesh: str, filament: str, machine: str, html: str | None, as_json: bool, debug: bool) -> None:
+def part_command(
+    mesh: str, filament: str, machine: str, holes: bool, html: str | None, as_json: bool, debug: bool
+) -> None:
     """Say whether MESH is a good idea in soft filament, and how it should stand. Exit code 1: a poor idea."""
     with _user_errors(debug):
         _keep_apart({"--html": html}, mesh, machine, filament)
         from pliant.report.part import part_text
         from pliant.workflows.part import part
 
-        findings = part(mesh, filament, machine)
+        findings = part(mesh, filament, machine, holes=holes)
         if html is not None:
             from pliant.report.part_html import part_html
 

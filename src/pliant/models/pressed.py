@@ -1,8 +1,8 @@
 """Force of a soft printed piece pressed along one axis: a block of infill, walls and skins, or a bellows.
 
 Secant moduli at the strain of the piece, so moderate strain only; past the folding strain of its cells the infill holds
-its force. Left out: friction of the guide, creep and rate, buckling of the whole piece sideways. `block_force_n` and
-`bellows_stiffness_n_per_mm` are the two entries.
+its force. Left out: friction of the guide, creep and rate. `block_force_n` and `bellows_stiffness_n_per_mm` are the two
+entries; `sideways_force_n` is what neither may exceed.
 """
 
 from typing import Any
@@ -19,6 +19,7 @@ __all__ = [
     "annular_plate_stiffness_n_per_mm",
     "bellows_stiffness_n_per_mm",
     "block_force_n",
+    "sideways_force_n",
     "wall_fold_strain",
 ]
 
@@ -135,6 +136,52 @@ def wall_fold_strain(walls: Any, relative_density: Any, pattern: str) -> Any:
     prism = "square" if pattern == "foam" else pattern
     require_not_negative(walls=walls)
     return np.asarray(walls, float) ** 2 * collapse_strain(relative_density, prism, "axial")
+
+
+def sideways_force_n(bending_n_mm2: Any, shear_n: Any, height_mm: Any, length_factor: Any = 1.0) -> Any:
+    r"""Force at which a pressed piece, taller than it is wide, buckles sideways as a whole.
+
+    Parameters
+    ----------
+    bending_n_mm2 : float or ndarray
+        Bending stiffness of the section about its weaker axis, E I. [N mm2]
+    shear_n : float or ndarray
+        Shear stiffness of the section, kappa G A; infinite to leave shear out. [N]
+    height_mm : float or ndarray
+        Height along the load. [mm]
+    length_factor : float or ndarray, default 1.0
+        0.5 with both faces held level and in line, 1 where they may turn, or where one may slide aside. [-]
+
+    Returns
+    -------
+    ndarray
+        Critical force. [N]
+
+    Raises
+    ------
+    DomainError
+        If an input is not positive.
+
+    Notes
+    -----
+    Haringx's column, the usual one for rubber pads, with :math:`P_E = \pi^2 E I / (K L)^2` and
+    :math:`r = P_E/(\kappa G A)`:
+
+    .. math:: P = P_E \frac{\sqrt{1 + 4r} - 1}{2r}
+
+    Examples
+    --------
+    A solid pad of 10 x 10 x 200 mm at 20 MPa, whose faces may turn:
+
+    >>> float(sideways_force_n(20.0 * 10**4 / 12, 5 / 6 * 20.0 / 3 * 100, 200.0))
+    4.08
+    """
+    require_positive(bending_n_mm2=bending_n_mm2, height_mm=height_mm, length_factor=length_factor)
+    if not np.all(np.asarray(shear_n) > 0):
+        raise DomainError(f"shear_n must be positive, got {shear_n}")
+    euler = np.pi**2 * np.asarray(bending_n_mm2, float) / (np.asarray(length_factor) * height_mm) ** 2
+    r = np.maximum(euler / np.asarray(shear_n, float), 1e-12)
+    return euler * (np.sqrt(1 + 4 * r) - 1) / (2 * r)
 
 
 def annular_plate_stiffness_n_per_mm(

@@ -4,14 +4,16 @@ Counted on the sections at the job's own layer height (thicker steps on very tal
 between islands are taken as the shortest tree over the gaps between them: a real tour is at least that long.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.models.bead import bead_area_mm2
 from pliant.part.islands import Island, islands_of
-from pliant.part.sections import cut, layer_levels_mm
+from pliant.part.sections import cut, layer_levels_mm, turned
 from pliant.part.slender import soft_features
-from pliant.records.part import Forecast, Job, Orientation
+from pliant.records.part import Forecast, Job, Orientation, SoftFeature
 
 __all__ = ["foresee"]
 
@@ -21,17 +23,20 @@ _CHORD = 0.02  # of the layer height: detail dropped from outlines
 _FOREST = 4.0  # islands to a layer, on average, that make a forest
 _MANY_SOFT = 3  # soft features that make a forest
 _FOOT_MM = 1.0  # what is thinnest this near the bed is a foot, not a post
+_DAY_S = 86400.0
+_LONG_DAYS, _TOO_LONG_DAYS = 1.0, 30.0  # solid; with a fifth of it filled about a week; own choice
+_SPOOL_G = 500.0  # spools of soft filament hold 500 or 1000 g; common practice, no source
 _GOOD_SHARE = 0.8  # of the layers that are one island, for a continuous part
 
 
-def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray[np.int64], stand: Orientation,
+def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray[np.int64], stand: Orientation,
             job: Job) -> Forecast:  # fmt: skip
     """Forecast the build of a part standing as `stand` says.
 
     Parameters
     ----------
-    points : ndarray
-        Vertices in the standing frame (see `sections.turned`), shape (n, 3). [mm]
+    vertices : ndarray
+        Vertices as drawn, shape (n, 3). [mm]
     faces, twin : ndarray
         Triangles and their half-edge twins.
     stand : Orientation
@@ -43,6 +48,7 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     -------
     Forecast
     """
+    points = turned(vertices, stand.rotation)
     height = float(points[:, 2].max())
     step = max(job.layer_height_mm, height / _MOST_LAYERS)
     layers = islands_of(cut(points, faces, layer_levels_mm(points, step), twin), _CHORD * step, job.bead_width_mm)
@@ -59,13 +65,18 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     strings = round(float(gap[:, 1].sum() * stands_for))
     longest = _longest_run_mm3(layers, step)
     section = float(bead_area_mm2(job.bead_width_mm, job.layer_height_mm))
-    soft = soft_features(
-        layers,
-        job.youngs_modulus_mpa,
-        job.modulus_spread,
-        job.side_force_n,
-        job.wobble_limit_mm,
-        job.bead_width_mm,
+    soft = _as_drawn(
+        soft_features(
+            layers,
+            job.youngs_modulus_mpa,
+            job.modulus_spread,
+            job.side_force_n,
+            job.wobble_limit_mm,
+            job.bead_width_mm,
+        ),
+        vertices,
+        points,
+        stand,
     )
     n_layers = max(1, round(height / job.layer_height_mm))
     # covered hops are about two beads long; a layer change is a lift of one layer
@@ -87,6 +98,8 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
         "open_travel_mm": open_mm,
         "strings_expected": strings,
         "bead_mm3": float(beads.sum()),
+        "filament_m": float(beads.sum()) / (np.pi / 4 * job.filament_diameter_mm**2) / 1000,
+        "filament_g": float(beads.sum()) * job.density_kg_per_m3 * 1e-6,
         "flow_mm3_per_s": job.flow_mm3_per_s,
         "time_s": time,
         "time_even_s": time_even,
@@ -100,6 +113,19 @@ def foresee(points: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray
     verdict, reasons = _verdict(draft, stand, job)
     changes = _changes(draft, stand, layers, job)
     return Forecast(**facts, verdict=verdict, reasons=reasons, changes=changes)  # type: ignore[arg-type]
+
+
+def _as_drawn(
+    soft: tuple[SoftFeature, ...], vertices: NDArray[np.float64], points: NDArray[np.float64], stand: Orientation
+) -> tuple[SoftFeature, ...]:
+    """The same features with the places of their tips as the file has them."""
+    rotation = np.asarray(stand.rotation)
+    shift = points[0] - vertices[0] @ rotation.T
+    placed = []
+    for s in soft:
+        x, y, z = (np.array([s.x_mm, s.y_mm, s.z_mm]) - shift) @ rotation
+        placed.append(replace(s, x_mm=float(x), y_mm=float(y), z_mm=float(z)))
+    return tuple(placed)
 
 
 def _gaps(layers: list[list[Island]], bead_mm: float) -> NDArray[np.float64]:
@@ -142,6 +168,9 @@ def _longest_run_mm3(layers: list[list[Island]], step: float) -> float:
 
 def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str, ...]]:
     said, poor, doubt = [], False, False
+    if stand.fits is False:
+        said.append("no way was found to stand it where the nozzle reaches (motion.volume_mm of the machine)")
+        poor = True
     if job.flow_mm3_per_s is None:
         said.append("no flow meets the target for this spool on this machine: see `check` for what would help")
         poor = True
@@ -151,7 +180,17 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     elif stand.longest_ledge_mm > job.ledge_limit_mm:
         said.append(f"a ledge of {stand.longest_ledge_mm:.1f} mm may sag")
         doubt = True
-    soft = len(f.soft_features)
+    if f.time_s is not None and f.time_s > _LONG_DAYS * _DAY_S:
+        # what measuring may win counts before it is called too long
+        poor |= min(f.time_s, f.time_even_s or f.time_s) > _TOO_LONG_DAYS * _DAY_S
+        doubt = True
+        said.append(f"printed solid it takes {f.time_s / _DAY_S:.0f} days" if f.time_s > 10 * _DAY_S
+                    else f"printed solid it takes {f.time_s / _DAY_S:.1f} days")  # fmt: skip
+    if f.filament_g > _SPOOL_G:
+        said.append(f"printed solid it takes {f.filament_g / 1000:.1f} kg of filament, {f.filament_m:.0f} m: spools "
+                    "hold 0.5 or 1 kg, and changing one breaks the run")  # fmt: skip
+        doubt = True
+    soft = sum(s.wobble_mm is not None for s in f.soft_features)
     if f.islands_mean >= _FOREST and soft >= _MANY_SOFT:
         said.append(f"a forest of thin posts: {f.islands_mean:.0f} islands to a layer, {soft} of them soft")
         poor = True
@@ -161,6 +200,22 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     elif soft:
         said.append(f"{soft} slender feature{'s' if soft > 1 else ''} will wobble under the nozzle")
         doubt = True
+    lost = [s for s in f.soft_features if s.wobble_mm is not None and s.deflection_mm > job.bead_width_mm]
+    if lost:
+        far = lost[0].deflection_mm
+        said.append(
+            f"the nozzle pushes a tip {far:.2g} mm aside, {far / job.bead_width_mm:.1f} bead widths: the next bead "
+            "misses it"
+        )
+        poor = True
+    maybe = [s for s in f.soft_features if s.wobble_mm is None]
+    if maybe:
+        far = max(s.deflection_high_mm for s in maybe)
+        said.append(
+            f"{len(maybe)} slender feature{'s' if len(maybe) > 1 else ''} may wobble, by {far:.2g} mm at the bad end "
+            "of what is not known"
+        )
+        doubt |= far > job.bead_width_mm
     if f.single_island_share >= _GOOD_SHARE:
         said.append(f"continuous: one island in {100 * f.single_island_share:.0f} % of the layers")
     elif f.islands_mean < _FOREST:
@@ -180,15 +235,21 @@ def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: J
     posts = [s for s in f.soft_features if s.thin_at_mm >= _FOOT_MM]
     if posts:
         s = posts[0]
-        shorter = s.wobble_mm - s.root_mm
+        shorter = (s.wobble_low_mm if s.wobble_mm is None else s.wobble_mm) - s.root_mm
+        sure = "" if s.wobble_mm is not None else "to be sure, "
         said.append(
-            f"make the slender feature at x {s.x_mm:.0f}, y {s.y_mm:.0f} about {s.thickness_needed_mm:.1f} mm thick "
+            f"{sure}make the slender feature whose tip is at x {s.x_mm:.0f}, y {s.y_mm:.0f}, "
+            f"z {s.z_mm:.0f} mm as drawn about {s.thickness_needed_mm:.1f} mm thick "
             f"instead of {s.thickness_mm:.1f}" + (f", or end it {shorter:.0f} mm above its root" if shorter > 1 else "")
         )
         if len(posts) > 1:
             said.append("join the posts by a web or a rim at half height: joined, they hold each other")
     elif f.islands_mean >= 2:
         said.append("join the separate pieces by a web, so that the nozzle need not cross air")
+    if stand.fits is False:
+        said.append("cut it into pieces that fit where the nozzle reaches, or make it smaller")
+    if f.time_s is not None and f.time_s > _LONG_DAYS * _DAY_S:
+        said.append("hollow it or fill it less: `feel` says what walls and infill give the stiffness wanted")
     if stand.islands_on_air:
         said.append("give what starts on air a slope of 45° down to the body, or print it as a part of its own")
     if stand.longest_ledge_mm > job.ledge_limit_mm:

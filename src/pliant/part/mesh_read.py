@@ -28,13 +28,15 @@ _LARGEST_MM = 1e6  # a coordinate beyond a kilometre is damage, not a part
 _STL_RECORD = np.dtype([("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("attribute", "<u2")])
 
 
-def read_mesh(path: str | Path) -> Mesh:
+def read_mesh(path: str | Path, close_mm: float = 0.0) -> Mesh:
     """Read a mesh, weld it, make its winding consistent, and say what was done.
 
     Parameters
     ----------
     path : str or Path
         A file ending in .stl, .obj or .3mf; the content of an STL decides between binary and ASCII.
+    close_mm : float, default 0.0
+        Holes smaller across than this are closed, and told. [mm]
 
     Returns
     -------
@@ -62,7 +64,7 @@ def read_mesh(path: str | Path) -> Mesh:
             if suffix == ".3mf":
                 from pliant.part.threemf import read_threemf
 
-                return read_threemf(stream, size, str(file))
+                return read_threemf(stream, size, str(file), close_mm)
             if suffix == ".obj":
                 corners, faces, notes = _read_obj(stream, str(file))
                 kind = "OBJ"
@@ -71,7 +73,7 @@ def read_mesh(path: str | Path) -> Mesh:
                 faces = np.arange(corners.shape[0], dtype=np.int32).reshape(-1, 3)
     except OSError as error:
         raise MeshError(f"{file}: cannot be read ({error.strerror}); check the name and its permissions") from error
-    return finish_mesh(corners, faces, str(file), kind, "mm (assumed)", notes)
+    return finish_mesh(corners, faces, str(file), kind, "mm (assumed)", notes, close_mm)
 
 
 def finish_mesh(
@@ -81,6 +83,7 @@ def finish_mesh(
     kind: str,
     unit: str,
     notes: list[str],
+    close_mm: float = 0.0,
 ) -> Mesh:
     """Check the numbers, weld and wind, and gather the record; the last step of every reader."""
     if faces.shape[0] == 0:
@@ -95,13 +98,25 @@ def finish_mesh(
         raise MeshError(
             f"{file}: a coordinate of {largest:.3g} mm lies beyond {_LARGEST_MM:g} mm; move the part to the origin"
         )
-    vertices, faces, repairs, open_edges, shells = weld_and_wind(corners, faces, file)
-    extent = np.ptp(vertices, axis=0).max()
+    welded = weld_and_wind(corners, faces, file, close_mm)
+    extent = np.ptp(welded.vertices, axis=0).max()
     if extent < 1.0:
         notes.append(f"the part is {extent:.3g} mm across: if it was drawn in metres or inches, scale it")
     elif extent > 1000.0:
         notes.append(f"the part is {extent:.4g} mm across: if it was drawn in micrometres, scale it")
-    return Mesh(vertices, faces, file, kind, unit, shells, open_edges, tuple(repairs), tuple(notes))
+    return Mesh(
+        vertices=welded.vertices,
+        faces=welded.faces,
+        file=file,
+        kind=kind,
+        unit=unit,
+        shells=welded.shells,
+        open_edges=sum(h.edges for h in welded.holes),
+        repairs=tuple(welded.said),
+        notes=tuple(notes),
+        holes=welded.holes,
+        patched=welded.patched,
+    )
 
 
 def _read_stl(stream: BinaryIO, size: int, file: str) -> tuple[NDArray[np.float64], list[str], str]:
@@ -112,7 +127,8 @@ def _read_stl(stream: BinaryIO, size: int, file: str) -> tuple[NDArray[np.float6
         return _binary_stl(stream, count, 0, file)
     stream.seek(0)
     start = stream.read(2048)
-    text = start.lstrip()[:5].lower() == b"solid" and b"\0" not in start
+    plain = _plain(start)
+    text = plain.lstrip()[:5].lower() == b"solid" and (b"\0" not in start or b"facet" in plain.lower())
     stream.seek(0)
     if text:
         return _ascii_stl(stream, file)
@@ -158,14 +174,25 @@ def _number(token: str, file: str, line: int) -> float:
     return value
 
 
+_WIDE = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+
+
+def _plain(start: bytes) -> bytes:
+    """The start of a text without byte-order mark, wide characters or padding."""
+    return start.removeprefix(b"\xef\xbb\xbf").lstrip(b"\xff\xfe").replace(b"\0", b"")
+
+
 def _lines(stream: BinaryIO, file: str) -> Iterator[str]:
-    """Lines with any of the three line ends, none longer than the cap."""
-    text = io.TextIOWrapper(stream, encoding="latin-1", newline=None)
+    """Lines with any of the three line ends, none longer than the cap; byte-order marks and NULs are dropped."""
+    mark = stream.read(3)
+    skip = 3 if mark == b"\xef\xbb\xbf" else 2 if mark[:2] in _WIDE else 0
+    stream.seek(skip)
+    text = io.TextIOWrapper(stream, encoding=_WIDE.get(mark[:2], "latin-1"), errors="replace", newline=None)
     try:
         while line := text.readline(MAX_LINE_BYTES):
             if len(line) == MAX_LINE_BYTES:
                 raise MeshError(f"{file}: a line longer than {MAX_LINE_BYTES} bytes; save it again")
-            yield line
+            yield line.replace("\0", "") if "\0" in line else line
     finally:
         text.detach()  # the caller owns the stream
 

@@ -1,17 +1,26 @@
-"""Weld corners that are the same point, make the winding consistent, and say what was done. Nothing else is repaired.
+"""Weld corners that are the same point, make the winding consistent, and say what was done.
 
-An open mesh stays open: it is counted and named, never closed. Holes, self-crossings and thin walls are the author's.
+Repaired is what any reader has to bear: corners apart by rounding, triangles of no area or there twice, an edge that is
+split on one side only. Holes are found and placed; those smaller than a size the caller names are closed by a fan.
+Anything larger, self-crossings and thin walls are the author's.
 """
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import MeshError
+from pliant.records.part import Hole
 
-__all__ = ["half_edge_twins", "mesh_volume_mm3", "shells_of", "weld_and_wind"]
+__all__ = ["Welded", "half_edge_twins", "holes_of", "mesh_volume_mm3", "place_words", "shells_of", "weld_and_wind"]
 
 _ROUNDING = 4.0  # weld within this many float32 spacings of the largest coordinate; own choice
+_NEAR_MM, _NEAR_SHARE = 1e-3, 1e-4  # weld at open edges within this, or within this share of the part; own choice
 _MAX_SHELLS = 100_000
+_MOST_PASSES = 8  # splits of one triangle, one edge at a time
 
 
 def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> float:
@@ -43,43 +52,179 @@ def half_edge_twins(faces: NDArray[np.int32]) -> NDArray[np.int64]:
     return twin
 
 
-def weld_and_wind(
-    corners: NDArray[np.float64], faces: NDArray[np.int32], file: str
-) -> tuple[NDArray[np.float64], NDArray[np.int32], list[str], int, int]:
-    """Vertices, faces, what was done, open edges, shells."""
+@dataclass(frozen=True)
+class Welded:
+    """A mesh after welding and winding, what was done, and what is left open."""
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    said: list[str]
+    shells: int
+    holes: tuple[Hole, ...]  # those that are left
+    patched: tuple[Hole, ...]  # those that were closed
+
+
+def weld_and_wind(corners: NDArray[np.float64], faces: NDArray[np.int32], file: str, close_mm: float = 0.0) -> Welded:
+    """Repair what any reader has to bear, and close the holes that are smaller across than `close_mm`."""
     said: list[str] = []
     given = corners.shape[0]
     vertices, faces = _weld_exact(corners, faces)
     faces, gone = _drop_flat(vertices, faces, said)
     if not faces.shape[0]:
         raise MeshError(f"{file}: every triangle has zero area; save the part as a solid body")
-    twin = half_edge_twins(faces)
-    if (twin < 0).any():
-        vertices, faces = _weld_near(vertices, faces, said)
-        twin = half_edge_twins(faces)
-    _refuse_doubled(faces, file)
+    faces, twice = _drop_doubled(faces, said)
+    gone += twice
+    if _is_open(faces):
+        vertices, faces = _weld_near(vertices, faces, _rounding_mm(vertices), said)
     if vertices.shape[0] < given and given >= 3 * (faces.shape[0] + gone):
         said.insert(0, f"welded {given} corners into {vertices.shape[0]} points")
-    if (twin < 0).any():
+    if _is_open(faces):
         faces = _wind(faces, said)
-        twin = half_edge_twins(faces)
-    open_edges = int((twin < 0).sum())
+    near = min(_NEAR_MM, _NEAR_SHARE * float(np.ptp(vertices, axis=0).max()))
+    if _is_open(faces):
+        vertices, faces = _weld_near(vertices, faces, near, said)
+    if _is_open(faces):
+        faces = _drop_strays(vertices, faces, said)
+    if _is_open(faces):
+        faces = _split_edges(vertices, faces, near, said)
+        if _is_open(faces):
+            faces = _wind(faces, said)
+    holes = holes_of(vertices, faces)
+    patched = tuple(h for h in holes if h.closed and h.across_mm < close_mm)
+    if patched:
+        vertices, faces = _patched(vertices, faces, patched)
+        holes = holes_of(vertices, faces)
     label, shells = shells_of(faces, vertices.shape[0])
     if shells > _MAX_SHELLS:
         raise MeshError(f"{file}: {shells} separate shells, more than {_MAX_SHELLS}; save one part at a time")
-    if open_edges == 0:
+    if not holes:
         faces = _outside_out(vertices, faces, label, shells, said)
-    return vertices, faces, said, open_edges, shells
+        _tell_edges(vertices, faces, said)
+    return Welded(vertices, faces, said, shells, holes, patched)
 
 
-def _refuse_doubled(faces: NDArray[np.int32], file: str) -> None:
-    """Two triangles with the same corners and the same winding count the same skin twice."""
+def place_words(point: Any) -> str:
+    """Say where a point of the file is."""
+    x, y, z = (round(float(v), 2) + 0.0 for v in point)
+    return f"x {x:g}, y {y:g}, z {z:g} mm"
+
+
+def _is_open(faces: NDArray[np.int32]) -> bool:
+    return bool((half_edge_twins(faces) < 0).any())
+
+
+def _drop_doubled(faces: NDArray[np.int32], said: list[str]) -> tuple[NDArray[np.int32], int]:
+    """Two triangles with the same corners and the same winding are one."""
     first = np.argmin(faces, axis=1)
     turned = faces[np.arange(faces.shape[0])[:, None], (first[:, None] + np.arange(3)) % 3]
-    twice = faces.shape[0] - np.unique(turned, axis=0).shape[0]
+    _, keep = np.unique(turned, axis=0, return_index=True)
+    twice = faces.shape[0] - keep.size
     if twice:
-        raise MeshError(
-            f"{file}: {twice} triangles lie on another one, corner on corner; save the part once, not doubled"
+        said.append(
+            f"left out {twice} triangle{'s' if twice > 1 else ''} that lie{'' if twice > 1 else 's'} on another"
+        )
+    return faces[np.sort(keep)], twice
+
+
+def _drop_strays(vertices: NDArray[np.float64], faces: NDArray[np.int32], said: list[str]) -> NDArray[np.int32]:
+    """Leave out triangles of no area that no neighbour asks for."""
+    needle = _area(vertices, faces) <= 1e-9 * float(np.ptp(vertices, axis=0).max()) ** 2
+    rest = faces[~needle]
+    if not needle.any() or not rest.size or (half_edge_twins(rest) < 0).sum() >= (half_edge_twins(faces) < 0).sum():
+        return faces
+    said.append(f"left out {int(needle.sum())} triangles of zero area that open the surface")
+    return rest
+
+
+def _split_edges(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], near_mm: float, said: list[str]
+) -> NDArray[np.int32]:
+    """Split triangles at corners of open edges that lie on an open edge of theirs, as the other side has it."""
+    from scipy.spatial import cKDTree
+
+    before = faces.shape[0]
+    for _ in range(_MOST_PASSES):
+        half = np.flatnonzero(half_edge_twins(faces) < 0)
+        if not half.size:
+            break
+        start, end = faces.reshape(-1)[half], np.roll(faces, -1, axis=1).reshape(-1)[half]
+        lone = np.unique(np.concatenate([start, end]))
+        tree = cKDTree(vertices[lone])
+        a, b = vertices[start], vertices[end]
+        length = np.linalg.norm(b - a, axis=1)
+        close = tree.query_ball_point((a + b) / 2, length / 2 + near_mm)
+        fans, done = [], set()
+        for k, found in enumerate(close):
+            t = int(half[k]) // 3
+            if t in done or len(found) < 3:
+                continue
+            point = lone[found]
+            along = (vertices[point] - a[k]) @ (b[k] - a[k]) / length[k]
+            off = np.linalg.norm(vertices[point] - a[k] - np.outer(along / length[k], b[k] - a[k]), axis=1)
+            on = (off <= near_mm) & (along > near_mm) & (along < length[k] - near_mm)
+            on &= (point != start[k]) & (point != end[k])
+            if not on.any():
+                continue
+            chain = [int(start[k]), *point[on][np.argsort(along[on])].tolist(), int(end[k])]
+            top = int(faces[t, (int(half[k]) % 3 + 2) % 3])
+            fans += [(p, q, top) for p, q in pairwise(chain) if top not in (p, q)]
+            done.add(t)
+        if not done:
+            break
+        keep = np.ones(faces.shape[0], dtype=bool)
+        keep[list(done)] = False
+        faces = np.vstack([faces[keep], np.array(fans, dtype=np.int32).reshape(-1, 3)])
+    if faces.shape[0] > before:
+        said.append(f"split {faces.shape[0] - before} triangles where only the other side of an edge has a corner")
+    return faces
+
+
+def holes_of(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> tuple[Hole, ...]:
+    """Chain the open edges into rims, the largest hole first."""
+    half = np.flatnonzero(half_edge_twins(faces) < 0)
+    start, end = faces.reshape(-1)[half].tolist(), np.roll(faces, -1, axis=1).reshape(-1)[half].tolist()
+    after: dict[int, list[int]] = {}
+    for p, q in zip(start, end, strict=True):
+        after.setdefault(p, []).append(q)
+    found = []
+    for first in list(after):
+        while after[first]:
+            rim = [first]
+            here = after[first].pop()
+            while here != first and after.get(here):
+                rim.append(here)
+                here = after[here].pop()
+            points = vertices[rim]
+            low, high = points.min(axis=0), points.max(axis=0)
+            x, y, z = ((low + high) / 2).tolist()
+            closed = here == first and len(rim) > 2
+            found.append(Hole((x, y, z), float(np.linalg.norm(high - low)), len(rim), closed, tuple(rim)))
+    return tuple(sorted(found, key=lambda h: -h.across_mm))
+
+
+def _patched(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], holes: tuple[Hole, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Close rims, each by a fan from the middle of its corners."""
+    middles, fans = [], []
+    for k, hole in enumerate(holes):
+        rim = list(hole.rim)
+        middles.append(vertices[rim].mean(axis=0))
+        fans += [(q, p, vertices.shape[0] + k) for p, q in zip(rim, rim[1:] + rim[:1], strict=True)]
+    return np.vstack([vertices, *middles]), np.vstack([faces, np.array(fans, dtype=np.int32)])
+
+
+def _tell_edges(vertices: NDArray[np.float64], faces: NDArray[np.int32], said: list[str]) -> None:
+    """Say where a closed surface meets itself in a line."""
+    ends = np.sort(np.column_stack([faces.reshape(-1), np.roll(faces, -1, axis=1).reshape(-1)]), axis=1)
+    edge, many = np.unique(ends, axis=0, return_counts=True)
+    shared = edge[many > 2]
+    if len(shared):
+        where = place_words(vertices[shared[0]].mean(axis=0))
+        n = len(shared)
+        said.append(
+            f"{n} edge{'s' if n > 1 else ''} with more than two triangles, the first at {where}: surfaces meet there "
+            "in a line, which no bead can hold; let them overlap or keep them apart"
         )
 
 
@@ -118,15 +263,18 @@ def _area(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> NDArray[np
     return np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
 
 
+def _rounding_mm(vertices: NDArray[np.float64]) -> float:
+    return _ROUNDING * float(np.spacing(np.float32(np.abs(vertices).max())))
+
+
 def _weld_near(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32], said: list[str]
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], near: float, said: list[str]
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Join points closer than the rounding of the format; kept only if it closes edges."""
+    """Join points at open edges that are closer than `near`; kept only if it closes edges."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    near = _ROUNDING * float(np.spacing(np.float32(np.abs(vertices).max())))
     single = half_edge_twins(faces) < 0
     lone = np.unique(np.concatenate([faces.reshape(-1)[single], np.roll(faces, -1, axis=1).reshape(-1)[single]]))
     pairs = cKDTree(vertices[lone]).query_pairs(near, output_type="ndarray")
@@ -138,6 +286,8 @@ def _weld_near(
     _, first, place = np.unique(label, return_index=True, return_inverse=True)
     joined = place[faces].astype(np.int32)
     keep = ~(joined == np.roll(joined, 1, axis=1)).any(axis=1)
+    if not keep.any() or (half_edge_twins(joined[keep]) < 0).sum() >= single.sum():
+        return vertices, faces
     said.append(f"joined {n - first.size} points that lay within {near:.2g} mm of another")
     if not keep.all():
         said.append(f"left out {int((~keep).sum())} triangles that shrank to nothing by that")

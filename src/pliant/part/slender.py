@@ -3,8 +3,9 @@
 Every island carries the flexibility of all that it stands on: from layer to layer the tip moves by what the layer
 below moves and turns, plus the bending and shear of the new layer. Where several islands join, their stiffnesses add
 (their lever arm is left out, so frames come out softer than they are); where one splits, each branch starts from the
-trunk. A long thin wall shares a push only over twice its height. Left out: torsion, the shell bending of thin rings,
-heat (a fresh tip is softer than the cold part), and damping; the part is taken as solid.
+trunk. A long thin wall shares a push only over twice its height. A feature that leans is longer and thinner than its
+level sections say, and the nozzle's press bends it too. Left out: torsion, the shell bending of thin rings, heat (a
+fresh tip is softer than the cold part), and damping; the part is taken as solid.
 """
 
 from dataclasses import replace
@@ -12,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.models.slender import SIDE_FORCE_SPREAD, wall_spread_mm
+from pliant.models.slender import SIDE_FORCE_SHARE, SIDE_FORCE_SPREAD, wall_spread_mm
 from pliant.part.islands import Island, principal
 from pliant.records.part import SoftFeature
 
@@ -22,7 +23,10 @@ _Z90 = 1.6449  # normal score of the 95 % point
 _WALL = 3.0  # longer than this many thicknesses is a wall
 _JUMP = 6.0  # a section this much stiffer below is where a feature is rooted
 _APEX_MM = 1.0  # less than this that gives way is the apex of a dome or the last layers of a post: not worth a word
+_APEX_MAYBE_MM = 3.0  # the same where only the bad end gives way
 _RIGID = 1e-12
+_LIKE = 1.25  # sections whose areas differ by less than this belong to one leaning piece; a larger jump is a step
+_MOST_LEAN = 2.0  # tangent of the lean, from the vertical: a piece that leans out further hangs
 _TWO, _FOUR, _LEVER = np.eye(2), np.eye(4), np.eye(4, k=2)
 
 
@@ -35,6 +39,7 @@ def flexibility_mm_per_n(
     trunk: list[NDArray[np.float64]] = []  # of what the feature is rooted in, seen from here
     out: list[NDArray[np.float64]] = []
     roots = _roots(layers)
+    feet: list[list[NDArray[np.float64]]] = [[] for _ in layers]
     z_below = 0.0
     for level, layer in enumerate(layers):
         now, base = [], []
@@ -43,14 +48,19 @@ def flexibility_mm_per_n(
             step, root = island.z_mm - z_below, roots[level][i]
             under = _joined([whole[j] for j in island.below])
             goes_on = len(island.below) == 1 and roots[level - 1][island.below[0]] == root
-            now.append(_raise(under, step, island, youngs_modulus_mpa))
+            lean = _lean(layers, island, step)
+            now.append(_raise(under, step, island, youngs_modulus_mpa, float(np.hypot(*lean))))
+            # the middle of the piece's foot: where the straight line down ends
+            feet[level].append(feet[level - 1][island.below[0]] if goes_on else island.centre_mm - lean * step)
             base.append(_carry(trunk[island.below[0]] if goes_on else under, step))
             give, rooted = (principal(c)[1] for c in (now[i], base[i]))
             height = island.z_mm - root
             if island.length_mm > _WALL * island.thickness_mm and height > 0:
                 share = float(wall_spread_mm(island.length_mm, height)) / island.length_mm
                 give = rooted + max(give - rooted, 0.0) / share
-            found[i] = give
+            out_of_plumb = float(np.hypot(*(island.centre_mm - feet[level][i]))) / max(height, step)
+            pressed = 1 + min(out_of_plumb, _MOST_LEAN) / SIDE_FORCE_SHARE  # the press acts beside the foot
+            found[i] = rooted + max(give - rooted, 0.0) * pressed
         whole, trunk = now, base
         out.append(found)
         z_below = layer[0].z_mm if layer else z_below
@@ -87,10 +97,27 @@ def _joined(parents: list[NDArray[np.float64]]) -> NDArray[np.float64]:
     return np.linalg.inv(sum(np.linalg.inv(p + _RIGID * np.eye(4)) for p in parents))
 
 
-def _raise(c: NDArray[np.float64], step: float, island: Island, e: float) -> NDArray[np.float64]:
-    """Flexibility (displacement, slope against force, moment) one step higher."""
+def _lean(layers: list[list[Island]], island: Island, step: float) -> NDArray[np.float64]:
+    """How far the middle moves a millimetre of height, (2,), where one section follows on another like it."""
+    if len(island.below) != 1 or step <= 0:
+        return np.zeros(2)
+    under = layers[island.level - 1][island.below[0]]
+    ratio = island.area_mm2 / under.area_mm2
+    if not 1 / _LIKE < ratio < _LIKE:
+        return np.zeros(2)
+    lean = (island.centre_mm - under.centre_mm) / step
+    return np.asarray(lean * min(1.0, _MOST_LEAN / max(float(np.hypot(*lean)), 1e-12)))
+
+
+def _raise(c: NDArray[np.float64], step: float, island: Island, e: float, lean: float) -> NDArray[np.float64]:
+    """Flexibility (displacement, slope against force, moment) one step higher.
+
+    Leaning by the angle a, a prism is longer by 1 / cos a than its height. In the plane of the lean its thickness is
+    cos a of the level section's, so the second moment falls by cos^3 a; across it, by cos a, but the arm is longer by
+    1 / cos a, twice. Both make the compliance of bending grow by 1 / cos^4 a.
+    """
     (a, b), (_, d) = (island.moments_mm4 + 1e-9 * _TWO).tolist()
-    bend = np.array([[d, -b], [-b, a]]) / (e * (a * d - b * b))
+    bend = np.array([[d, -b], [-b, a]]) / (e * (a * d - b * b)) * (1 + lean**2) ** 2
     local = np.zeros((4, 4))
     local[:2, :2] = step**3 / 3 * bend + step / (5 / 6 * e / 3 * island.area_mm2) * _TWO
     local[:2, 2:] = local[2:, :2] = step**2 / 2 * bend
@@ -128,7 +155,9 @@ def soft_features(
     limit_mm: float,
     bead_mm: float = 0.0,
 ) -> tuple[SoftFeature, ...]:
-    """Find what gives way by more than `limit_mm` under the side force, softest first.
+    """Find what gives way by more than `limit_mm` under the side force, or perhaps does, softest first.
+
+    Perhaps: with force and modulus at the bad end of their 90 % ranges; `wobble_mm` is None where only that is so.
 
     Parameters
     ----------
@@ -151,7 +180,7 @@ def soft_features(
     give = flexibility_mm_per_n(layers, youngs_modulus_mpa)
     roots = _roots(layers)
     bad = float(np.exp(_Z90 * np.hypot(np.log(SIDE_FORCE_SPREAD), np.log(max(modulus_spread, 1.0)))))
-    soft = [g * side_force_n > limit_mm for g in give]
+    soft = [g * side_force_n * bad > limit_mm for g in give]
     # walk down from every soft island that no soft island stands on
     crowned = [np.zeros(len(layer), dtype=bool) for layer in layers]
     for level in range(1, len(layers)):
@@ -164,17 +193,21 @@ def soft_features(
         for i, island in enumerate(layer):
             if not soft[level][i] or crowned[level][i]:
                 continue
-            chain = _down(layers, roots, level, i)
-            flex = np.array([give[a][b] for a, b in chain])
+            chain = _down(layers, level, i)
+            move = np.array([give[a][b] for a, b in chain]) * side_force_n
             z = np.array([layers[a][b].z_mm for a, b in chain])
-            wobble = float(z[flex * side_force_n > limit_mm].min())
-            if island.z_mm - wobble < _APEX_MM:
+            low = float(z[move * bad > limit_mm].min())
+            sure = float(z[move > limit_mm].min()) if (move > limit_mm).any() else None
+            if sure is not None and island.z_mm - sure < _APEX_MM:
+                sure = None
+            if sure is None and island.z_mm - low < _APEX_MAYBE_MM:
                 continue
             # the section that bends most: arm squared over stiffness
             a, b = max(chain, key=lambda c: (island.z_mm - layers[c[0]][c[1]].z_mm) ** 2 / layers[c[0]][c[1]].weak_mm4)
             thin, root = layers[a][b], roots[a][b]
-            tip = float(flex[0] * side_force_n)
+            tip = float(move[0])
             power = 1 / 3 if thin.length_mm > _WALL * thin.thickness_mm else 1 / 4
+            over = (tip if sure is not None else tip * bad) / limit_mm
             found.append(
                 SoftFeature(
                     root_mm=float(root),
@@ -182,19 +215,21 @@ def soft_features(
                     thickness_mm=thin.thickness_mm,
                     thin_at_mm=thin.z_mm,
                     length_mm=thin.length_mm,
-                    wobble_mm=wobble,
-                    wobble_low_mm=float(z[flex * side_force_n * bad > limit_mm].min()),
+                    wobble_mm=sure,
+                    wobble_low_mm=low,
                     deflection_mm=tip,
-                    stiffness_n_per_mm=float(1 / flex[0]),
-                    thickness_needed_mm=float(thin.thickness_mm * (tip / limit_mm) ** power),
+                    deflection_high_mm=tip * bad,
+                    stiffness_n_per_mm=side_force_n / tip,
+                    thickness_needed_mm=float(thin.thickness_mm * over**power),
                     x_mm=float(island.centre_mm[0]),
                     y_mm=float(island.centre_mm[1]),
+                    z_mm=island.z_mm,
                 )
             )
     return tuple(sorted(found, key=lambda f: -f.deflection_mm))
 
 
-def _down(layers: list[list[Island]], roots: list[NDArray[np.float64]], level: int, i: int) -> list[tuple[int, int]]:
+def _down(layers: list[list[Island]], level: int, i: int) -> list[tuple[int, int]]:
     """Islands from the tip down to the foot of the trunk, always over the largest overlap's parent."""
     chain = [(level, i)]
     while layers[level][i].below:

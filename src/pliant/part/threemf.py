@@ -13,6 +13,7 @@ from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO
+from urllib.parse import unquote
 from xml.parsers import expat
 
 import numpy as np
@@ -61,7 +62,7 @@ class _Model:
     items: list[tuple[str, Matrix]] = field(default_factory=list)
 
 
-def read_threemf(stream: BinaryIO, size: int, file: str) -> Mesh:
+def read_threemf(stream: BinaryIO, size: int, file: str, close_mm: float = 0.0) -> Mesh:
     """Read the parts that the package's build asks for, as one mesh in millimetres.
 
     Parameters
@@ -72,6 +73,8 @@ def read_threemf(stream: BinaryIO, size: int, file: str) -> Mesh:
         Its length. [bytes]
     file : str
         For messages.
+    close_mm : float, default 0.0
+        Holes smaller across than this are closed, and told. [mm]
 
     Returns
     -------
@@ -95,7 +98,7 @@ def read_threemf(stream: BinaryIO, size: int, file: str) -> Mesh:
         raise MeshError(f"{file}: damaged package ({error}); fetch or save it again") from error
     found = model.finished()
     vertices, faces, notes = _assemble(found, file)
-    return finish_mesh(vertices, faces, file, "3MF", found.unit, notes)
+    return finish_mesh(vertices, faces, file, "3MF", found.unit, notes, close_mm)
 
 
 def _check_directory(stream: BinaryIO, size: int, file: str) -> None:
@@ -216,7 +219,10 @@ def _start_part(package: zipfile.ZipFile, names: dict[str, zipfile.ZipInfo], fil
     _feed(package, names["_rels/.rels"], _parser(f"{file}: _rels/.rels", start, lambda _: None), f"{file}: _rels/.rels")
     if len(targets) != 1:
         raise MeshError(f"{file}: names {len(targets)} start parts, needs one; save it again")
+    # a target is a URI: its writer may have percent-coded what the ZIP spells out
     target = targets[0].lstrip("/")
+    if target.lower() not in names:
+        target = unquote(target)
     if target.lower() not in names:
         raise MeshError(f"{file}: its model {target[:60]!r} is not in the package; it was cut short or damaged")
     return names[target.lower()].orig_filename

@@ -11,11 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.part.repair import half_edge_twins, mesh_volume_mm3, shells_of
+from pliant.part.sections import cut
 from pliant.records.part import Mesh
 
-__all__ = ["united"]
+__all__ = ["crossing_words", "united"]
 
 _MOST_SHELLS = 2000
+_LOOKS = 40  # sections along each axis in which crossings are looked for
+_CROSSED_MM2, _CROSSED_SHARE = 0.02, 1e-4  # area that two outlines must share to count
 
 
 def united(mesh: Mesh) -> Mesh:
@@ -50,6 +53,27 @@ def united(mesh: Mesh) -> Mesh:
         return mesh
     note = f"{shells} shells that overlap or enclose one another were taken as one solid for the analysis"
     return replace(mesh, vertices=vertices, faces=faces, shells=left, notes=(*mesh.notes, note))
+
+
+def crossing_words(mesh: Mesh) -> tuple[str, ...]:
+    """Say where a closed surface crosses itself, seen in sections across all three axes; nothing if it does not.
+
+    Where a surface crosses itself, its outlines wind around a place twice, or backwards. What is smaller than the
+    distance of the sections, a fortieth of the part, may be missed.
+    """
+    for axis, name in ((2, "z"), (1, "y"), (0, "x")):
+        turned = np.ascontiguousarray(np.roll(mesh.vertices, 2 - axis, axis=1))
+        low, high = float(turned[:, 2].min()), float(turned[:, 2].max())
+        level = low + (high - low) * (np.arange(_LOOKS) + 0.4142) / _LOOKS  # off the middle, where parts are symmetric
+        found = cut(turned, mesh.faces, level)
+        for k, signed in enumerate(found.area_mm2()):
+            area = found.solid(k).area()
+            if abs(signed - area) > _CROSSED_MM2 + _CROSSED_SHARE * area:
+                return (
+                    f"the surface crosses itself, first seen at {name} {level[k]:.1f} mm as drawn: what is inside "
+                    "there is a guess; mend it in the program that made it",
+                )
+    return ()
 
 
 def _left(mesh: Mesh) -> Mesh:

@@ -3,7 +3,8 @@
 With the angle limit theta from the vertical and step h, a layer may grow by h tan(theta) over the one below. What lies
 beyond is *unsupported*: a new component of the layer that touches nothing below is an island born on air; a patch held
 at both ends along some direction is a bridge; the rest is a ledge. The reach of a ledge counts from the part of the
-layer that stands on a proper cone from below, so that a slope of 60 degrees adds up layer by layer.
+layer that stands on a proper cone from below, so that a slope of 60 degrees adds up layer by layer. A layer grows
+square to its outline and keeps its corners: where two slopes at the limit meet, their common edge is within it too.
 """
 
 from dataclasses import dataclass
@@ -19,11 +20,16 @@ __all__ = ["LayerTest", "layer_test", "shape_of"]
 _SLACK = 0.03  # of the step: drawn exactly at the limit is within it; covers the chords below, layer after layer
 _CHORD = 0.01  # of the step: outlines and grown corners keep no finer corners, or they would double at every layer
 _SPECK_MM2 = 0.02  # smaller patches are rounding
+_ROUNDING_MM2 = 1e-6  # in a layer that hangs nowhere further out, less than this is rounding of the outlines
+_MITRE = (
+    4.0  # of the growth: corners sharper than 29 degrees are cut off there, a thin tip leans out further; own choice
+)
 _TOUCH_MM = 0.02  # a patch that, grown by this, still misses the reach of the layer below is an island
 _CHORD_DEG = 22.5
 _CHORDS = 40  # across the patch, in each direction
 _GRID = 25  # points a side of the grid on which ledges are measured
-_PATCHES = 30  # bridges are looked for in the largest patches of a layer
+_PATCHES = 2000  # bridges are looked for in this many patches of a part, the largest of each layer first
+_JOINS_MM = 1.0  # an island smaller than a bead that joins the rest within this height is a speck, not a piece
 
 
 @dataclass(frozen=True)
@@ -31,8 +37,12 @@ class LayerTest:
     """Sums and worst cases over all layers."""
 
     unsupported_mm2: float
+    cut_mm2: float  # what support must hold: births, ledges longer and bridges wider than the limits given
     islands_on_air: int
     birth_mm: tuple[float, ...]
+    birth_mm2: tuple[float, ...]
+    specks_mm: tuple[float, ...]  # islands on air too small and too soon joined to need support
+    unlooked: int  # patches taken as ledges because there were too many to look for bridges in all
     bridges: int
     longest_bridge_mm: float
     bridge_at_mm: float
@@ -56,11 +66,20 @@ def _ring_area(r: NDArray[np.float64]) -> float:
     return float(np.dot(x, np.roll(y, -1)) - np.dot(np.roll(x, -1), y)) / 2
 
 
-def layer_test(sections: Sections, step_mm: float, overhang_deg: float, bead_mm: float = 0.0) -> LayerTest:
+def layer_test(
+    sections: Sections,
+    step_mm: float,
+    overhang_deg: float,
+    bead_mm: float = 0.0,
+    *,
+    ledge_most_mm: float = 0.0,
+    bridge_most_mm: float = 0.0,
+) -> LayerTest:
     """Run the layer test over sections that are `step_mm` apart, the lowest standing on the bed.
 
     A bead is at least `bead_mm` wide, however thin the section: an island that comes within half of that of what lies
-    below is a ledge, not born on air.
+    below is a ledge, not born on air. Ledges up to `ledge_most_mm` and bridges up to `bridge_most_mm` hold by
+    themselves and are not counted as support to cut.
     """
     from manifold3d import JoinType
 
@@ -69,9 +88,12 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float, bead_mm:
     grow = step_mm * float(np.tan(np.deg2rad(overhang_deg))) + slack
 
     def grown(solid: Any) -> Any:
-        return solid.offset(grow, JoinType.Round, 2.0, 24).simplify(chord)
+        return solid.offset(grow, JoinType.Miter, _MITRE).simplify(chord)
 
-    unsupported, births, bridges = 0.0, [], 0
+    unsupported = held_up = 0.0
+    births: list[tuple[float, float]] = []
+    specks: list[float] = []
+    bridges, looked, unlooked = 0, 0, 0
     bridge = ledge = bridge_at = ledge_at = 0.0
     below = sections.solid(0).simplify(chord)
     held = below  # the part of the layer that stands on a proper cone
@@ -82,6 +104,7 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float, bead_mm:
         beyond = here - reach
         cone = grown(held)
         carried = here ^ cone
+        born: list[Any] = []
         if beyond.area() > _SPECK_MM2:
             anchored = here ^ reach
             patches = []
@@ -91,30 +114,73 @@ def layer_test(sections: Sections, step_mm: float, overhang_deg: float, bead_mm:
                 if (patch.offset(touch, JoinType.Miter) ^ reach).area() > _TOUCH_MM * _TOUCH_MM:
                     patches.append(patch)
                     continue
-                births.append(z)
-                unsupported += patch.area()
+                born.append(patch)
                 carried = carried + patch  # counted once; what stands on it stands
+                if patch.area() < bead_mm**2 and _joins(sections, level, patch, max(1, round(_JOINS_MM / step_mm))):
+                    specks.append(z)
+                    continue
+                births.append((z, patch.area()))
+                held_up += patch.area()
             patches.sort(key=lambda p: -p.area())
-            wide = reach.offset(2 * step_mm, JoinType.Round, 2.0, 12) if patches else reach
-            for k, patch in enumerate(patches):
+            wide = reach.offset(2 * step_mm, JoinType.Miter, _MITRE) if patches else reach
+            for patch in patches:
                 # a strip along an edge is a ledge, whatever it touches
-                strip = k >= _PATCHES or (patch - wide).area() < _SPECK_MM2
-                span = None if strip else _bridge_mm(patch, anchored)
+                if (patch - wide).area() < _SPECK_MM2:
+                    continue
+                if looked == _PATCHES:
+                    unlooked += 1
+                    continue
+                looked += 1
+                span = _bridge_mm(patch, anchored)
                 if span is None:
-                    unsupported += patch.area()
                     continue
                 bridges += 1
                 if span > bridge:
                     bridge, bridge_at = span, z
                 carried = carried + patch
+                if span > bridge_most_mm > 0:
+                    unsupported += patch.area()
+                    held_up += patch.area()
+        # what hangs beyond every cone, and has not hung one layer below already
         hanging = here - carried
+        fresh = (beyond ^ hanging).area() + sum(p.area() for p in born)
+        unsupported += fresh if fresh > _ROUNDING_MM2 else 0.0
         if hanging.area() > _SPECK_MM2:
             far = _farthest_mm(hanging, cone + carried) + grow - slack
             if far > ledge:
                 ledge, ledge_at = far, z
+            if far > ledge_most_mm:
+                held_up += (beyond ^ hanging).area()
         # where nothing stands on the cone any more, the cone itself goes on: distances keep adding up
         below, held = here, carried if carried.area() > _SPECK_MM2 else cone
-    return LayerTest(unsupported, len(births), tuple(births), bridges, bridge, bridge_at, ledge, ledge_at)
+    return LayerTest(
+        unsupported_mm2=unsupported,
+        cut_mm2=held_up,
+        islands_on_air=len(births),
+        birth_mm=tuple(z for z, _ in births),
+        birth_mm2=tuple(a for _, a in births),
+        specks_mm=tuple(specks),
+        unlooked=unlooked,
+        bridges=bridges,
+        longest_bridge_mm=bridge,
+        bridge_at_mm=bridge_at,
+        longest_ledge_mm=ledge,
+        ledge_at_mm=ledge_at,
+    )
+
+
+def _joins(sections: Sections, level: int, patch: Any, layers: int) -> bool:
+    """Whether an island has grown together with something else a few layers up, before it is a piece of its own."""
+    mine = patch
+    for above in range(level + 1, min(level + 1 + layers, sections.level_mm.size)):
+        below = sections.solid(above - 1)
+        over = [p for p in sections.solid(above).decompose() if (p ^ mine).area() > 0]
+        if not over:
+            return True  # it ends at once: rounding, or a blob
+        if sum((p ^ below).area() for p in over) > 1.5 * mine.area() + _SPECK_MM2:
+            return True
+        mine = over[0]
+    return False
 
 
 def _farthest_mm(hanging: Any, held: Any) -> float:
@@ -139,12 +205,15 @@ def _farthest_mm(hanging: Any, held: Any) -> float:
 def _bridge_mm(patch: Any, anchored: Any) -> float | None:
     """Longest chord along the best direction in which every chord is held at both ends; None if there is none."""
     import shapely
+    from manifold3d import CrossSection
 
     shape = shape_of(patch)
     low_x, low_y, high_x, high_y = shape.bounds
-    if anchored.is_empty():
+    # only what lies beside the patch can hold it
+    near = CrossSection.square((high_x - low_x + 2, high_y - low_y + 2)).translate((low_x - 1, low_y - 1)) ^ anchored
+    if near.is_empty():
         return None
-    edge = shape_of(anchored)
+    edge = shape_of(near)
     shapely.prepare(edge)
     centre = shape.centroid
     radius = float(np.hypot(high_x - low_x, high_y - low_y))

@@ -44,8 +44,10 @@ class Drying:
     target_percent: float
     target_source: str
     room_humidity_percent: float
-    resting_percent: float
-    heated_room_percent: float
+    resting_percent: float  # where the water ends in the air asked for
+    wets: bool  # that is more than the spool holds now
+    floor_humidity_percent: float  # of the room in the next: the one asked for, 50 where dried air was
+    heated_room_percent: float  # where the water ends in a box that heats the air of that room
     strand_h: Band
     spool_h: Band
     spool_factor: Band

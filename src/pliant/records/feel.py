@@ -46,7 +46,7 @@ class Predicted:
     high_n: float
     stiffness_n_per_mm: float
     spread: float
-    holds: str  # linear | folds | beyond
+    holds: str  # linear | folds | sideways | beyond
     chance_near: float | None  # chance of lying within a quarter of the wanted force
 
 

@@ -2,7 +2,7 @@
 
 from pliant.records.dry import Band, Drying
 
-__all__ = ["content_words", "drying_text", "hours_words", "range_words"]
+__all__ = ["air_words", "content_words", "drying_text", "hours_words", "range_words"]
 
 
 def hours_words(hours: float | None) -> str:
@@ -10,15 +10,15 @@ def hours_words(hours: float | None) -> str:
     if hours is None:
         return "never in this air"
     if hours < 0.05:
-        return "no time"
+        return "dry already"
     if hours < 10:
         return f"{hours:.1f} h"
     return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
 
 
 def range_words(band: Band) -> str:
-    """Return the 90 % range of a time, or nothing where no time is enough."""
-    if band.low is None:
+    """Return the 90 % range of a time, or nothing where no time is enough or none is needed."""
+    if band.low is None or (band.high is not None and band.high < 0.05):
         return ""
     return f"{hours_words(band.low)} to {hours_words(band.high)}"
 
@@ -30,22 +30,34 @@ def content_words(band: Band) -> str:
     return f"{middle} % ({low} to {band.high or 0:.2g})"
 
 
-def _time(band: Band) -> str:
-    return hours_words(band.value) + (f"; 90 % range {range_words(band)}" if band.low is not None else "")
+def air_words(drying: Drying) -> str:
+    """Name the air in the box."""
+    if drying.room_humidity_percent == 0:
+        return "dried air"
+    return f"room air of {drying.room_humidity_percent:g} % humidity, heated"
+
+
+def _time(band: Band, air: str) -> str:
+    span = range_words(band)
+    if band.value is None or (band.value < 0.05 and not span):
+        return hours_words(band.value)
+    return f"{hours_words(band.value)} in {air}" + (f"; 90 % range {span}" if span else "")
 
 
 def drying_text(drying: Drying) -> str:
     """Hours first, then what they rest on."""
     d = drying
-    air = "dried air" if d.room_humidity_percent == 0 else f"room air of {d.room_humidity_percent:g} %, heated"
+    air = air_words(d)
+    way = "" if d.heated_room_percent <= d.target_percent else f", wetter than the {d.target_percent:g} % wanted"
     lines = [
         f"spool       {d.name}, {d.hardness}, {d.diameter_mm:g} mm",
         f"box         {d.temperature_c:g} °C, {air}; never above {d.limit_c:g} °C",
         f"            ({d.limit_source})",
         f"water       {content_words(d.water_percent)} now; wanted {d.target_percent:g} % ({d.target_source})",
-        f"bare strand {_time(d.strand_h)}",
-        f"wound spool {_time(d.spool_h)}",
-        f"floor       heating plain room air of 50 % stops at about {d.heated_room_percent:.2g} % at most",
+        f"bare strand {_time(d.strand_h, air)}",
+        f"wound spool {_time(d.spool_h, air)}",
+        f"floor       a box that heats room air of {d.floor_humidity_percent:g} % humidity, as most do, stops at about "
+        f"{d.heated_room_percent:.2g} % at most{way}",
         "",
         "water left after (strand; spool; chance that the spool is dry enough)",
     ]

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from pliant.records.dry import Band, Drying
 from pliant.report import paper
-from pliant.report.dry import content_words, hours_words, range_words
+from pliant.report.dry import air_words, content_words, hours_words, range_words
 
 __all__ = ["drying_page"]
 
@@ -15,13 +15,14 @@ _DECADES = (0.001, 0.01, 0.1, 1.0)
 def drying_page(drying: Drying) -> str:
     """Return the page of a drying result."""
     d = drying
-    air = "dried air" if d.room_humidity_percent == 0 else f"heated room air of {d.room_humidity_percent:g} %"
+    air = air_words(d)
     zone, word, title, what = _said(d, air)
     answers = _answer("Bare strand", d.strand_h, "moss", "from Crank's cylinder") + _answer(
         "Wound spool", d.spool_h, "ochre", f"×{d.spool_factor.low:.2g} to ×{d.spool_factor.high:.2g}: our own estimate"
     )
     floor = (
-        f"<p>Heating plain room air of 50 % stops at about {d.heated_room_percent:.2g} % of water at most: "
+        f"<p>A box that heats room air of {d.floor_humidity_percent:g} % humidity, as most do, stops at about "
+        f"{d.heated_room_percent:.2g} % of water at most: "
         "lower needs dried air, such as a desiccant in a closed box.</p>"
     )
     rows = "".join(
@@ -62,24 +63,40 @@ def drying_page(drying: Drying) -> str:
 def _said(d: Drying, air: str) -> tuple[str, str, str, list[str]]:
     """The zone, the word, the sentence, and what to do."""
     limit = f"Never set it above {d.limit_c:g} °C: {d.limit_source}."
+    if (d.spool_h.high or 0.0) < 0.05 and d.spool_h.value is not None:
+        if d.wets and d.resting_percent > d.target_percent:
+            return "over", "leave it out", "It is dry already, and this air would wet it.", [
+                f"In {air} it goes towards {d.resting_percent:.2g} % of water. Print it from a closed box with a "
+                "desiccant."
+            ]  # fmt: skip
+        return "room", "dry", "It is dry already.", ["Print it; keep the spool in a closed box with a desiccant."]
     if d.spool_h.value is None:
         return "over", "not this way", "It never gets dry enough this way.", [
             f"However long, {air} leaves more than {d.target_percent:g} % in it. Dry with a desiccant in a closed box, "
             "and ask again with a humidity of 0.",
             limit,
         ]  # fmt: skip
-    if (d.spool_h.high or 0.0) < 0.05:
-        return "room", "dry", "It is dry already.", ["Print it; keep the spool in a closed box with a desiccant."]
     end = hours_words(d.spool_h.high)
-    return "room", "dries", f"About {hours_words(d.spool_h.value)} for the wound spool.", [
+    return "room", "dries", f"About {hours_words(d.spool_h.value)} for the wound spool, in {air}.", [
         f"Set the box to {d.temperature_c:g} °C and give it {end}, the upper end of the range, if you can; weigh the "
         "spool before and after: when it loses no more, it is dry. Print from a closed box.",
+        *_plain_box(d),
         limit,
     ]  # fmt: skip
 
 
+def _plain_box(d: Drying) -> list[str]:
+    """Say what a box without dried air does, where the hours are for dried air."""
+    if d.room_humidity_percent > 0 or d.heated_room_percent <= d.target_percent:
+        return []
+    return [
+        f"Most boxes heat the air of the room. In one of {d.floor_humidity_percent:g} % humidity that stops at about "
+        f"{d.heated_room_percent:.2g} %, however long: put a desiccant in, and close it."
+    ]
+
+
 def _answer(what: str, band: Band, css: str, why: str) -> str:
-    spread = f"{range_words(band)}, nine times in ten; " if band.low is not None else ""
+    spread = f"{range_words(band)}, nine times in ten; " if range_words(band) else ""
     return (
         f'<div class="answer {css}"><p>{paper.esc(what)}</p><span class="big">{hours_words(band.value)}</span>'
         f"<p>{spread}{paper.esc(why)}</p></div>"

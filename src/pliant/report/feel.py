@@ -4,7 +4,7 @@ from pliant.records.feel import Feel, Piece, Predicted
 
 __all__ = ["HOLDS", "feel_text", "newtons", "piece_words", "weight_words"]
 
-HOLDS = {"linear": "", "folds": "folds", "beyond": "beyond the model"}
+HOLDS = {"linear": "", "folds": "folds", "sideways": "buckles sideways", "beyond": "beyond the model"}
 
 
 def newtons(force_n: float) -> str:

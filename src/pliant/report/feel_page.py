@@ -8,7 +8,7 @@ from pliant.report.feel import HOLDS, newtons, piece_words, weight_words
 
 __all__ = ["feel_page"]
 
-_MARKS = {"linear": "", "folds": "walls fold", "beyond": "beyond the model"}
+_MARKS = {"linear": "", "folds": "walls fold", "sideways": "buckles sideways", "beyond": "beyond the model"}
 
 
 def feel_page(feel: Feel) -> str:
@@ -30,7 +30,7 @@ def feel_page(feel: Feel) -> str:
         )
         caption = (
             "Force of each choice with its 90 % range, logarithmic; dotted: the wanted force. Filled: the model holds. "
-            "Open: walls fold or it is beyond the model."
+            "Open: walls fold, the piece buckles sideways, or it is beyond the model."
         )
         parts.append(
             paper.section(
@@ -61,8 +61,13 @@ def feel_page(feel: Feel) -> str:
     return paper.page(title, "feel", facts, "".join(head + parts))
 
 
-_ZONES = {"linear": "room", "folds": "narrow", "beyond": "over"}
-_WORDS = {"linear": "a guess to test", "folds": "walls fold", "beyond": "beyond the model"}
+_ZONES = {"linear": "room", "folds": "narrow", "sideways": "over", "beyond": "over"}
+_WORDS = {
+    "linear": "a guess to test",
+    "folds": "walls fold",
+    "sideways": "buckles sideways",
+    "beyond": "beyond the model",
+}
 
 
 def _next(f: Feel) -> str:
@@ -73,6 +78,7 @@ def _next(f: Feel) -> str:
         "linear": "",
         "folds": "The walls fold there, and the force hardly grows from then on; for a force that grows with the way, "
         "take more infill or a softer spool. ",
+        "sideways": "A piece this tall buckles sideways as a whole; make it wider or lower, or guide it. ",
         "beyond": "That is pressed further than the model reaches; make the piece taller, or press it less. ",
     }[f.choices[0].holds]
     return (

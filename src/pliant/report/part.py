@@ -2,7 +2,7 @@
 
 from pliant.records.part import Forecast, Orientation, PartFindings
 
-__all__ = ["VERDICT", "duration", "how_long", "part_text"]
+__all__ = ["VERDICT", "duration", "filament_words", "how_long", "part_text"]
 
 VERDICT = {
     "good": "a good idea in soft filament",
@@ -15,9 +15,13 @@ def duration(seconds: float | None) -> str:
     """A time with no more digits than are known."""
     if seconds is None:
         return "unknown"
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+    for unit, upper, words in (
+        (1, 120, "s"), (60, 120, "min"), (3600, 48, "h"), (86400, 60, "days"), (30.44 * 86400, 24, "months"),
+    ):  # fmt: skip
+        many = seconds / unit
+        if many < upper:
+            return f"{many:.1f} {words}" if many < 10 and words not in ("s", "min") else f"{many:.0f} {words}"
+    return f"{seconds / (365.25 * 86400):.0f} years"
 
 
 def how_long(f: Forecast) -> str:
@@ -29,6 +33,12 @@ def how_long(f: Forecast) -> str:
     return duration(f.time_s)
 
 
+def filament_words(f: Forecast) -> str:
+    """Filament that the part takes, by length and mass."""
+    mass = f"{f.filament_g:.0f} g" if f.filament_g < 1000 else f"{f.filament_g / 1000:.1f} kg"
+    return f"{f.filament_m:.{1 if f.filament_m < 10 else 0}f} m of filament, {mass}"
+
+
 def _stand(place: int, o: Orientation) -> list[str]:
     lines = [f"{place}. {o.turn}: " + ("needs support" if o.needs_support else "no support needed")]
     lines += [f"   {r}" for r in o.reasons if not r.startswith("needs no support")]
@@ -37,7 +47,7 @@ def _stand(place: int, o: Orientation) -> list[str]:
         return lines
     lines.append(
         f"   {f.verdict}: {f.layers} layers, {f.islands_mean:.1f} islands each (at most {f.islands_most}), "
-        f"{how_long(f)}"
+        f"{how_long(f)}; {filament_words(f)}"
     )
     lines += [f"   {r}" for r in f.reasons]
     lines.append(
@@ -46,10 +56,12 @@ def _stand(place: int, o: Orientation) -> list[str]:
     )
     lines.append(f"   longest run {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}")
     for s in f.soft_features[:3]:
+        sure = f"wobbles from {s.wobble_mm:.0f} mm up (perhaps from {s.wobble_low_mm:.0f})" if (
+            s.wobble_mm is not None) else f"perhaps wobbles from {s.wobble_low_mm:.0f} mm up"  # fmt: skip
         lines.append(
-            f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm at x {s.x_mm:.0f}, y {s.y_mm:.0f}, from "
-            f"{s.root_mm:.0f} to {s.top_mm:.0f} mm; wobbles from {s.wobble_mm:.0f} mm up "
-            f"(perhaps from {s.wobble_low_mm:.0f}), tip moves {s.deflection_mm:.2g} mm"
+            f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm, its tip at x {s.x_mm:.0f}, y {s.y_mm:.0f}, "
+            f"z {s.z_mm:.0f} mm as drawn; stands from {s.root_mm:.0f} to {s.top_mm:.0f} mm above the bed; {sure}, "
+            f"tip moves {s.deflection_mm:.2g} mm (perhaps {s.deflection_high_mm:.2g})"
         )
     if len(f.soft_features) > 3:
         lines.append(f"   and {len(f.soft_features) - 3} more soft features")
@@ -72,6 +84,8 @@ def part_text(findings: PartFindings) -> str:
     lines += ["", f"how it may stand, best first, of {f.candidates} directions tried ({f.angle_convention})"]
     for place, o in enumerate(f.orientations, 1):
         lines += _stand(place, o)
+    if f.why_first:
+        lines.append(f"why 1 is before 2: {f.why_first}")
     lines += [""]
     lines += [f"assumed     {a}" for a in f.assumed]
     lines += [f"caution     {c}" for c in f.cautions]

@@ -4,7 +4,7 @@ from html import escape
 
 from pliant.records.part import Forecast, Orientation, PartFindings
 from pliant.report import paper
-from pliant.report.part import VERDICT, duration, how_long
+from pliant.report.part import VERDICT, duration, filament_words, how_long
 
 __all__ = ["part_html"]
 
@@ -23,6 +23,7 @@ def part_html(findings: PartFindings) -> str:
         "poor": "Change the part, or another spool, before you print: the list says what would help most.",
     }[f.verdict]
     helps = f"<p>What would help:</p>{_list(f.changes)}" if f.changes else ""
+    why = f"<p>Why 1 is before 2: {escape(f.why_first)}.</p>" if f.why_first else ""
     body = [
         paper.verdict(
             _ZONE[f.verdict], f.verdict, f"{f.name} is {VERDICT[f.verdict]}.",
@@ -34,7 +35,7 @@ def part_html(findings: PartFindings) -> str:
             "How it may stand",
             f"<p>{escape(_sentence(f.angle_convention))} Taken to hold without support: slopes up to "
             f"{f.limits['overhang_deg']:g}°, ledges of {f.limits['ledge_mm']:g} to {f.limits['ledge_most_mm']:g} mm, "
-            f"bridges of {f.limits['bridge_mm']:g} mm.</p>" + _comparison(f.orientations),
+            f"bridges of {f.limits['bridge_mm']:g} mm.</p>" + _comparison(f.orientations) + why,
             css="wide",
         ),
     ]  # fmt: skip
@@ -65,11 +66,12 @@ def _comparison(stands: tuple[Orientation, ...]) -> str:
     for k, o in enumerate(stands, 1):
         f = o.forecast
         assert f is not None
-        cells = [f"{k}. {o.turn}", "yes" if o.needs_support else "no", f"{o.unsupported_mm2:.0f}",
+        cells = [f"{k}. {o.turn}", "yes" if o.needs_support else "no", f"{o.cut_mm2:.0f}", f"{o.unsupported_mm2:.0f}",
                  str(o.islands_on_air), f"{o.height_mm:.1f}", f"{o.footprint_mm2:.0f}", f"{f.islands_mean:.1f}",
                  str(f.strings_expected), duration(f.time_s), f.verdict]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
-    head = ("standing", "support", "unsupported mm²", "born on air", "height mm", "footprint mm²", "islands a layer",
+    head = ("standing", "support", "to cut mm²", "unsupported mm²", "born on air", "height mm", "footprint mm²",
+            "islands a layer",
             "strings", "time", "verdict")  # fmt: skip
     return (
         '<div class="scroll" tabindex="0" role="region" aria-label="table"><table class="parts"><thead><tr>'
@@ -87,7 +89,7 @@ def _stand(place: int, o: Orientation) -> str:
         f"{f.open_travel_mm / 1000:.1f} m in all"
     )
     run = f"Longest run without crossing air: {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}"
-    time = f"{f.layers} layers; {how_long(f)}"
+    time = f"{f.layers} layers; {how_long(f)}; {filament_words(f)}"
     # the pattern of each drawing needs its own name on one page
     below = o.drawing_below.replace('id="air"', f'id="air{place}"').replace("url(#air)", f"url(#air{place})")
     return (
@@ -127,11 +129,13 @@ def _profile(o: Orientation, f: Forecast) -> str:
     out.append(_label(left + most * unit, low + 17, str(most), "middle"))
     if f.soft_features:
         s = f.soft_features[0]
-        up = [low - z / o.height_mm * (low - top) for z in (s.wobble_low_mm, s.wobble_mm, s.top_mm)]
+        up = [low - z / o.height_mm * (low - top) for z in (
+            s.wobble_low_mm, s.top_mm if s.wobble_mm is None else s.wobble_mm, s.top_mm)]  # fmt: skip
         x = wide - 72
         out.append(f'<path d="M{x} {up[0]:.1f}V{up[1]:.1f}" stroke="#c98a1b" stroke-width="3" stroke-dasharray="3 4"/>')
         out.append(f'<path d="M{x} {up[1]:.1f}V{up[2]:.1f}" stroke="#7d2e68" stroke-width="5"/>')
-        out.append(_label(x + 8, max(up[2] + 12, up[1] - 2), "wobbles"))
+        if s.wobble_mm is not None:
+            out.append(_label(x + 8, max(up[2] + 12, up[1] - 2), "wobbles"))
         if up[0] - up[1] > 14:
             out.append(_label(x + 8, up[0] - 1, "perhaps"))
     return (
@@ -151,17 +155,18 @@ def _soft_table(o: Orientation, limit_mm: float) -> str:
     assert f is not None
     rows = []
     for s in f.soft_features[:12]:
-        cells = [f"x {s.x_mm:.0f}, y {s.y_mm:.0f}", f"{s.thickness_mm:.1f} × {s.length_mm:.1f}",
+        sure = "no" if s.wobble_mm is None else f"{s.wobble_mm:.0f}"
+        cells = [f"x {s.x_mm:.0f}, y {s.y_mm:.0f}, z {s.z_mm:.0f}", f"{s.thickness_mm:.1f} × {s.length_mm:.1f}",
                  f"{s.root_mm:.0f}–{s.top_mm:.0f}", f"{s.stiffness_n_per_mm:.2g}",
-                 f"{s.deflection_mm:.2g}", f"{s.wobble_mm:.0f} ({s.wobble_low_mm:.0f})",
+                 f"{s.deflection_mm:.2g} ({s.deflection_high_mm:.2g})", f"{sure} ({s.wobble_low_mm:.0f})",
                  f"{s.thickness_needed_mm:.1f}"]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
     head = (
-        "where",
+        "tip, mm as drawn",
         "section mm",
-        "height mm",
+        "above the bed mm",
         "tip N/mm",
-        "tip moves mm",
+        "tip moves mm (perhaps)",
         "wobbles from mm (perhaps)",
         "thickness needed mm",
     )

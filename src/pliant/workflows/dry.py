@@ -32,6 +32,7 @@ _TARGET_PERCENT = 0.02  # producers' sheets for pellets ask 0.01 to 0.03 % (data
 # 1.18-1.42 % for 89-98A; lower end for the soft ones: 1.6 g per 100 cm3 (Schneider et al. 1968) at 1.2 g/cm3
 _SATURATED_SOFT, _SATURATED_HARD = (1.33, 1.80), (1.18, 1.42)
 _OPEN_SPOOL = (0.3, 0.9)  # [-] humidity of the room a spool of unknown past has stood in; our own bracket
+_ROOM_HUMIDITY = 50.0  # [%] of a room nobody measured; the standard atmosphere of plastics testing, from memory
 _SPOOL_C = (50.0, 70.0)  # [degC] filament on a spool, common practice, from memory (data/drying.csv): 75A low, 95A high
 
 
@@ -85,6 +86,7 @@ def dry(
     water = _water_now(spool, water_percent)
     saturated = float(np.mean(_saturated(spool)))
     resting = float(resting_water_percent(saturated, room_humidity_percent, at_c))
+    floor_humidity = float(room_humidity_percent) or _ROOM_HUMIDITY
     d23 = parse_quantity(list(DIFFUSIVITY_23C_M2_PER_S), "diffusivity of water at 23 °C", 1.0)
     energy = parse_quantity(list(ACTIVATION_KJ_PER_MOL), "its activation energy", 1.0)
     wound = parse_quantity(list(SPOOL_FACTOR), "wound spool over bare strand", 1.0)
@@ -118,7 +120,9 @@ def dry(
         target_source="asked for" if target_percent is not None else "producers' sheets for pellets ask 0.01 to 0.03 %",
         room_humidity_percent=float(room_humidity_percent),
         resting_percent=resting,
-        heated_room_percent=float(resting_water_percent(saturated, 50.0, at_c)),
+        wets=resting > water.value,
+        floor_humidity_percent=floor_humidity,
+        heated_room_percent=float(resting_water_percent(saturated, floor_humidity, at_c)),
         strand_h=strand_h,
         spool_h=spool_h,
         spool_factor=Band(wound.value, wound.low, wound.high),
@@ -132,7 +136,7 @@ def dry(
         spool_percent=tuple(_band(left(t, slower)) for t in times),
         published=_published(spool),
         assumed=_assumed(assumed_limit, limit_c, source, water, d23, energy, wound),
-        notes=_notes(spool, at_c, low_c, resting, target, spool_h, left),
+        notes=_notes(spool, at_c, low_c, resting, target, spool_h, left, water.value),
         cautions=(
             "The filament maker's temperature rules; a soft strand or its reel can sag and fuse below it.",
             "Use no food oven: what comes out of the plastic stays in the oven.",
@@ -234,7 +238,7 @@ def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quan
 
 
 def _notes(
-    spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band, left: Any
+    spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band, left: Any, now: float
 ) -> tuple[str, ...]:
     said = []
     if spool.dry_c is None:
@@ -248,6 +252,11 @@ def _notes(
                 f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {most:.2g} % by this "
                 "reckoning. The sheet knows its material, a general diffusivity does not: let the scales decide."
             )
+    if resting > now:
+        said.append(
+            f"This air wets the spool: it holds about {now:.2g} % now and goes towards {resting:.2g} %. Leave it in "
+            "its closed bag with a desiccant, or use dried air."
+        )
     if resting >= target:
         said.append(
             f"Heated room air stops at about {resting:.2g} % (an upper estimate): {target:g} % needs dried air, "

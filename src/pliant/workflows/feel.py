@@ -13,13 +13,19 @@ from statistics import NormalDist
 import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
-from pliant.models.cellular import DIRECTIONS, PATTERNS, bonded_block_factor, collapse_strain
-from pliant.models.pressed import MOST_STRAIN, bellows_stiffness_n_per_mm, block_force_n, wall_fold_strain
+from pliant.models.cellular import DIRECTIONS, PATTERNS, bonded_block_factor, cellular_modulus_mpa, collapse_strain
+from pliant.models.pressed import (
+    MOST_STRAIN,
+    bellows_stiffness_n_per_mm,
+    block_force_n,
+    sideways_force_n,
+    wall_fold_strain,
+)
 from pliant.models.stiffness import modulus_from_hardness_mpa, softened_modulus_mpa
 from pliant.records.feel import Choice, Compared, Feel, Piece, Predicted, PrintedCheck
 from pliant.records.filament import Filament, read_filament
 
-__all__ = ["KINDS", "feel", "printed_check"]
+__all__ = ["KINDS", "feel", "printed_check", "printed_softness"]
 
 KINDS = ("pad", "ring", "column")
 _HARDNESSES = (75.0, 80.0, 85.0, 90.0, 95.0)
@@ -33,6 +39,10 @@ _HALF_STRAIN, _HALF_STRAIN_SPREAD = 0.15, 1.5  # of the softening law in models/
 _CELLS = {"hexagon": 1.3, "square": 1.3, "triangle": 1.3, "foam": 1.6}
 _MOST_SHAPE = 3.0  # [-] loaded over free area: flatter, a solid that sticks is held by its bulk modulus, not here
 _THICK_CELLS, _FOLDED, _BELLOWS = 1.5, 1.5, 1.6
+_TURNS, _HELD = 1.0, 0.5  # effective length over height: faces that may turn or slide aside; held level and in line
+_MOST_FACTOR = 30.0  # published pieces lie within 4 of the model: a measured force further off is a slip of unit
+_SHEAR = 5 / 6  # [-] shear coefficient of a rectangle; from memory
+_PATTERN, _DENSITY, _CHOSEN_WALLS, _SKIN_MM = "hexagon", 0.2, 2, 0.8  # of the one choice, where it leaves them out
 _REPEAT = 1.2  # piece to piece of one spool, once a piece was measured
 
 
@@ -44,13 +54,13 @@ def feel(
     wanted_n: float | None = None,
     shore_a: float | None = None,
     filament: str | Path | Filament | None = None,
-    pattern: str = "hexagon",
-    density: float = 0.2,
-    walls: int = 2,
+    pattern: str | None = None,
+    density: float | None = None,
+    walls: int | None = None,
     folds: int | None = None,
     direction: str = "axial",
     bead_width_mm: float = 0.45,
-    skin_mm: float = 0.8,
+    skin_mm: float | None = None,
     factor: float | None = None,
     measured_n: float | None = None,
 ) -> Feel:
@@ -70,14 +80,15 @@ def feel(
         Hardness, Shore A; with `wanted_n` it limits the table to one spool. [-]
     filament : str, Path or Filament, optional
         A record to take the hardness from.
-    pattern, density, walls : str, float, int
-        The one choice: pattern of the infill ("solid" for none), its relative density [-], number of walls.
+    pattern, density, walls : str, float, int, optional
+        The one choice: pattern of the infill ("solid" for none; hexagon when left out), its relative density
+        (0.2) [-], number of walls (2). With `wanted_n` they are what is looked for, and refused.
     folds : int, optional
         Folds of a column; flanks at about 45 degrees when left out.
     direction : {"axial", "in-plane"}
         Pad pressed along the print's vertical, or across it (then its depth is the print's vertical).
     bead_width_mm, skin_mm : float
-        Width of one wall; thickness of the solid layers at each end of the print. [mm]
+        Width of one wall; thickness of the solid layers at each end of the print (0.8; a column has none). [mm]
     factor : float, optional
         Measured over predicted force of a piece of the same spool; replaces the printed scatter. [-]
     measured_n : float, optional
@@ -95,7 +106,8 @@ def feel(
     """
     if filament is not None:
         shore_a = _hardness(filament, shore_a)
-    piece = _piece(kind, size_mm, folds, direction, bead_width_mm, skin_mm)
+    _refuse_unheard(kind, wanted_n, pattern, density, walls, skin_mm)
+    piece = _piece(kind, size_mm, folds, direction, bead_width_mm, _SKIN_MM if skin_mm is None else skin_mm)
     strain = _strain(piece, deflection_mm)
     for name, value in (("wanted_n", wanted_n), ("factor", factor), ("measured_n", measured_n)):
         if value is not None and not (math.isfinite(value) and value > 0):
@@ -110,7 +122,14 @@ def feel(
         raise DomainError("measured_n belongs to one choice: leave the wanted force out")
     if wanted_n is None:
         assert shore_a is not None
-        told = [_predict(piece, _one(piece, shore_a, pattern, density, walls), deflection_mm, factor, None)]
+        choice = _one(
+            piece,
+            shore_a,
+            _PATTERN if pattern is None else pattern,
+            _DENSITY if density is None else density,
+            _CHOSEN_WALLS if walls is None else walls,
+        )
+        told = [_predict(piece, choice, deflection_mm, factor, None)]
         shown = told
     else:
         told = [
@@ -120,6 +139,13 @@ def feel(
             raise DomainError("no choice fits: the piece is thinner than two walls; make it larger")
         shown = _nearest(told, wanted_n, shore_a)
     first = shown[0]
+    measured_factor = None if measured_n is None else measured_n / first.force_n * (factor or 1.0)
+    for name, value, ratio in (("factor", factor, factor), ("measured_n", measured_n, measured_factor)):
+        if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
+            raise DomainError(
+                f"{name} {value:g} is {ratio:.2g} times what the model says, and no printed piece is known beyond "
+                f"{_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its hardness"
+            )
     at = np.linspace(0.0, min(1.25 * deflection_mm, 0.5 * _travel(piece)), 26)[1:]
     curve = [_predict(piece, first.choice, float(x), factor, None) for x in at]
     forces = [p.force_n for p in told]
@@ -135,7 +161,7 @@ def feel(
         spread_parts=_spread_parts(piece, first.choice, deflection_mm, factor),
         factor=factor,
         measured_n=measured_n,
-        measured_factor=None if measured_n is None else measured_n / first.force_n * (factor or 1.0),
+        measured_factor=measured_factor,
         check=printed_check(),
         assumed=_assumed(piece, factor),
         notes=_notes(piece, strain, shown, forces, wanted_n, factor, measured_n),
@@ -172,6 +198,14 @@ def printed_check() -> PrintedCheck:
     )
 
 
+def printed_softness() -> tuple[float, float]:
+    """How many times softer extruded pieces are than the law of hardness says, and the scatter of that, by source."""
+    extruded = [c for c in printed_check().rows if not c.material.startswith("laser")]
+    sources = dict.fromkeys(c.source for c in extruded)
+    by_source = [float(np.mean([math.log(c.ratio) for c in extruded if c.source == s])) for s in sources]
+    return math.exp(float(np.mean(by_source))), math.exp(float(np.std(by_source, ddof=1)))
+
+
 def _hardness(filament: str | Path | Filament, asked: float | None) -> float:
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     if asked is not None and asked != spool.shore:
@@ -179,6 +213,30 @@ def _hardness(filament: str | Path | Filament, asked: float | None) -> float:
     if spool.scale != "A":
         raise DomainError(f"{spool.name!r} is given on scale {spool.scale}; feel needs Shore A, at most 98")
     return spool.shore
+
+
+def _refuse_unheard(
+    kind: str,
+    wanted_n: float | None,
+    pattern: str | None,
+    density: float | None,
+    walls: int | None,
+    skin_mm: float | None,
+) -> None:
+    """Refuse what would make no difference, rather than leave it out in silence."""
+    one = {"pattern": pattern, "density": density, "walls": walls}
+    given = [k for k, v in one.items() if v is not None]
+    if wanted_n is not None and given:
+        raise DomainError(
+            f"{', '.join(given)}: with a wanted force these are looked for, not given; leave out the force "
+            "(--force-n) to tell the force of one choice, or them to be told which come near"
+        )
+    if kind == "column":
+        inside = [k for k in ("pattern", "density") if one[k] is not None] + ["skin_mm"] * (skin_mm is not None)
+        if inside:
+            raise DomainError(f"{', '.join(inside)}: a column is a bare wall without infill or skins; leave it out")
+    if pattern == "solid" and density not in (None, 1.0):
+        raise DomainError(f"density {density:g}: a solid has no infill; leave it out, or name a pattern")
 
 
 def _piece(
@@ -299,7 +357,8 @@ def _predict(
 ) -> Predicted:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ValidityWarning)  # said in the notes, once, in plain words
-        force = _force(piece, choice, deflection_mm) * (factor or 1.0)
+        # a piece that has gone sideways carries no more than made it go
+        force = min(_force(piece, choice, deflection_mm), _sideways_n(piece, choice)) * (factor or 1.0)
     spread = math.exp(
         math.sqrt(sum(math.log(s) ** 2 for s in _spread_parts(piece, choice, deflection_mm, factor).values()))
     )
@@ -346,6 +405,42 @@ def _force(piece: Piece, choice: Choice, deflection_mm: float) -> float:
     return float(force) * (math.sqrt(_bond(piece)) if choice.density >= 1 else 1.0)
 
 
+def _sideways_n(piece: Piece, choice: Choice, length_factor: float | None = None) -> float:
+    """Force at which the whole piece buckles sideways; left out, between faces that turn and faces that are held."""
+    if length_factor is None:
+        return math.sqrt(_sideways_n(piece, choice, _TURNS) * _sideways_n(piece, choice, _HELD))
+    a, b, h = piece.size_mm
+    wall = choice.walls * piece.bead_width_mm
+    solid = float(modulus_from_hardness_mpa(choice.shore_a))
+    if piece.kind == "column":
+        # a thin ring of springs of that axial stiffness; its shear is not known and left out
+        axial = float(bellows_stiffness_n_per_mm(solid, a - wall, b + wall, h, wall, piece.folds or 1))
+        return float(sideways_force_n(axial * h * ((a + b) / 2) ** 2 / 8, math.inf, h, length_factor))
+    core = solid
+    if choice.density < 1:
+        core = float(cellular_modulus_mpa(solid, choice.density, choice.pattern, piece.direction))
+    if piece.kind == "ring":
+
+        def measures(outer: float, inner: float) -> tuple[float, float]:
+            return math.pi / 64 * (outer**4 - inner**4), math.pi / 4 * (outer**2 - inner**2)
+
+        whole, inside = measures(a, b), measures(max(a - 2 * wall, 0.0), min(b + 2 * wall, a - 2 * wall))
+    else:
+        skin = piece.skin_mm if piece.direction == "in-plane" else wall
+        p, q = max(a - 2 * wall, 0.0), max(b - 2 * skin, 0.0)
+        across, along = (a**3 * b / 12, p**3 * q / 12), (b**3 * a / 12, q**3 * p / 12)
+        weaker = min(across, along, key=lambda m: solid * (m[0] - m[1]) + core * m[1])
+        whole, inside = (weaker[0], a * b), (weaker[1], p * q)
+    bending, stretch = (solid * (w - i) + core * i for w, i in zip(whole, inside, strict=True))
+    return float(sideways_force_n(bending, _SHEAR * stretch / 3, h, length_factor))
+
+
+def _goes_sideways(piece: Piece, choice: Choice, deflection_mm: float) -> bool:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)  # said in the notes
+        return _force(piece, choice, deflection_mm) > _sideways_n(piece, choice, _TURNS)
+
+
 def _flank(piece: Piece, choice: Choice) -> tuple[float, float, float]:
     """Length, thickness and slope (cosine) of a flank."""
     a, b, h = piece.size_mm
@@ -365,10 +460,14 @@ def _holds(piece: Piece, choice: Choice, deflection_mm: float) -> str:
     if piece.kind == "column":
         _, thickness, cosine = _flank(piece, choice)
         moved = deflection_mm * cosine / (2 * (piece.folds or 1))
-        return "beyond" if moved > thickness or _flank_strain(piece, choice, deflection_mm) > MOST_STRAIN else "linear"
+        if moved > thickness or _flank_strain(piece, choice, deflection_mm) > MOST_STRAIN:
+            return "beyond"
+        return "sideways" if _goes_sideways(piece, choice, deflection_mm) else "linear"
     strain = deflection_mm / piece.size_mm[2]
     if strain > MOST_STRAIN or (choice.density >= 1 and _shape(piece) > _MOST_SHAPE):
         return "beyond"
+    if _goes_sideways(piece, choice, deflection_mm):
+        return "sideways"
     pattern = "foam" if choice.pattern == "solid" else choice.pattern
     return "folds" if strain > float(collapse_strain(choice.density, pattern, piece.direction)) else "linear"
 
@@ -394,7 +493,11 @@ def _spread_parts(piece: Piece, choice: Choice, deflection_mm: float, factor: fl
         parts["cell model"] = _CELLS[choice.pattern]
         if choice.density > 0.3:
             parts["walls of the cells not thin"] = _THICK_CELLS
-    if _holds(piece, choice, deflection_mm) != "linear":
+    holds = _holds(piece, choice, deflection_mm)
+    leans = holds == "beyond" and _goes_sideways(piece, choice, deflection_mm)
+    if holds == "sideways" or leans:
+        parts["faces that let the piece turn sideways, or hold it"] = (_TURNS / _HELD) ** (1 / _Z90)
+    if holds in ("folds", "beyond"):
         parts["past the linear range"] = _FOLDED
     return parts
 
@@ -422,7 +525,7 @@ def _assumed(piece: Piece, factor: float | None) -> tuple[str, ...]:
     said = ["modulus from hardness: own fit to moulded data sheets, 82A to 95A; outside it the same line"]
     said.append(f"walls of {piece.bead_width_mm:g} mm" + (f", skins of {piece.skin_mm:g} mm" if piece.skin_mm else ""))
     if piece.kind == "column":
-        said.append(f"{piece.folds} folds; sideways buckling left out; hoop stiffness of the flanks left out")
+        said.append(f"{piece.folds} folds; hoop stiffness of the flanks and sideways shear left out")
     else:
         said.append("cells, softening and sticking: spreads are our own judgement, no measurement found")
     said.append("23 °C, pressed slowly, first time; soft material also creeps and sets")
@@ -449,6 +552,16 @@ def _notes(
         said.append(f"Out of reach: {way}.")
     if strain > MOST_STRAIN and piece.kind != "column":
         said.append(f"{100 * strain:.0f} % strain is past the {100 * MOST_STRAIN:.0f} % the model is meant for.")
+    if any(p.holds == "sideways" for p in shown):
+        first = next(p for p in shown if p.holds == "sideways")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ValidityWarning)
+            low, high = (_sideways_n(piece, first.choice, k) * (factor or 1.0) for k in (_TURNS, _HELD))
+        said.append(
+            f"Where it says sideways, the piece is so tall that it buckles as a whole: {first.choice.words()} at "
+            f"{_newton(low)} N where its faces may turn or slide aside, at {_newton(high)} N where both are held level "
+            "and in line. It carries no more than that: make it wider or lower, or guide it."
+        )
     if any(p.holds == "folds" for p in shown):
         said.append(
             "Where it says folds, the walls of the cells buckle before this deflection: a soft plateau, the force "
@@ -458,6 +571,8 @@ def _notes(
         said.append("Where it says beyond, the flanks bend by more than their thickness: really stiffer than told.")
     if piece.kind != "column" and _shape(piece) > _MOST_SHAPE and any(p.choice.density >= 1 for p in shown):
         said.append("So flat a solid squashes hardly at all where its faces stick: beyond the model.")
+    if wanted_n is None and shown[0].choice.pattern == "solid":
+        said.append("In a solid the number of walls makes no difference.")
     if any(p.choice.pattern == "foam" for p in shown):
         said.append("Foam stands in, roughly, for infills that repeat in all three directions.")
     if factor is None and measured_n is None:

@@ -10,7 +10,7 @@ from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Job, Mesh, PartFindings
+from pliant.records.part import Hole, Job, Mesh, PartFindings
 
 __all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
@@ -22,7 +22,6 @@ _WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears i
 _NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
 _INLET_C = 25.0  # room temperature
 _TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
-_RANK = {"good": 0, "workable": 1, "poor": 2}
 
 
 def largest_flow_mm3_per_s(
@@ -77,7 +76,9 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
     from pliant.models import melting, pressure
     from pliant.models.bead import bead_area_mm2
     from pliant.models.slender import SIDE_FORCE_SPREAD, side_force_n
+    from pliant.workflows.feel import printed_softness
 
+    softer, scatter = printed_softness()
     nozzle = machine.nozzle_mm.value
     h, w = _LAYER_OF_NOZZLE * nozzle, _WIDTH_OF_NOZZLE * nozzle
     flow = largest_flow_mm3_per_s(machine, filament, h, w)
@@ -104,11 +105,14 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
         lift_mm_per_s=_plain(machine.max_speed_mm_per_s[2]),
         side_force_n=float(side_force_n(contact, bead_area_mm2(w, h))),
         side_force_spread=SIDE_FORCE_SPREAD,
-        youngs_modulus_mpa=filament.youngs_modulus_mpa.value,
-        modulus_spread=filament.youngs_modulus_mpa.spread,
+        youngs_modulus_mpa=filament.youngs_modulus_mpa.value / softer,
+        modulus_spread=float(np.exp(np.hypot(np.log(filament.youngs_modulus_mpa.spread), np.log(scatter)))),
+        printed_factor=softer,
         wobble_limit_mm=_WOBBLE_SHARE * w,
         ledge_limit_mm=ledge_limit_mm,
         bridge_limit_mm=bridge_limit_mm,
+        filament_diameter_mm=filament.diameter_mm.value,
+        density_kg_per_m3=filament.density_kg_per_m3.value,
     )
 
 
@@ -118,6 +122,7 @@ def part(
     machine: str | Path | Machine,
     *,
     keep: int = 4,
+    holes: bool = False,
 ) -> PartFindings:
     """Say whether a part is a good idea in soft filament, and how it should stand.
 
@@ -129,6 +134,9 @@ def part(
         The user's records.
     keep : int, default 4
         How many orientations to report at most.
+    holes : bool, default False
+        Look at an open mesh all the same: its holes are closed by flat patches, and the answer says that it doubts.
+        Holes smaller than a bead are always closed.
 
     Returns
     -------
@@ -142,32 +150,45 @@ def part(
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    solid = read_mesh(mesh)  # before anything heavy is loaded: a bad file costs little
+    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    solid = read_mesh(mesh, np.inf if holes else bead)  # before anything heavy is loaded: a bad file costs little
     if solid.open_edges:
         raise MeshError(
-            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside; "
-            "close it in the program that made it"
+            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside: "
+            f"{_places(solid.holes)}; close it in the program that made it"
+            + ("" if holes else ", or have it looked at all the same, with doubt (--holes)")
         )
+    doubts = _doubts(solid, bead)
+    repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)
     _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
-    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations
+    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations, rank_key, why_before
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
-    from pliant.part.unite import united
+    from pliant.part.unite import crossing_words, united
 
     limits = Limits()
     as_read, solid = solid, united(solid)
+    crossed = crossing_words(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
     stands, candidates = best_orientations(
-        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep
+        solid,
+        job.layer_height_mm,
+        bead_mm=job.bead_width_mm,
+        limits=limits,
+        keep=keep,
+        reach_mm=machine.volume_mm,
     )
     twin = half_edge_twins(solid.faces)
     full = []
     for stand in stands:
         points = turned(solid.vertices, stand.rotation)
-        forecast = foresee(points, solid.faces, twin, stand, job)
-        marks = [(s.wobble_mm, "#c98a1b", "wobbles") for s in forecast.soft_features[:1]]
+        forecast = foresee(solid.vertices, solid.faces, twin, stand, job)
+        marks = [
+            (s.wobble_low_mm, "#c98a1b", "may wobble") if s.wobble_mm is None else (s.wobble_mm, "#c98a1b", "wobbles")
+            for s in forecast.soft_features[:1]
+        ]
         marks += [(z, "#7d2e68", "on air") for z in stand.births_mm[:2]]
         full.append(
             replace(
@@ -179,15 +200,13 @@ def part(
                 ),
             )
         )
-    full.sort(
-        key=lambda o: (o.needs_support, o.islands_on_air > 0, _RANK[o.forecast.verdict] if o.forecast else 9, o.score)
-    )
+    full.sort(key=rank_key)
     best = full[0].forecast
     assert best is not None
     corner = solid.vertices[solid.faces]
     size = np.ptp(solid.vertices, axis=0)
     return PartFindings(
-        verdict=best.verdict,
+        verdict="workable" if best.verdict == "good" and (doubts or crossed) else best.verdict,
         name=Path(mesh).stem,
         filament=filament.name,
         machine=machine.name,
@@ -200,9 +219,10 @@ def part(
         shells=as_read.shells,
         mesh_kind=solid.kind,
         unit=solid.unit,
-        repairs=solid.repairs,
-        notes=solid.notes,
+        repairs=(*solid.repairs, *repaired),
+        notes=(*solid.notes, *crossed),
         orientations=tuple(full),
+        why_first=why_before(full[0], full[1]) if len(full) > 1 else "",
         candidates=candidates,
         angle_convention=ANGLE_CONVENTION,
         limits={
@@ -210,12 +230,31 @@ def part(
             "ledge_mm": limits.ledge_mm,
             "ledge_most_mm": limits.ledge_most_mm,
             "bridge_mm": limits.bridge_mm,
+            "foot_mm2": limits.foot_mm2,
             "wobble_mm": job.wobble_limit_mm,
         },
-        reasons=best.reasons,
+        reasons=(*doubts, *crossed, *best.reasons),
         changes=best.changes,
-        assumed=_assumed(job, limits),
-        cautions=(*_size_caution(as_read), *_CAUTIONS),
+        assumed=_assumed(job, limits, machine),
+        cautions=(*_size_caution(as_read, machine), *_CAUTIONS),
+    )
+
+
+_NAMED = 4  # holes that are given with their place
+
+
+def _places(holes: tuple[Hole, ...]) -> str:
+    many = f"{len(holes)} holes" if len(holes) > 1 else "a hole"
+    return f"{many}, " + "; ".join(h.sentence() for h in holes[:_NAMED]) + ("; …" if len(holes) > _NAMED else "")
+
+
+def _doubts(solid: Mesh, bead_mm: float) -> tuple[str, ...]:
+    """Say what was guessed to look at an open mesh."""
+    large = tuple(h for h in solid.patched if h.across_mm >= bead_mm)
+    if not large:
+        return ()
+    return (
+        f"the mesh is open, and flat patches were guessed over {_places(large)}: what is said near them is a guess",
     )
 
 
@@ -233,9 +272,9 @@ def _require_size(solid: Mesh, machine: Machine) -> None:
         )
 
 
-def _size_caution(solid: Mesh) -> tuple[str, ...]:
+def _size_caution(solid: Mesh, machine: Machine) -> tuple[str, ...]:
     largest = float(np.ptp(solid.vertices, axis=0).max())
-    if largest <= _LARGEST_MM:
+    if largest <= _LARGEST_MM or machine.volume_mm is not None:
         return ()
     return (f"The part is {largest:.0f} mm long: does it fit your machine? Or was it drawn in another unit?",)
 
@@ -248,14 +287,18 @@ _CAUTIONS = (
 )
 
 
-def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
+def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
     said = [
         f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
         "(by the nozzle; common practice)",
         f"solid, with {job.walls} walls: less infill takes less time",
         f"ledges of {limits.ledge_mm:g} to {limits.ledge_most_mm:g} mm, bridges of {limits.bridge_mm:g} mm and slopes "
         f"up to {limits.overhang_deg:g}° from the vertical hold (rigid filament, extrapolated)",
+        f"a first layer of {limits.foot_mm2:g} mm² or more, on tall parts {limits.foot_share:g} of the height squared "
+        "(own choice)",
     ]
+    if machine.volume_mm is None:
+        said.append("it fits where the nozzle reaches: the machine's record does not say (motion.volume_mm)")
     if job.flow_mm3_per_s is not None:
         said.append(f"flow {job.flow_mm3_per_s:.2f} mm3/s: the largest with a chance of a jam within 2 %")
         if job.flow_even_mm3_per_s and job.flow_even_mm3_per_s > 1.2 * job.flow_mm3_per_s:
@@ -263,9 +306,17 @@ def _assumed(job: Job, limits: Any) -> tuple[str, ...]:
                 f"at {job.flow_even_mm3_per_s:.2f} mm3/s it jams as likely as not: what lies between is ignorance "
                 "that measuring removes"
             )
+    said.append(
+        f"the printed piece {job.printed_factor:.2g} times softer than the filament's modulus, "
+        f"{job.youngs_modulus_mpa:.2g} MPa within a factor of {job.modulus_spread:.2g} "
+        "(printed-TPU table of `feel`, extruded rows)"
+    )
     low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
     said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
-    said.append(f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead (own choice)")
+    said.append(
+        f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead; by a whole bead it is lost "
+        "(own choice)"
+    )
     return tuple(said)
 
 
