@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from certificate_cases import number_lines
 from certificate_part import part
-from mend_workshop import PROGRAMS, filament, machine
+from habits import posts
+from mend_workshop import PROGRAMS, filament, machine, program_of
 from pliant.errors import PliantError, ProgramError
 from pliant.program.dialects import BEHAVIOURS
 from pliant.report.mend import mended_text
@@ -308,3 +309,22 @@ def test_limit_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp
     cool = dataclasses.replace(filament(), nozzle_c=(215.0, 225.0))
     again = mend(tmp_path / "out.gcode", machine(), cool, passes=("flow",))
     assert again.before.jam_probability > 0
+
+
+@pytest.mark.parametrize(
+    ("end", "habit"),
+    [
+        ("retraction", {"absolute": True, "short": True, "resets": True}),
+        ("half a park", {"hop": True}),
+        ("lift", {"walls_first": True, "arcs": True}),
+        ("retraction by the controller", {"firmware": True, "modal": True}),
+        ("last bead", {"modal": True, "absolute": True, "comments": True}),
+        ("dwell", {"arcs": True}),
+    ],
+)
+def test_limit_everything_on_ends_where_the_input_ends(tmp_path, end, habit):
+    first = program_of(tmp_path, posts(end, layers=2, **habit))
+    mended = mend(first.path, machine(), filament(), output=tmp_path / "out.gcode", passes=PASSES + ADDED)
+    assert mended.certificate.certified and mended.changes
+    last = program_of(tmp_path, (tmp_path / "out.gcode").read_text(), "again.gcode").point_mm[-1]
+    assert last == pytest.approx(first.point_mm[-1], abs=1e-6)

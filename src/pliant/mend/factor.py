@@ -102,6 +102,7 @@ def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Ch
     first, last = int(fed[0]), int(fed[-1])
     homes = np.flatnonzero(program.kind[:first] == HOME)
     start = int(homes[-1]) + 1 if homes.size else 0
+    start = min(start, int(np.flatnonzero(program.filament_mm)[0]))  # what is drawn back before it is given back after
     line = int(program.line[start])
     edits.before_line.setdefault(line, []).append(b"M221 S%d" % round(100 * factor))
     edits.before_line.setdefault(int(program.line[last]) + 1, []).append(b"M221 S100")
