@@ -209,3 +209,21 @@ def test_limit_a_book_that_refuses_leaves_no_page(tmp_path):
     words = [w for pair in zip(("-m", "-f", "--baseline", "--book", "--html"), given, strict=True) for w in pair]
     assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
     assert not (tmp_path / "page.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["feel", "--deflection-mm", "5,6"], "--deflection-mm: '5,6' is not a number; write a point: 5.6; `pliant feel"),
+        (["mend", "p", "-m", "x"], "missing option '-f' / '--filament'; `pliant mend --help`"),
+        (["chekc"], "no such command 'chekc'"),
+        (["book", "list", "--limit", "x"], "--limit: 'x' is not a whole number; `pliant book list --help`"),
+        (["check", "--hmtl"], "no such option '--hmtl'"),
+        (["--nothing"], "no such option '--nothing'"),
+        (["mend", "p", "-m", "x", "-f", "y", "-o", "z", "--height-mm", "0.2"], "--height-mm is for the pass first-layer"),
+    ],
+)  # fmt: skip
+def test_regression_a_slip_of_the_keys_is_one_line(words, said):
+    done = CliRunner().invoke(main, words, prog_name="pliant")
+    assert done.exit_code == 2
+    assert done.stderr.startswith("pliant: ") and done.stderr.count("\n") == 1 and said in done.stderr

@@ -127,6 +127,8 @@ def mend(
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
+    if height_mm and "first-layer" not in passes:
+        raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
     goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
