@@ -91,9 +91,7 @@ def posts(
                         lines.append(f"G0 {words(*at)} F7200")
                     ring(*at, side)
     for line in ENDS[end]:
-        if "{-2}" in line:
-            line = line.replace("{-2}", fed(-2))
-        lines.append(line.replace("{back}", back(-1)))
+        lines.append(back(-1) if line == "{back}" else line.replace("{-2}", fed(-2)) if "{-2}" in line else line)
     return _modal(lines) if modal else lines
 
 

@@ -122,7 +122,7 @@ class _Ways:
         return [axis for axis in "XY" if word_value(text, axis) is None]
 
     def whole(self, leads: list[tuple[int, int]]) -> dict[int, bytes]:
-        """New texts of lines that leave out an axis which stays as it was, for lead-ins that now come from elsewhere."""
+        """New texts of lines that leave out an axis, for lead-ins that now come from elsewhere."""
         p, found = self.program, {}
         for first, bead in leads:
             for i in self._next(np.array([first])).tolist():

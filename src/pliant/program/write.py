@@ -67,7 +67,7 @@ def sole_moves(program: Program) -> NDArray[np.bool_]:
 
 
 def own_retractions(program: Program) -> NDArray[np.bool_]:
-    """Moves of filament that the controller makes by itself (G10, G11): they can be left out, but take no E and no F."""
+    """Moves of filament that the controller makes by itself (G10, G11); they take no E and no F."""
     return (program.filament_mm != 0) & np.isnan(program.e_word)
 
 
