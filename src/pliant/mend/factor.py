@@ -76,7 +76,7 @@ def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Loss
     )
 
 
-def mean_push_n(program: Program, push_n: NDArray[np.float64]) -> float:
+def mean_push_n(program: Program, push_n: NDArray[np.floating]) -> float:
     """Push while beads are laid, by the filament that they take, from the push in each move `(n_moves,)`. [N]"""
     laid = (program.kind == BEAD) & np.isfinite(push_n)
     return float(np.average(push_n[laid], weights=program.filament_mm[laid])) if laid.any() else 0.0

@@ -123,7 +123,8 @@ class _Ways:
 
     def whole(self, leads: list[tuple[int, int]]) -> dict[int, bytes]:
         """New texts of lines that leave out an axis, for lead-ins that now come from elsewhere."""
-        p, found = self.program, {}
+        p = self.program
+        found: dict[int, bytes] = {}
         for first, bead in leads:
             for i in self._next(np.array([first])).tolist():
                 if i >= bead or not (missing := self._missing(i)):
