@@ -549,7 +549,7 @@ class Plain:
                 self.refuse("feed")
             self.feed = feed
         goal, jump = list(self.place), list(self.place)
-        jumps = False
+        jumps = astray = False
         for k, axis in enumerate("XYZ"):
             if axis not in given_numbers:
                 continue
@@ -560,6 +560,7 @@ class Plain:
             if self.s.absolute and not self.known[k]:
                 self.known[k] = jumps = True
                 jump[k] = goal[k]
+                astray = astray or k < 2
         if jumps:
             self.add("home", jump)
         start = self.place
@@ -577,6 +578,8 @@ class Plain:
         if math.isnan(self.feed):
             self.ask("NO_FEED")
             self.feed = 25.0
+        if filament > 0 and astray:
+            self.ask("UNKNOWN_START")
         owed = self.owed
         self.owed = max(0.0, owed - filament) if filament > 0 else owed - filament
         across = goal[:2] != start[:2] or arc is not None
@@ -636,6 +639,8 @@ class Plain:
             rise = r * r - abs(b - a) ** 2 / 4
             if rise < -0.02 * r * r:
                 self.refuse("short R")
+            if abs(b - a) / 2 - abs(r) > max(0.005, 0.001 * abs(r)):
+                self.ask("STRETCHED")
             left = (code == 3) == (r > 0)
             c = (a + b) / 2 + (1j if left else -1j) * (b - a) / abs(b - a) * math.sqrt(max(rise, 0.0))
         else:

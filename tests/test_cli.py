@@ -104,15 +104,23 @@ def bench(tmp_path):
     return tmp_path, check
 
 
-def test_regression_a_program_without_a_bead_is_strict_json(bench):
-    _, check = bench
-    result = check(HEAD.format(220) + "G0 X50\nG0 X10\n", "--json")
-    assert result.exit_code == 0
-    data = json.loads(result.stdout, parse_constant=pytest.fail)
-    assert data["least_margin"] is None
-    assert data["worst"] == []
-    assert str(data["filament_back_mm"]) == "0.0"
-    assert "beyond measure" in check(HEAD.format(220) + "G0 X50\nG0 X10\n").stdout
+_MILLING = "G21\nG90\nG28\nM3 S12000\nG0 Z5\nG0 X10 Y10\nG1 Z-1 F200\nG1 X60 F600\nG2 X60 Y30 J10\nM5\nM30\n"
+
+
+@pytest.mark.parametrize(
+    "text", [_MILLING, HEAD.format(220) + "G0 X50\nG0 X10\n", "M83\nG28\nG1 E5 F300\nG1 X9 F600\n"]
+)
+def test_regression_a_program_that_lays_nothing_is_no_verdict(bench, text):
+    folder, check = bench
+    (folder / "p.gcode").write_text(text)
+    mended = _run(
+        "mend", folder / "p.gcode", "-m", folder / "m.toml", "-f", folder / "f.toml", "-o", folder / "out.gcode"
+    )
+    for result in (check(text), check(text, "--json"), mended):
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert "this program lays no bead: no filament is fed while the nozzle moves" in result.stderr
+        assert result.stderr.count("\n") == 1
+    assert not (folder / "out.gcode").exists()
 
 
 def test_regression_temperatures_off_the_sheet_are_warned_of_with_the_line(bench):
@@ -209,3 +217,21 @@ def test_limit_a_book_that_refuses_leaves_no_page(tmp_path):
     words = [w for pair in zip(("-m", "-f", "--baseline", "--book", "--html"), given, strict=True) for w in pair]
     assert CliRunner().invoke(main, ["plan", *words]).exit_code == 2
     assert not (tmp_path / "page.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["feel", "--deflection-mm", "5,6"], "--deflection-mm: '5,6' is not a number; write a point: 5.6; `pl"),
+        (["mend", "p", "-m", "x"], "missing option '-f' / '--filament'; `pliant mend --help`"),
+        (["chekc"], "no such command 'chekc'"),
+        (["book", "list", "--limit", "x"], "--limit: 'x' is not a whole number; `pliant book list --help`"),
+        (["check", "--hmtl"], "no such option '--hmtl'"),
+        (["--nothing"], "no such option '--nothing'"),
+        (["mend", "p", "-m", "x", "-f", "y", "-o", "z", "--height-mm", "0.2"], "--height-mm is for the pass first"),
+    ],
+)  # fmt: skip
+def test_regression_a_slip_of_the_keys_is_one_line(words, said):
+    done = CliRunner().invoke(main, words, prog_name="pliant")
+    assert done.exit_code == 2
+    assert done.stderr.startswith("pliant: ") and done.stderr.count("\n") == 1 and said in done.stderr

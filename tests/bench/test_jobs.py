@@ -1,8 +1,10 @@
 """Work in its processes: progress, stopping, what is left, and many visitors at once."""
 
 import asyncio
+import re
 import threading
 import time
+from urllib.parse import parse_qsl, urlsplit
 
 import httpx
 import pytest
@@ -129,6 +131,16 @@ def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
     assert ("Send the mended program to the machine" in page) == found["meets_target"]
     shown = bench.get(f"/book/record/{found['kept']}").json()
     assert shown["record"]["fields"]["certified"] is True
+    # a print of it is told of the mended program, with what was found in that one
+    (slip,) = set(re.findall(r'href="(/book\?[^"]*)#outcome"', page))
+    sent = dict(parse_qsl(urlsplit(slip.replace("&amp;", "&")).query))
+    wrote = bench.post("/book/outcome", sent | {"outcome": "ok"}).json()
+    printed = bench.get(f"/book/record/{wrote['uid']}").json()
+    refers = {r["kind"]: r for r in printed["refers_to"]}
+    assert "feet-mended.gcode" in refers["program"]["title"]
+    assert refers["mended"]["uid"] == found["kept"]
+    about = bench.get(f"/book/record/{refers['finding']['uid']}").json()["record"]["fields"]
+    assert about["jam_probability"] == pytest.approx(found["after"]["jam_probability"])
     assert bench.post("/mend", {"chosen": "yes", "pass": "magic"}, {"program": ("a.gcode", "G28\n")}).status_code == 422
 
 
@@ -150,6 +162,17 @@ def test_roundtrip_plan_and_its_handles(bench):
     assert bench.get(place + "/window").status_code == 422
     empty = bench.post("/plan", {})
     assert empty.status_code == 422 and "at least the nozzle temperature" in empty.json()["error"]
+
+
+def test_regression_the_first_layer_can_be_given_its_height(bench):
+    bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
+    sent = {"program": ("feet.gcode", feet_program(layers=2))}
+    asked = {"chosen": "yes", "pass": "first-layer"}
+    refused = bench.post("/mend", asked, sent)
+    assert refused.status_code == 422 and "such as 0.1 mm" in refused.json()["error"]
+    found = bench.done(bench.post("/mend", asked | {"height_mm": "0,1"}, sent)).json()
+    assert found["changes"] == {"first layer": 1} and found["certified"]
+    assert "0.1 mm higher with the part" in found["certificate"][-1]["figure"].replace("0.100", "0.1")
 
 
 def test_roundtrip_outcomes_and_new_versions(bench):

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from habits import ENDS, posts
 from mend_workshop import PROGRAMS, judged, program_of
 from pliant.mend.certificate import certify
 from pliant.mend.order import mend_order
@@ -100,3 +101,43 @@ def test_limit_an_island_visited_twice_keeps_the_order(tmp_path):
     row = [(10 + 12 * k, 10) for k in (0, 5, 1, 4, 2, 3)]
     edits, changes = _ordered(judged(program_of(tmp_path, _posts([*row, (13.2, 10)], layers=1))))
     assert changes == [] and edits.blocks == []
+
+
+HABITS = {
+    "relative": {},
+    "absolute": {"absolute": True},
+    "resets": {"absolute": True, "resets": True, "comments": True},
+    "short": {"short": True},
+    "arcs, short": {"arcs": True, "absolute": True, "short": True},
+    "firmware": {"firmware": True},
+    "firmware, modal": {"firmware": True, "modal": True},
+    "modal": {"modal": True, "absolute": True},
+    "hop": {"hop": True},
+    "walls first": {"walls_first": True},
+}
+
+
+@pytest.mark.parametrize("habit", HABITS)
+@pytest.mark.parametrize("end", ENDS)
+def test_limit_ends_where_the_input_ends_whatever_comes_last(tmp_path, end, habit):
+    """The last island may move only where the way from it is told; a line that leaves out an axis gets it."""
+    program = program_of(tmp_path, posts(end, **HABITS[habit]))
+    case = judged(program)
+    edits, changes = _ordered(case)
+    rewrite(program, edits, tmp_path / "out.gcode")
+    read = read_program(tmp_path / "out.gcode")
+    np.testing.assert_allclose(read.point_mm[-1], program.point_mm[-1], atol=1e-6)
+    proof = certify(tmp_path / "in.gcode", tmp_path / "out.gcode", Intent(may_reorder_islands=True))
+    assert [o for o in proof.obligations if not o.holds] == []
+    assert bool(changes) == (habit not in ("hop", "walls first"))  # those keep their order, the others gain
+
+
+def test_limit_an_end_elsewhere_is_no_certificate(tmp_path):
+    """Two posts that change places and nothing after them: the same part, but not the same place at the end."""
+    first = program_of(tmp_path, posts(places=((20, 10), (60, 10), (40, 10)), layers=1))
+    text = (tmp_path / "in.gcode").read_text().splitlines()
+    at = [k for k, line in enumerate(text) if line.startswith("G1 E-")]
+    last = text[: at[1]] + text[at[2] :] + text[at[1] : at[2]]
+    program_of(tmp_path, last, "out.gcode")
+    proof = certify(first.path, tmp_path / "out.gcode", Intent(may_reorder_islands=True))
+    assert [o.obligation for o in proof.obligations if not o.holds] == ["the same place and modes at the end"]

@@ -134,3 +134,47 @@ def test_limit_only_a_program_error_escapes(tmp_path_factory, data, dialect):
     assert np.isfinite(program.length_mm).all()
     assert np.isfinite(program.filament_mm).all()
     assert program.point_mm.shape == (program.kind.size + 1, 3)
+
+
+@pytest.mark.parametrize(
+    ("radius", "asked"), [("9.95", True), ("9.996", False), ("-9.996", False), ("-9.98", True), ("10.5", False)]
+)
+def test_regression_an_arc_that_does_not_reach_is_not_stretched_in_silence(load, radius, asked):
+    said = load(f"M83\nG1 F600\nG2 X20 Y0 R{radius} E1\n").questions
+    assert any("falls short of half the way between its ends" in text for text in said) == asked
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ("G28 X Y\nG1 X60 Y9 E2", True), ("G28 X\nG1 X60 Y9 E2", True), ("G28 X Y\nG1 X60 Y9\nG1 X70 E2", False),
+        ("G28 Z\nG1 Z0.4 X60 E2", False), ("G28\nG0 X1 Y1\nG1 X60 Y9 E2", False), ("G28 X\nG1 X60", False),
+    ],
+)  # fmt: skip
+def test_regression_a_bead_from_a_place_that_only_homing_knows_is_warned_of(load, lines, told):
+    said = load(f"G28\nG1 X5 Y5 Z0.2 F600\nM83\nG1 X50 E3\n{lines}\n").warnings
+    assert any("from a place that homing leaves unknown" in text for text in said) == told
+
+
+_MESH = b"solid a\n facet normal 0 0 1\n  outer loop\n"
+
+
+@pytest.mark.parametrize(
+    ("content", "what"),
+    [
+        (b"PK\x03\x04" + bytes(60), "zip archive"), (b"%PDF-1.4\n", "PDF"), (b"\x1f\x8b\x08\x00", "gzip"),
+        (_MESH, "mesh"), (b"# x\nv 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n", "mesh"),
+        (bytes(80) + (2).to_bytes(4, "little") + bytes(100), "mesh"), (bytes(range(256)) * 20, "binary"),
+        (b'name = "Bench 2"\n[drive]\nx = 3\n', "record in TOML"), ("G1 X1 F60\n".encode("utf-16"), "UTF-16"),
+        (b'{"a": 1}', "JSON"), (b"<svg></svg>", "XML"),
+    ],
+)  # fmt: skip
+def test_regression_another_kind_of_file_is_called_what_it_is(load, content, what):
+    with pytest.raises(ProgramError, match=what) as caught:
+        load(content)
+    assert "expand it first" not in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_limit_a_program_with_a_flaw_keeps_its_line(load):
+    with pytest.raises(ProgramError, match="line 3: a NUL byte"):
+        load(b"G21\nG1 F600\nG1 X\x001\n" + b"G1 X1 E1\n" * 500)

@@ -311,7 +311,7 @@ def test_published_1_8_15_arcs(load):
     p = load("G1 X0 F600\nG2 X10 R4.96\n", ALONE)
     assert p.centre_mm[-1] == pytest.approx([5, 0])
     assert p.length_mm[-1] == pytest.approx(5 * np.pi)
-    refused(load, "G1 X0 F600\nG2 X10 R4.9\n", "line 2: radius 4.9 mm is too short")
+    refused(load, "G1 X0 F600\nG2 X10 R4.9\n", "line 2: radius 4.9 mm does not reach")
     # r1 against r2: 0.005 mm or 0.1 %, never over 0.5 mm
     load("G1 X0 F600\nG2 X2 I1.0024\n")
     refused(load, "G1 X0 F600\nG2 X2 I1.003\n", "line 2: the arc's ends lie 0.006 mm apart")
@@ -467,7 +467,7 @@ def test_limit_line_of_two_gigabytes_is_refused_early(tmp_path):
         read_program(path)
     with path.open("wb") as file:
         file.truncate(2 << 30)
-    with pytest.raises(ProgramError, match=r"line 1: a NUL byte"):
+    with pytest.raises(ProgramError, match="this is binary"):
         read_program(path)
 
 
@@ -481,8 +481,8 @@ def test_limit_long_line_of_words(load):
 @pytest.mark.parametrize(
     ("data", "message"),
     [(b"", "no line moves anything"), (b"\n\n", "no line moves"), (b"G28\nG4 S1\n", "no line moves"),
-     (b"\x89PNG\r\n\x1a\n\x00", "line 1: cannot read"), (b"PK\x03\x04" + bytes(range(256)), "line 1"),
-     (b"G1 X1 F600\nG1 X", "line 2: X without"), ("G1 X1 F600\n".encode("utf-16"), "line 1: ")],
+     (b"\x89PNG\r\n\x1a\n\x00", "this is a picture"), (b"PK\x03\x04" + bytes(range(256)), "zip archive"),
+     (b"G1 X1 F600\nG1 X", "line 2: X without"), ("G1 X1 F600\n".encode("utf-16"), "text in UTF-16")],
 )  # fmt: skip
 def test_limit_files_that_are_no_program(load, data, message):
     for dialect in ("auto", *BEHAVIOURS):

@@ -108,3 +108,26 @@ def test_regression_a_record_nested_too_deeply_is_refused(tmp_path):
     path.write_text("a = " + "[" * 5000 + "]" * 5000, encoding="utf-8")
     with pytest.raises(RecordError, match="nested too deeply"):
         read_machine(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        (
+            'name = "a"\nshore = 85\nnozzle_c = [210, 230]\n',
+            "this is a filament record, and a machine record is wanted",
+        ),
+        ('name = "a"\n[[path]]\nlength_mm = 5,6\n', r"line 3: length_mm = 5,6 has a comma; write a point, .* 5\.6"),
+        ("G28\nG1 X1 F60\nG1 X2 E1\n", "this is a motion program, not a record"),
+    ],
+)
+def test_regression_a_record_that_is_another_thing_is_called_what_it_is(tmp_path, text, why):
+    (tmp_path / "x.toml").write_text(text)
+    with pytest.raises(RecordError, match=why):
+        read_machine(tmp_path / "x.toml")
+
+
+def test_regression_a_machine_in_place_of_a_filament(tmp_path):
+    (tmp_path / "x.toml").write_text(starter("machine", "open-gap"))
+    with pytest.raises(RecordError, match=r"this is a machine record, .* are the two swapped\?"):
+        read_filament(tmp_path / "x.toml")

@@ -66,7 +66,7 @@ def test_limit_in_place_and_a_page(run):
         (["--in-place", "--skip", "coast"], "--skip coast: unknown pass; choose from heat"),
         (["--in-place", "--add", "flow"], "--add flow: unknown pass; choose from prime"),
         (["--in-place", "--target", "0"], "target must be a chance"),
-        (["--in-place", "--height-mm", "3"], "height_mm must be between"),
+        (["--in-place", "--add", "first-layer", "--height-mm", "3"], "height_mm must be between"),
         (["--in-place", "--dialect", "plain"], "unknown dialect"),
         (["--in-place", "--html", "."], "is not an ordinary file"),
     ],

@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 
 from certificate_cases import number_lines
 from certificate_part import part
-from mend_workshop import PROGRAMS, filament, machine
+from habits import posts
+from mend_workshop import PROGRAMS, filament, machine, program_of
 from pliant.errors import PliantError, ProgramError
 from pliant.program.dialects import BEHAVIOURS
+from pliant.recipe.around import metering_at
+from pliant.recipe.window import carry
 from pliant.report.mend import mended_text
 from pliant.workflows import workshop
 from pliant.workflows.mend import ADDED, PASSES, mend
@@ -182,7 +185,7 @@ def test_limit_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
 def test_limit_every_pass_alone_is_certified(tmp_path):
     path = _file(tmp_path, PROGRAMS["strain-relief"]())
     for name in (*PASSES, *ADDED):
-        mended, out = _mend(path, passes=(name,), height_mm=0.05, dialect="e-on-its-own")
+        mended, out = _mend(path, passes=(name,), height_mm=0.05 * (name == "first-layer"), dialect="e-on-its-own")
         assert mended.certificate.certified
         if not mended.changes:
             assert out.read_bytes() == path.read_bytes()
@@ -296,8 +299,8 @@ def test_limit_bad_requests(tmp_path, more, why):
 
 def test_limit_no_bead_nothing_to_mend(tmp_path):
     path = _file(tmp_path, "G90\nG1 X10 Y10 F6000\nG1 X20\n")
-    mended, out = _mend(path, **_EVERYTHING)
-    assert out.read_bytes() == path.read_bytes() and mended.changes == ()
+    with pytest.raises(ProgramError, match="lays no bead"):
+        _mend(path, **_EVERYTHING)
 
 
 def test_limit_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp_path):
@@ -308,3 +311,37 @@ def test_limit_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp
     cool = dataclasses.replace(filament(), nozzle_c=(215.0, 225.0))
     again = mend(tmp_path / "out.gcode", machine(), cool, passes=("flow",))
     assert again.before.jam_probability > 0
+
+
+@pytest.mark.parametrize(
+    ("end", "habit"),
+    [
+        ("retraction", {"absolute": True, "short": True, "resets": True}),
+        ("half a park", {"hop": True}),
+        ("lift", {"walls_first": True, "arcs": True}),
+        ("retraction by the controller", {"firmware": True, "modal": True}),
+        ("last bead", {"modal": True, "absolute": True, "comments": True}),
+        ("dwell", {"arcs": True}),
+    ],
+)
+def test_limit_everything_on_ends_where_the_input_ends(tmp_path, end, habit):
+    first = program_of(tmp_path, posts(end, layers=2, **habit))
+    mended = mend(first.path, machine(), filament(), output=tmp_path / "out.gcode", passes=PASSES + ADDED)
+    assert mended.certificate.certified and mended.changes
+    last = program_of(tmp_path, (tmp_path / "out.gcode").read_text(), "again.gcode").point_mm[-1]
+    assert last == pytest.approx(first.point_mm[-1], abs=1e-6)
+
+
+def test_regression_the_flow_factor_that_is_left_out_is_told(tmp_path):
+    """In text, JSON and on the page; and it is what the pass would set, near what `plan` asks for."""
+    path = _file(tmp_path, PROGRAMS["strain-relief"]())
+    mended, _ = _mend(path)
+    asked, _ = _mend(path, passes=(*PASSES, "factor"))
+    (change,) = [c for c in asked.changes if c.pass_name == "factor"]
+    assert mended.wanted_flow_factor == pytest.approx(float(change.after), abs=0.011)
+    assert f"a flow factor of {mended.wanted_flow_factor:g} would make it up" in mended_text(mended)
+    assert "--add factor" in mended_text(mended) and "--add factor" not in mended_text(asked)
+    assert mended.to_json()["wanted_flow_factor"] == mended.wanted_flow_factor and asked.wanted_flow_factor == 1.0
+    carried = carry(machine(), filament())
+    of_plan = metering_at(carried, flow_mm3_per_s=2.0, nozzle_c=225, width_mm=0.45, height_mm=0.2).factor
+    assert of_plan.low <= mended.wanted_flow_factor <= of_plan.high

@@ -52,7 +52,13 @@ async def mend_send(request: Request) -> Response:
     stem, dot, ending = upload.name.rpartition(".")
     output = plain_name(f"{stem or upload.name}-mended{dot}{ending if stem else ''}")
     passes = [name for name in PASS_WORDS if name in chosen]
-    job = desk.begin("mend", upload, machine, filament, passes=passes, target=target / 100, output=output)
+    height = number_in(form.text("height_mm"), "how much taller the first layer may make the part", 0.01, 0.5, "mm")
+    if "first-layer" in passes and height is None:
+        raise Fault(422, "say how much taller the pass first-layer may make the part, such as 0.1 mm")
+    job = desk.begin(
+        "mend", upload, machine, filament, passes=passes, target=target / 100, output=output,
+        height_mm=height if "first-layer" in passes and height is not None else 0.0,
+    )  # fmt: skip
     return go_to(request, f"/mend/{job.uid}", job.to_json())
 
 
@@ -62,10 +68,11 @@ async def mend_page(request: Request) -> Response:
     if job.state != "done":
         return await job_page(request, job)
     found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
+    printed = desk_of(request).store.adopt(job.uid, job.folder / job.asked["output"])
     first, rest = opened_at(body, 1)
     return answer(
         request, "mend.html", found | {"id": job.uid}, sheets=("/static/mend.css", f"/work/{job.uid}/rules.css"),
-        job=job, first=first, rest=rest,
+        job=job, first=first, rest=rest, printed=printed.uid,
     )  # fmt: skip
 
 

@@ -96,7 +96,7 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     result, drawn = folder / asked["output"], folder / "drawn.html"
     mended = mend_with_report(
         asked["program"], machine, filament, drawn, output=result, passes=tuple(asked["passes"]),
-        target=asked["target"], progress=tell,
+        target=asked["target"], height_mm=asked["height_mm"], progress=tell,
     )  # fmt: skip
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)

@@ -157,7 +157,7 @@ def add_print(
         An open book.
     machine, filament, program, recipe, finding, mended : str
         Identifiers of records in the book, or files made ready by `prepare_toml` and `prepare_program`; the last four
-        may be missing. The finding is looked up if none is given.
+        may be missing. Finding and mending are looked up if none is given.
     outcome : str
         `ok`, `jammed`, `stopped` or `not-sure`.
     at_line : int, optional
@@ -183,9 +183,15 @@ def add_print(
             t = TABLES["finding"]
             same = (t.c.program == ran) & (t.c.machine == on) & (t.c.filament == of)
             known = c.execute(select(t.c.uid).where(same).order_by(t.c.made_at.desc()).limit(1)).scalar()
+        made_by = mended
+        if made_by is None and ran is not None:
+            t = TABLES["mended"]
+            made_by = c.execute(
+                select(t.c.uid).where((t.c.result == ran) & (t.c.source != ran)).order_by(t.c.made_at.desc()).limit(1)
+            ).scalar()
         print_row = {
             "machine": on, "filament": of, "program": ran, "recipe": recipe, "finding": known,
-            "mended": mended, "printed_at": printed_at,
+            "mended": made_by, "printed_at": printed_at,
         }  # fmt: skip
         made = _event(c, KINDS["print"], print_row)
         _line_exists(c, ran, at_line)

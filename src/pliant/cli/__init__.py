@@ -9,6 +9,7 @@ import click
 
 from pliant import __version__
 from pliant.cli.book import book
+from pliant.cli.shell import OneLine as _OneLine
 from pliant.cli.shell import debug as _debug
 from pliant.cli.shell import json_ as _json
 from pliant.cli.shell import keep_apart as _keep_apart
@@ -31,7 +32,7 @@ def _write_page(path: str, page: str) -> None:
     save_whole(Path(path), page)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_OneLine, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__)
 def main() -> None:
     """Will this soft filament feed, on this machine, for this job?"""
@@ -120,6 +121,8 @@ def mend_command(
         from pliant.report.mend import mended_text
         from pliant.workflows.mend import ADDED, PASSES, mend
 
+        if asked["height_mm"] and "first-layer" not in add:
+            raise PliantError("--height-mm is for the pass first-layer; say --add first-layer too, or leave it out")
         if (output is None) == (not in_place):
             raise PliantError("say where the result goes: -o FILE, or --in-place")
         for name in skip:

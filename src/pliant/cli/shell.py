@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import sys
 import time
 import warnings
@@ -14,10 +15,60 @@ import click
 
 from pliant.errors import PliantError, ValidityWarning
 
-__all__ = ["debug", "json_", "keep_apart", "progress", "show", "user_errors"]
+__all__ = ["OneLine", "debug", "json_", "keep_apart", "progress", "show", "user_errors"]
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+
+
+class _Said(click.ClickException):
+    """A slip in the words of a command, said as every other error is."""
+
+    exit_code = 2
+
+    def show(self, file: Any = None) -> None:
+        """Print the line."""
+        click.echo(f"pliant: {self.message}", file=file, err=file is None)
+
+
+# what the parser says of a number, and what a person is told
+_PLAINER = (
+    (
+        re.compile(r"'([^']*\d),(\d[^']*)' is not a valid (float|integer)"),
+        r"'\1,\2' is not a number; write a point: \1.\2",
+    ),
+    (re.compile("is not a valid float(?: range)?"), "is not a number"),
+    (re.compile("is not a valid integer(?: range)?"), "is not a whole number"),
+    (re.compile("Invalid value for '([^']*)'"), r"\1"),
+)
+
+
+class OneLine(click.Group):
+    """Verbs whose slips of the keys are told in one line, like every other error."""
+
+    @contextmanager
+    def _plainly(self) -> Iterator[None]:
+        try:
+            yield
+        except click.exceptions.NoArgsIsHelpError:
+            raise
+        except click.UsageError as error:
+            text = " ".join(error.format_message().split())
+            for pattern, words in _PLAINER:
+                text = pattern.sub(words, text)
+            text = text.rstrip(".")
+            place = error.ctx.command_path if error.ctx is not None else "pliant"
+            raise _Said(f"{text[:1].lower() + text[1:]}; `{place} --help` lists what there is") from error
+
+    def make_context(self, *args: Any, **more: Any) -> click.Context:
+        """Read the words before the verb."""
+        with self._plainly():
+            return super().make_context(*args, **more)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Read the words of the verb, and run it."""
+        with self._plainly():
+            return super().invoke(ctx)
 
 
 @contextmanager

@@ -150,7 +150,9 @@ def _arc(w, f, code, has, num, x1, y1):
         elif chord == 0 or r == 0:
             m.fail(w, f, m.ERR_ARC_R, m.NONE, 0.0, 0.0)
         elif rise < -0.02 * r * r:  # up to 1 % short counts as a half circle
-            m.fail(w, f, m.ERR_ARC_SHORT, m.NONE, abs(r), chord)
+            m.fail(w, f, m.ERR_ARC_SHORT, m.NONE, abs(r), chord / 2)
+        elif chord / 2 - abs(r) > max(0.005, 0.001 * abs(r)):  # more than rounding takes off
+            m.ask(w, m.ASK_STRETCHED)
         if w[m.STATUS] > 0:
             return 0.0
         side = 1.0 if (code == 3) == (r > 0) else -1.0
@@ -195,6 +197,7 @@ def move(w, f, rows, log, code, has, num):
             return m.fail(w, f, m.ERR_FEED_RANGE, m.F, f[m.VALUE + m.F], 0.0)
         f[m.FEED] = feed
     x, y, z = f[m.AT], f[m.AT + 1], f[m.AT + 2]
+    astray = False  # the place over the plane where it starts is known to the machine alone
     if has & m.BITS_PLACE:
         jumped, jx, jy, jz = False, x, y, z
         absolute = f[m.ABSOLUTE] != 0
@@ -209,6 +212,7 @@ def move(w, f, rows, log, code, has, num):
             if jump:
                 w[m.KNOWN + q] = 1
                 jumped = True
+                astray = astray or q < 2
             if q == 0:
                 x = goal
                 jx = goal if jump else jx
@@ -242,6 +246,8 @@ def move(w, f, rows, log, code, has, num):
     if math.isnan(f[m.FEED]):
         m.ask(w, m.ASK_NO_FEED)
         f[m.FEED] = 25.0
+    if astray and filament > 0:
+        m.ask(w, m.ASK_UNKNOWN_START)
     if filament < 0:
         kind = m.KIND_RETRACT
         f[m.DEBT] -= filament

@@ -542,10 +542,10 @@ def _lines(case: _Case) -> str:
 def _end(case: _Case) -> str:
     p, q = case.p, case.q
     off = q.point_mm[-1] - p.point_mm[-1]
-    off[2] -= np.clip(off[2], 0.0, np.max(case.lift_mm))  # where it parks may rise with the part or not
+    rise = float(np.clip(off[2], 0.0, np.max(case.lift_mm)))  # where it parks may rise with the part or not
+    off[2] -= rise
     away = float(np.linalg.norm(off))
-    ends_laying = bool(case.lays_p[-1]) and bool(case.pairs.permuted[-1:].any())
-    if away > PLACE_MM and not ends_laying:
+    if away > PLACE_MM:
         raise _Refuted(f"ends {away:.3f} mm away from where the input ends")
     s, t = p.states[p.state[-1]], q.states[q.state[-1]]
     for name, what in (
@@ -556,7 +556,8 @@ def _end(case: _Case) -> str:
     if np.abs(s["offset_mm"] - t["offset_mm"]).max() > PLACE_MM:
         raise _Refuted("ends with another offset of G92")
     x, y, z = q.point_mm[-1]
-    return f"ends at X{x:.3f} Y{y:.3f} Z{z:.3f} in the modes of the input"
+    higher = f", {rise:.3f} mm higher with the part," if rise > PLACE_MM else ""
+    return f"ends at X{x:.3f} Y{y:.3f} Z{z:.3f}{higher} in the modes of the input"
 
 
 _PROOFS: dict[str, Callable[[_Case], str]] = {

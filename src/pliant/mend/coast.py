@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pliant.mend.leads import Leads
 from pliant.mend.retract import NO_THREAD_MM, SLOW_MM_PER_S
 from pliant.models.lag import ooze_mm3
-from pliant.program.write import Edits, Insert, sole_moves
+from pliant.program.write import Edits, Insert, own_retractions, sole_moves
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 
@@ -106,6 +106,7 @@ def mend_coast(
     sole = sole_moves(program)
     absolute = program.states["absolute"][program.state]
     begin = int(np.argmax(program.kind == BEAD))
+    own = own_retractions(program)
     for k, lead in enumerate(leads):
         run, begin = np.arange(begin, lead.first), lead.last
         if open_mm[k] < NO_THREAD_MM or not lead.simple:
@@ -125,7 +126,7 @@ def mend_coast(
             continue
         held = cut.held_mm
         _dry(program, edits, cut, last)
-        if lead.recovers:
+        if lead.recovers and not own[lead.recovers[-1]]:
             edits.filament_mm[lead.recovers[-1]] += held
         else:
             speed = min(SLOW_MM_PER_S, fed_mm_per_s)

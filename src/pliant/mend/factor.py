@@ -9,17 +9,18 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pliant.errors import ValidityWarning
 from pliant.models.drive import grip_force_n, pinch_squash_mm, slip_loss, stretch_loss
-from pliant.models.metering import flow_factor, largest_cause
+from pliant.models.metering import BITE_SHARE, flow_factor, largest_cause
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.mending import Change
-from pliant.records.program import HOME, Program
+from pliant.records.program import BEAD, HOME, Program
 
-__all__ = ["MOST", "Losses", "mend_factor", "metering_losses"]
+__all__ = ["MOST", "Losses", "left_out", "mean_push_n", "mend_factor", "metering_losses"]
 
 RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's steps are set up with
 MOST = 1.25  # [-] our bound: beyond it the wheel grinds, and asking for more does not help
@@ -67,10 +68,29 @@ def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Loss
         return min(float(squash), diameter / 2)
 
     grip = float(grip_force_n(pinch, machine.grip_friction.value, machine.driven_wheels))
+    share = sum(BITE_SHARE) / 2
     return Losses(
         float(stretch_loss(machine.spool_pull_n.value, modulus, diameter)),
         float(slip_loss(min(push_n, 0.99 * grip), grip)),
-        max(depth(modulus) - depth(RIGID_MPA), 0.0) / radius,
+        share * max(depth(modulus) - depth(RIGID_MPA), 0.0) / radius,
+    )
+
+
+def mean_push_n(program: Program, push_n: NDArray[np.floating]) -> float:
+    """Push while beads are laid, by the filament that they take, from the push in each move `(n_moves,)`. [N]"""
+    laid = (program.kind == BEAD) & np.isfinite(push_n)
+    return float(np.average(push_n[laid], weights=program.filament_mm[laid])) if laid.any() else 0.0
+
+
+def left_out(program: Program, losses: Losses) -> tuple[float, str]:
+    """The factor that `mend_factor` would set, 1 if none, and a sentence for where it is not asked for."""
+    _, factor, _ = mend_factor(program, Edits.none(program), losses)
+    if factor == 1.0:
+        return 1.0, ""
+    return factor, (
+        f"the drive delivers about {100 * (1 - 1 / factor):.0f} % less soft filament than the program asks for, most "
+        f"of it lost to {losses.dominant}: a flow factor of {factor:g} would make it up; it alters what is asked for, "
+        "so it is set only where you ask for the pass factor"
     )
 
 
@@ -102,6 +122,7 @@ def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Ch
     first, last = int(fed[0]), int(fed[-1])
     homes = np.flatnonzero(program.kind[:first] == HOME)
     start = int(homes[-1]) + 1 if homes.size else 0
+    start = min(start, int(np.flatnonzero(program.filament_mm)[0]))  # what is drawn back before it is given back after
     line = int(program.line[start])
     edits.before_line.setdefault(line, []).append(b"M221 S%d" % round(100 * factor))
     edits.before_line.setdefault(int(program.line[last]) + 1, []).append(b"M221 S100")

@@ -2,7 +2,9 @@
 
 An island is a connected piece of the layer; its runs keep their order. A layer is left alone where an island is
 visited more than once, where anything but plain travel lies between the islands, or where no gain is found. The first
-two islands of the job stay first: one of them takes what the nozzle needs to fill.
+two islands of the job stay first: one of them takes what the nozzle needs to fill. The last island of a layer stays
+last unless a travel to a place that names both axes comes next: a retraction, a lift or the end of the program that
+follows it takes place where it did.
 """
 
 import numpy as np
@@ -18,9 +20,10 @@ from pliant.mend.paths import TravelRegion
 from pliant.program.coverage import chords_of
 from pliant.program.layers import Layering
 from pliant.program.sections import Sections
+from pliant.program.splicing import line_texts, set_word, word_value
 from pliant.program.write import Edits
 from pliant.records.mending import Change
-from pliant.records.program import BEAD, TRAVEL, Program
+from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
 __all__ = ["mend_order"]
 
@@ -54,6 +57,8 @@ def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering,
         by_layer.setdefault(lead.layer, []).append(lead)
     changes: list[Change] = []
     blocks: list[tuple[int, int]] = []
+    moved: list[tuple[int, int]] = []  # lead-ins that may be entered from elsewhere: first move, first bead
+    ways = _Ways(program)
     done = 0
     here = program.point_mm[bead[0], :2]
     for layer in range(layering.top_mm.size):
@@ -68,8 +73,10 @@ def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering,
         if len(items) > 2:
             entry = np.array([program.point_mm[b, :2] for _, b, _ in items])
             leave = np.array([program.point_mm[end, :2] for _, _, end in items])
-            order, gain = _better(program, here, entry, leave, beads, sections)
+            pinned = not ways.names_a_place(int(beads[-1]) + 1)
+            order, gain = _better(program, here, entry, leave, beads, sections, pinned)
             if order is not None:
+                moved += [item[:2] for item in items]
                 blocks += [(done, items[0][0]), *((items[k][0], items[k][2]) for k in order)]
                 done = items[-1][2]
                 last_point = leave[order[-1]]
@@ -81,9 +88,53 @@ def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering,
                     )
                 )  # fmt: skip
         here = last_point
+    edits.words |= ways.whole(moved)
     if blocks:
         edits.blocks = [b for b in [*blocks, (done, program.kind.size)] if b[1] > b[0]]
     return changes
+
+
+class _Ways:
+    """What the lines of travels say of their place."""
+
+    def __init__(self, program: Program) -> None:
+        self.program = program
+        point = program.point_mm
+        plane = (point[1:, 0] != point[:-1, 0]) | (point[1:, 1] != point[:-1, 1]) | (program.sweep_rad != 0)
+        self.plane = np.flatnonzero(plane | (program.kind == HOME))
+        self.text = line_texts(program.path, program.line[plane & (program.kind == TRAVEL)])
+
+    def _next(self, move: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The first moves in the plane from these on; those that have none are left out."""
+        at = np.searchsorted(self.plane, move)
+        return self.plane[at[at < self.plane.size]]
+
+    def names_a_place(self, first: int) -> bool:
+        """Whether the first move in the plane from `first` on goes to one place wherever it comes from."""
+        p = self.program
+        for i in self._next(np.array([first])).tolist():
+            plain = p.kind[i] == TRAVEL and p.sweep_rad[i] == 0 and p.states["absolute"][p.state[i]]
+            return bool(plain) and not self._missing(i)
+        return False
+
+    def _missing(self, move: int) -> list[str]:
+        text = self.text.get(int(self.program.line[move]), b"")
+        return [axis for axis in "XY" if word_value(text, axis) is None]
+
+    def whole(self, leads: list[tuple[int, int]]) -> dict[int, bytes]:
+        """New texts of lines that leave out an axis, for lead-ins that now come from elsewhere."""
+        p = self.program
+        found: dict[int, bytes] = {}
+        for first, bead in leads:
+            for i in self._next(np.array([first])).tolist():
+                if i >= bead or not (missing := self._missing(i)):
+                    continue
+                state, line = p.states[p.state[i]], int(p.line[i])
+                for axis in missing:
+                    k = "XY".index(axis)
+                    value = (p.point_mm[i + 1, k] - state["offset_mm"][k]) / state["unit"]
+                    found[line] = set_word(found.get(line, self.text[line]), axis, float(value), 4)
+        return found
 
 
 def _items(
@@ -162,13 +213,16 @@ def _better(
     leave: NDArray[np.float64],
     beads: NDArray[np.int64],
     sections: Sections,
+    pinned: bool,
 ) -> tuple[NDArray[np.int64] | None, float]:
-    """An order with less open travel, and how much less; None if there is none."""
+    """An order with less open travel, and how much less; None if there is none. The last stays last if `pinned`."""
     n = len(entry)
     out = np.vstack([here[None], leave])
     cost = np.zeros((n + 1, n + 1))
     cost[:, 1:] = np.hypot(out[:, None, 0] - entry[None, :, 0], out[:, None, 1] - entry[None, :, 1])
-    order = order_by_cost(cost).order
+    order = order_by_cost(cost, with_end=pinned).order
+    if pinned:
+        order = np.append(order, n - 1)
     chord, move = chords_of(program, beads)
     half = sections.width_mm[move].astype(float) / 2
     zeros = np.zeros(len(chord), dtype=np.int64)

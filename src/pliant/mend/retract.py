@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pliant.kernels.chewed import pulled_too_often
 from pliant.mend.leads import Leads
-from pliant.program.write import Edits
+from pliant.program.write import Edits, own_retractions
 from pliant.records.mending import Change
 from pliant.records.program import Program
 
@@ -61,7 +61,8 @@ def mend_retraction(
     r, c = leads.retracts.move[leads.retracts.begin[at]], leads.recovers.move[leads.recovers.begin[at]]
     back, stored, speed = -program.filament_mm[r], stored_mm[at].astype(np.float64), program.speed_mm_per_s
     bounded = back.copy()
-    longer = back > 1.1 * stored
+    own = own_retractions(program)[r]  # can be left out, not shortened or slowed
+    longer = (back > 1.1 * stored) & ~own
     bounded[longer] = [round(mm, 3) for mm in np.minimum(back, stored)[longer].tolist()]
     top = np.concatenate([[0.0], np.cumsum(program.filament_mm)])[r]
     needless = open_mm[at] < NO_THREAD_MM
@@ -71,7 +72,7 @@ def mend_retraction(
     edits.drop[r[gone]] = edits.drop[c[gone]] = True
     slow_r, slow_c = np.minimum(SLOW_MM_PER_S, speed[r]), np.minimum(SLOW_MM_PER_S, speed[c])
     shorter = ~gone & (bounded < back - 1e-6)
-    faster = (slow_r < speed[r] * (1 - _SAME)) | (slow_c < speed[c] * (1 - _SAME))
+    faster = ~own & (slow_r < speed[r] * (1 - _SAME)) | ~own & (slow_c < speed[c] * (1 - _SAME))
     changed = shorter | (~gone & faster)
     edits.filament_mm[r[shorter]], edits.filament_mm[c[shorter]] = -bounded[shorter], bounded[shorter]
     edits.speed_mm_per_s[r[changed]], edits.speed_mm_per_s[c[changed]] = slow_r[changed], slow_c[changed]

@@ -12,9 +12,11 @@ import numpy as np
 from pliant.checks import as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
-__all__ = ["CAUSES", "bite_loss", "flow_factor", "largest_cause"]
+__all__ = ["BITE_SHARE", "CAUSES", "bite_loss", "flow_factor", "largest_cause"]
 
 CAUSES = ("stretch", "slip", "bite")
+# [-] share of the flattening that the teeth sink in: a fine knurl little, a hobbed wheel all of it; from memory
+BITE_SHARE = (0.3, 1.0)
 
 
 def flow_factor(stretch: Any, slip: Any, bite: Any) -> Any:

@@ -17,7 +17,7 @@ __all__ = ["asked", "error_text", "questions", "warnings"]
 _FIRST_WARNING = machine.ASK_NAMES.index("NO_FEED")
 
 _ERRORS = {
-    "NUL": "a NUL byte: this is not a text program; save it as plain text",
+    "NUL": "a NUL byte: a program is plain text; the file is damaged or of another kind",
     "TOO_LONG": "longer than 1 MiB; a program has short lines: wrong file?",
     "UNREADABLE": "cannot read {shown!r}; a word is a letter and a plain number, e.g. X12.5",
     "LOOSE_NUMBER": "a number without a letter, {shown!r}; write each word as a letter and an unbroken number",
@@ -47,7 +47,7 @@ _ERRORS = {
     "ARC_CENTRE": "an arc needs I/J or R; give the centre from the start point",
     "ARC_BOTH": "an arc with both R and I/J; give one",
     "ARC_R": "an arc by R needs a different end point and a radius; use I/J for a full turn",
-    "ARC_SHORT": "radius {a:g} mm is too short for a chord of {b:g} mm",
+    "ARC_SHORT": "radius {a:.6g} mm does not reach: half the way between the ends is {b:.6g} mm; allowed is 1 % less",
     "ARC_RADIUS": "an arc of no radius; I and J give the centre from the start point",
     "ARC_ENDS": "the arc's ends lie {a:.3g} mm apart in radius; allowed is 0.005 mm or 0.1 %",
     "ARC_TURNS": "an arc with P{a:g} extra turns, which controllers count differently; write the turns out",
@@ -82,6 +82,8 @@ _TEXTS = {
     "BLOCK_DELETE": "a line with block delete (/): run here, skipped where the switch is on",
     "INCHES": "inches (G20): some controllers reject them",
     "WORDS_BEFORE": "words before the command of their line: they belong to it here, lost on some controllers",
+    "STRETCHED": "an arc whose R falls short of half the way between its ends: a half circle here, refused by some "
+    "controllers",
     "NO_FEED": "a move before any F: 25 mm/s taken",
     "STRAY_PERCENT": "a % that opens no program: passed over",
     "AFTER_END": "lines after the end of the program (M2, M30 or %) are not read",
@@ -91,6 +93,8 @@ _TEXTS = {
     "OTHER_TOOL": "a word for a second tool, heater or fan: passed over",
     "MORE_UNKNOWN": "further unknown commands: passed over",
     "CUT_SHORT": "the last line moves and has no end: the file may be cut short, even inside a number",
+    "UNKNOWN_START": "filament is laid from a place that homing leaves unknown: that stretch of bead is not counted; "
+    "travel to where it starts first",
 }
 
 

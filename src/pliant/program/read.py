@@ -16,6 +16,7 @@ from pliant.program.compare import Comparison
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
 from pliant.program.messages import asked
 from pliant.program.stream import Moves, Progress, Reading
+from pliant.program.wrong_file import what_else
 from pliant.records.program import DWELL, HOME, KIND_NAMES, Program
 
 __all__ = ["read_program"]
@@ -60,11 +61,16 @@ def read_program(path: str | Path, dialect: str = "auto", progress: Progress | N
         raise ProgramError(f"unknown dialect {dialect!r}; choose auto, {', '.join(BEHAVIOURS)}")
     name = ASSUMED if dialect == "auto" else dialect
     moves, reading = Moves(str(path)), Reading(str(path), name)
-    reading.run(moves.take, progress)
-    program = moves.program(dialect, reading)
-    kinds = np.bincount(program.kind, minlength=len(KIND_NAMES))
-    if kinds.sum() == kinds[DWELL] + kinds[HOME]:
-        raise ProgramError(f"{path}: empty: no line moves anything; choose a motion program")
+    try:
+        reading.run(moves.take, progress)
+        program = moves.program(dialect, reading)
+        kinds = np.bincount(program.kind, minlength=len(KIND_NAMES))
+        if kinds.sum() == kinds[DWELL] + kinds[HOME]:
+            raise ProgramError(f"{path}: empty: no line moves anything; choose a motion program")
+    except ProgramError as error:
+        if what := what_else(path):
+            raise ProgramError(f"{path}: this is {what}") from error
+        raise
     if dialect != "auto":
         return program
     answers = tuple(text for other in BEHAVIOURS if (text := _otherwise(program, reading, other)))

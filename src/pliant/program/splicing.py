@@ -17,7 +17,7 @@ from pliant.kernels.splice import find_words, format_numbers, line_starts, splic
 __all__ = ["LineEdits", "Lines", "line_texts", "number_text", "set_word", "word_value"]
 
 _NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
-_WORDS = {letter: re.compile(rf"([{letter}{letter.lower()}])[ \t]*{_NUMBER}".encode()) for letter in "EFIJRSZ"}
+_WORDS = {letter: re.compile(rf"([{letter}{letter.lower()}])[ \t]*{_NUMBER}".encode()) for letter in "EFIJRSXYZ"}
 _CHECKSUM = 42  # *
 _BLOCK_BYTES = 1 << 26
 

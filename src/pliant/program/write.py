@@ -18,7 +18,7 @@ from pliant.program.numbering import is_numbered, renumber
 from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
 from pliant.records.program import HOME, Program
 
-__all__ = ["Edits", "Insert", "feed_word", "rewrite", "sole_moves"]
+__all__ = ["Edits", "Insert", "feed_word", "own_retractions", "rewrite", "sole_moves"]
 
 _COMMENT = re.compile(rb"\([^)]*\)|;.*")
 _REBASE = re.compile(rb"[Gg]0*92(?![0-9]).*[Ee]")
@@ -66,6 +66,11 @@ def sole_moves(program: Program) -> NDArray[np.bool_]:
     return alone & moves
 
 
+def own_retractions(program: Program) -> NDArray[np.bool_]:
+    """Moves of filament that the controller makes by itself (G10, G11); they take no E and no F."""
+    return (program.filament_mm != 0) & np.isnan(program.e_word)
+
+
 def _per_unit(program: Program) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Millimetres of filament per unit of E, and mm/s per unit of F, of each move."""
     s = program.states
@@ -106,6 +111,10 @@ class _Plan:
             raise ProgramError(
                 f"{program.path} line {line}: several commands on a line that has to change; write one command a line"
             )
+        self.own = own_retractions(program)
+        changed = (edits.filament_mm != program.filament_mm) | (edits.speed_mm_per_s != program.speed_mm_per_s)
+        if np.any(changed & self.own & ~edits.drop):
+            raise ValueError("a retraction of the controller has no words to change")
         self._feeds()
         self._filament(data)
         self._arcs()
@@ -135,7 +144,7 @@ class _Plan:
     def _feeds(self) -> None:
         p, e = self.program, self.edits
         given = ~np.isnan(p.f_word)
-        moving = ((p.length_mm > 0) | (p.filament_mm != 0)) & (p.kind != HOME)
+        moving = ((p.length_mm > 0) | (p.filament_mm != 0)) & (p.kind != HOME) & ~self.own
         slowed = (e.speed_mm_per_s < p.speed_mm_per_s) & moving & ~e.drop
         want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
         has_insert = np.zeros(p.kind.size, dtype=np.bool_)
@@ -144,11 +153,12 @@ class _Plan:
         follows = np.diff(seq, prepend=-1) == 1
         # a move leaves another feed in force than it did where it was slowed or dropped, and so does what is put in
         # or comes from elsewhere; a move that says no feed and goes nowhere leaves things as they are
-        other = (slowed | e.drop)[seq]
+        other = (slowed | e.drop & ~self.own)[seq]
         says = np.flatnonzero((given | moving)[seq])
         last = np.searchsorted(says, np.arange(seq.size)) - 1
         before = np.where(last >= 0, other[says[np.maximum(last, 0)]], False) if says.size else other
-        before |= has_insert[seq] | ~follows
+        turn = np.cumsum(has_insert[seq] | ~follows)
+        before |= turn != np.where(last >= 0, turn[says[np.maximum(last, 0)]] if says.size else 0, 0)
         # of two slowed neighbours, line by line, the second needs no word of its own for the same feed
         line, w = p.line[seq], want[seq]
         stands = np.zeros(seq.size, dtype=np.bool_)

@@ -22,8 +22,6 @@ _STILL = 0.8  # [-] a coast ends where the flow has fallen to this share: thinne
 _CHARGED = 3.0  # [-] time constants until a run has its full width (95 % of a first-order rise)
 _SLIP_SIZE = (0.1, 1.5)  # [-] loss at the limit of grip, and its spread; from memory, see models/drive.py
 _SMALL_CONTACT = 0.35  # [-] of the filament's radius, where models/drive.py warns
-# [-] share of the flattening that the teeth sink in: a fine knurl little, a hobbed wheel all of it; from memory
-_BITE_SHARE = (0.3, 1.0)
 
 
 @dataclass(frozen=True)
@@ -160,6 +158,6 @@ def metering_at(
             wheel_radius_mm=wheel,
         )  # fmt: skip
     deep = bool(np.median(squash / theta["diameter_mm"]) > _SMALL_CONTACT / 2)
-    bite = metering.bite_loss(rng.uniform(*_BITE_SHARE, n) * np.minimum(squash, 0.3 * wheel), wheel)
+    bite = metering.bite_loss(rng.uniform(*metering.BITE_SHARE, n) * np.minimum(squash, 0.3 * wheel), wheel)
     factor = metering.flow_factor(stretch, slip, bite)
     return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)), deep)

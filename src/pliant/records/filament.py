@@ -6,7 +6,7 @@ from typing import Any
 
 from pliant.errors import RecordError
 from pliant.records.learned import Together, parse_together
-from pliant.records.machine import load_toml, name_of, reject_unknown
+from pliant.records.machine import load_toml, name_of, reject_swapped, reject_unknown
 from pliant.records.materials import MELT, melt_range, modulus_by_hardness
 from pliant.records.quantity import Quantity, parse_quantity
 
@@ -74,6 +74,7 @@ def read_filament(path: str | Path) -> Filament:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
+    reject_swapped(data, file, "filament", "machine", ("drive", "path", "hot_end"))
     reject_unknown(data, {"name", "shore", "scale", "nozzle_c", *_OPTIONAL}, file, "the record")
     for key in ("shore", "nozzle_c"):
         if key not in data:

@@ -1,6 +1,7 @@
 """The machine record: what lies between the spool and the melt, and how the axes move."""
 
 import difflib
+import re
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
 
-__all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_unknown"]
+__all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_swapped", "reject_unknown"]
 
 _ENDS = ("pinned-pinned", "pinned-fixed", "fixed-fixed")
 _DIALECTS = ("auto", "e-follows-g90", "e-on-its-own", "many-per-line")
@@ -102,13 +103,33 @@ def load_toml(path: str | Path, else_: str = "`pliant new` writes a starter file
             raise RecordError(f"{file}: larger than 1 MiB; a record is a page of text")
         return tomllib.loads(content.decode("utf-8"))
     except tomllib.TOMLDecodeError as error:
-        raise RecordError(f"{file}: not valid TOML: {error}") from error
+        raise RecordError(f"{file}: {_not_toml(content.decode('utf-8', 'replace'), error)}") from error
     except RecursionError as error:
         raise RecordError(f"{file}: nested too deeply; a record has tables of plain values") from error
     except UnicodeDecodeError as error:
         raise RecordError(f"{file}: not UTF-8 text; save it as UTF-8") from error
     except OSError as error:
         raise RecordError(f"{file}: cannot be read ({error.strerror}); {else_}") from error
+
+
+def _not_toml(text: str, error: tomllib.TOMLDecodeError) -> str:
+    """Why a text is no record, where more can be said than what the parser says."""
+    for number, line in enumerate(text.splitlines(), 1):
+        if found := re.match(r"\s*([A-Za-z_]+)\s*=\s*(\d+),(\d+)\s*(?:#.*)?$", line):
+            key, whole, part = found.groups()
+            return f"line {number}: {key} = {whole},{part} has a comma; write a point, {key} = {whole}.{part}"
+    if len(re.findall(r"^(?:N\d+\s*)?[GM]\d+\b", text, re.M)) > 1:
+        return "this is a motion program, not a record; the program comes first, records after -m and -f"
+    return f"not valid TOML: {error}"
+
+
+def reject_swapped(data: dict[str, Any], file: str, wanted: str, other: str, keys: tuple[str, ...]) -> None:
+    """Raise `RecordError` where a record is of the other kind, as its keys tell."""
+    if any(key in data for key in keys):
+        raise RecordError(
+            f"{file}: this is a {other} record, and a {wanted} record is wanted; are the two swapped? -m takes the "
+            "machine, -f the filament"
+        )
 
 
 def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None:
@@ -151,6 +172,7 @@ def read_machine(path: str | Path) -> Machine:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
+    reject_swapped(data, file, "machine", "filament", ("shore", "consistency_pa_sn", "diameter_mm"))
     reject_unknown(data, {"name", "drive", "path", "spool", "hot_end", "motion", "program"}, file, "the record")
     drive, hot_end, motion = data.get("drive", {}), data.get("hot_end", {}), data.get("motion", {})
     spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])

@@ -35,6 +35,8 @@ class Mended:
     routing_time_s: float  # time that order and route added, retraction apart; below 0 where they saved time
     passes: tuple[str, ...] = ()  # those that ran
     notes: tuple[str, ...] = ()  # what a pass left alone, and why
+    wanted_flow_factor: float = 1.0  # that the drive's losses call for; asked for with the pass factor
+    wanted_why: str = ""  # in a sentence, where it was not asked for; empty where nothing is left out
 
     def counts(self) -> dict[str, int]:
         """Number of changes by pass."""
@@ -59,4 +61,6 @@ class Mended:
             "routing_time_s": self.routing_time_s,
             "passes": list(self.passes),
             "notes": list(self.notes),
+            "wanted_flow_factor": self.wanted_flow_factor,
+            "wanted_why": self.wanted_why,
         }

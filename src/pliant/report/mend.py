@@ -54,6 +54,8 @@ def mended_text(mended: Mended) -> str:
     lines += [f"  left alone    {note}" for note in m.notes]
     lines += ["", "certificate (both files read again from disk)"]
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
+    if m.wanted_why:
+        lines += [f"  not in it  {m.wanted_why}: --add factor"]
     if m.output:
         lines += ["", f"written to {m.output}"]
     lines += [f"warning     {w}" for w in b.facts.warnings]

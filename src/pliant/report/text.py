@@ -13,7 +13,6 @@ MEANS = {
     "starve": "the hot end cannot melt this fast",
     "dam": "the nozzle sits so close to the surface that it dams the melt",
 }
-LAYS_NOTHING = "the program lays nothing, so nothing can jam; is it the right file?"
 VERDICT = {"feeds": "it feeds", "marginal": "it may jam", "jams": "it is more likely to jam than not"}
 
 
@@ -62,7 +61,7 @@ def findings_text(findings: Findings) -> str:
     low, high = percent(f.jam_probability_low), percent(f.jam_probability_high)
     band = "whatever is not known" if low == high else f"90 % range {low} to {high}"
     lines = [
-        f"verdict     {f.verdict}: {VERDICT[f.verdict] if f.worst else LAYS_NOTHING}",
+        f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
         f"jam         {percent(f.jam_probability)} likely; {band}",
         f"first gives {f.mechanism}: {MEANS.get(f.mechanism, 'nothing')}",
         f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"

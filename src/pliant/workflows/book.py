@@ -182,8 +182,11 @@ def remember_mended(
     }
     ready = [records.prepare_program(source), records.prepare_program(result)]
     ready += [records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)]
+    ran = ready[1].values
     with open_book(book, create=True) as opened:
         uids = [records.add_prepared(opened, one).uid for one in ready]
+        # a print of the mended program is held against what was found in the mended program
+        records.remember_check(opened, mended.after, machine, filament, ran["sha256"], ran["name"])
         return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
 
 

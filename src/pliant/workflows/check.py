@@ -183,6 +183,11 @@ def examine(
         program if isinstance(program, Program)
         else read_program(program, dialect or machine.dialect, told(progress, "reading"))
     )  # fmt: skip
+    if not np.any(read.kind == BEAD):
+        raise ProgramError(
+            f"{read.path}: this program lays no bead: no filament is fed while the nozzle moves across; choose the "
+            "program of a print (or name the controller with --dialect, if it reads E words otherwise)"
+        )
     tell("planning the motion", 0)
     timing, layering = time_program(read, motion_of(machine)), find_layers(read)
     diameter = filament.diameter_mm.value

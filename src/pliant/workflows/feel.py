@@ -24,6 +24,7 @@ from pliant.models.pressed import (
 from pliant.models.stiffness import modulus_from_hardness_mpa, softened_modulus_mpa
 from pliant.records.feel import Choice, Compared, Feel, Piece, Predicted, PrintedCheck
 from pliant.records.filament import Filament, read_filament
+from pliant.records.materials import MODULUS_SPREAD, modulus_spread
 
 __all__ = ["KINDS", "feel", "printed_check", "printed_softness"]
 
@@ -34,7 +35,6 @@ _WALLS, _COLUMN_WALLS = (1, 2, 3, 4), (1, 2, 3, 4, 5, 6)
 _MOST = 12  # rows of the table
 _Z90 = 1.6449
 # multiplicative standard deviations, all our own judgement: no measurement was found (docs/models/cellular.md)
-_OUTSIDE_FIT = 1.5  # hardness outside the data-sheet fit: 1.25 inside, 1.6 outside, so 1.5 more
 _HALF_STRAIN, _HALF_STRAIN_SPREAD = 0.15, 1.5  # of the softening law in models/stiffness
 _CELLS = {"hexagon": 1.3, "square": 1.3, "triangle": 1.3, "foam": 1.6}
 _MOST_SHAPE = 3.0  # [-] loaded over free area: flatter, a solid that sticks is held by its bulk modulus, not here
@@ -478,7 +478,7 @@ def _spread_parts(piece: Piece, choice: Choice, deflection_mm: float, factor: fl
     if factor is None:
         parts["printed pieces against the model"] = printed_check().miss
         if not 82 <= choice.shore_a <= 95:
-            parts["hardness outside the data sheets' 82A to 95A"] = _OUTSIDE_FIT
+            parts["hardness outside the data sheets' 82A to 95A"] = modulus_spread(choice.shore_a) / MODULUS_SPREAD[0]
     else:
         parts["piece to piece of one spool"] = _REPEAT
     column = piece.kind == "column"

@@ -13,6 +13,7 @@ import numpy as np
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.risk import jam_risk
 from pliant.mend.certificate import certify
+from pliant.mend.factor import left_out, mean_push_n, metering_losses
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.records.filament import Filament, read_filament
@@ -51,13 +52,13 @@ def _flat(bench: Bench) -> Flat:
 
 
 def _seen_again(
-    bench: Bench, before: Findings, kept: Examined | None, may_slow: bool
-) -> tuple[Findings, Examined | None]:
+    bench: Bench, before: Findings, push_n: float, kept: Examined | None, may_slow: bool
+) -> tuple[Findings, float, Examined | None]:
     """Examine what the passes wrote, and slow it once more where they carried the chance of a jam over the target."""
     after, now = before, kept
     if bench.changes:
         now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
-        after = now.findings
+        after, push_n = now.findings, mean_push_n(now.program, now.load.push_n)
     attempt = 1
     while may_slow and after.jam_probability > bench.target:
         if now is not None:
@@ -65,8 +66,8 @@ def _seen_again(
         if not slow_again(bench, attempt):
             break
         now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
-        after, attempt = now.findings, attempt + 1
-    return after, now if kept is not None else None
+        after, push_n, attempt = now.findings, mean_push_n(now.program, now.load.push_n), attempt + 1
+    return after, push_n, now if kept is not None else None
 
 
 def mend(
@@ -127,6 +128,8 @@ def mend(
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
+    if height_mm and "first-layer" not in passes:
+        raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
     goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
@@ -142,7 +145,8 @@ def mend(
     first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
     _demand_one_meaning(first)
     seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
-    before = seen.findings
+    before, push_n = seen.findings, mean_push_n(first, seen.load.push_n)
+    factor, why = 1.0, ""
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             bench = Bench(Path(name), seen, reading, target, height_mm)
@@ -152,7 +156,9 @@ def mend(
             flat = _flat(bench)
             run_passes(bench, passes, part_of(tell, 0.25, 0.4) or tell)
             tell("checking what came of it", 0.65)
-            after, now = _seen_again(bench, before, kept, "flow" in passes)
+            after, push_n, now = _seen_again(bench, before, push_n, kept, "flow" in passes)
+            if "factor" not in passes:
+                factor, why = left_out(bench.program, metering_losses(machine, filament, push_n))
             final = bench.path
             tell("proving that the part is the same", 0.75)
             certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
@@ -180,6 +186,8 @@ def mend(
         routing_time_s=bench.routing_s,
         passes=tuple(name for name in (*PASSES, *ADDED) if name in passes),
         notes=tuple(bench.notes),
+        wanted_flow_factor=factor,
+        wanted_why=why,
     )
 
 

@@ -12,7 +12,7 @@ from pliant.feed.envelope import Groups
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.risk import USEFUL_MM_PER_S
 from pliant.mend.coast import Melt, mend_coast
-from pliant.mend.factor import mend_factor, metering_losses
+from pliant.mend.factor import mean_push_n, mend_factor, metering_losses
 from pliant.mend.first_layer import mend_first_layer
 from pliant.mend.flow import FlowPlan, plan_flow, slowed_changes
 from pliant.mend.heat import mend_heat
@@ -231,8 +231,7 @@ def _first_layer(bench: Bench) -> None:
 def _factor(bench: Bench) -> None:
     p, edits = bench.program, Edits.none(bench.program)
     load = follow(bench.plan(bench.target).job, bench.machine, bench.filament)
-    laid = (p.kind == BEAD) & np.isfinite(load.push_n)
-    push = float(np.average(load.push_n[laid], weights=p.filament_mm[laid])) if laid.any() else 0.0
+    push = mean_push_n(p, load.push_n)
     changes, factor, why = mend_factor(p, edits, metering_losses(bench.machine, bench.filament, push))
     bench.write(edits, changes)
     bench.note("factor", why)
