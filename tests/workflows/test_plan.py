@@ -174,7 +174,7 @@ def test_limit_what_would_help_is_a_plan_of_its_own(refused):
 
 
 def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
-    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 8000"),))
+    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 6800"),))
     r = plan(machine("open-gap"), thick, baseline())
     single = [h for h in r.helps if ", and " not in h.change]
     pairs = [h for h in r.helps if ", and " in h.change]

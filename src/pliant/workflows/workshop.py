@@ -64,7 +64,7 @@ RECORDS = {
     "long-tube.machine.toml": _MACHINE.format(
         name="Long Tube", liner="ptfe", path=_GAP.format(3.0) + _GUIDE.format(420, 2.0, 180)
     ),
-    "95A.filament.toml": _FILAMENT.format(shore=95, low=215, high=235, modulus=69, consistency=4450),
+    "95A.filament.toml": _FILAMENT.format(shore=95, low=215, high=235, modulus=69, consistency=3940),
     "85A.filament.toml": _FILAMENT.format(shore=85, low=210, high=230, modulus=33, consistency=3100),
     "75A.filament.toml": _FILAMENT.format(shore=75, low=210, high=230, modulus=15, consistency=2700),
 }
