@@ -26,17 +26,17 @@ def _fill(book, n, pad=400):
     return [records.add_recipe(book, f"r{i}", with_pad | {"n": i}).uid for i in range(n)]
 
 
-@pytest.mark.slow
-def test_limit_killed_writers_lose_nothing_they_were_told_is_kept(tmp_path):
+@pytest.mark.parametrize("kills", [6, pytest.param(50, marks=pytest.mark.study)])
+def test_limit_killed_writers_lose_nothing_they_were_told_is_kept(tmp_path, kills):
     seed = random.SystemRandom().randrange(10**6)
     script = Path(__file__).with_name("killed.py")
     done = subprocess.run(
-        [sys.executable, script, tmp_path, "50", str(seed)], capture_output=True, text=True, check=False
+        [sys.executable, script, tmp_path, str(kills), str(seed)], capture_output=True, text=True, check=False
     )  # fmt: skip
     assert done.returncode == 0, f"seed {seed}: {done.stderr[-2000:]}"
     told = json.loads(done.stdout)
-    assert told["kills"] == 90
-    assert told["acknowledged"] > 100, "the writers were killed before they wrote anything: proves nothing"
+    assert told["kills"] >= kills
+    assert told["acknowledged"] > 2 * kills, "the writers were killed before they wrote anything: proves nothing"
 
 
 WRITER = """

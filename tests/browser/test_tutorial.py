@@ -17,6 +17,8 @@ from bench_window import PATIENCE_MS, chromium, served
 from docs_script import DOCS
 from pliant.workflows.workshop import strain_relief_program
 
+pytestmark = pytest.mark.study  # the whole walk; the commands of its twin are run by tests/docs
+
 PLACE = DOCS / "tutorial" / "pictures"
 LIST = PLACE / "pictures.json"
 DRAW = os.environ.get("PLIANT_PICTURES") == "draw"

@@ -218,6 +218,7 @@ def _ranks(records, templates, count, wrong):
     return [rank_user(u, [templates["ladder"]], wrong=wrong, exact=False)["program"] for u in users]
 
 
+@pytest.mark.study
 def test_roundtrip_ranks_are_uniform_and_a_wrong_likelihood_is_found_out(records, templates):
     right = calibration(_ranks(records, templates, 40, False), 99, bins=5)
     wrong = calibration(_ranks(records, templates, 40, True), 99, bins=5)
