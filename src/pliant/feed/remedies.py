@@ -3,13 +3,18 @@
 Start with `hardware_changes`; `remedies_for` scores them on a job.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import jam_risk, speed_that_meets
+from pliant.feed.warmth import cold_words, warm_enough_c
 from pliant.records.filament import Filament
 from pliant.records.findings import Remedy
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine, Span
 
 __all__ = ["Changed", "hardware_changes", "remedies_for"]
@@ -71,6 +76,25 @@ def hardware_changes(machine: Machine, filament: Filament) -> Iterator[Changed]:
     yield Changed("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder))
 
 
+def _helps(remedy: Remedy, before: float, speed: float | None) -> bool:
+    """Whether a change buys what the user wants: time at the same risk, or where no speed meets it, a way or less risk.
+
+    Samples are shared by both sides, so that what is left of noise is well under the tenth and the fifth asked for.
+    """
+    if remedy.speed_factor is not None:
+        return speed is None or remedy.speed_factor > 1.1 * speed
+    return speed is None and remedy.jam_probability < 0.8 * before
+
+
+def _hotter(job: Envelope, machine: Machine, filament: Filament) -> Envelope | None:
+    """The job with its nozzle as hot as softens the spool for sure, or as allowed; None where it is so already."""
+    low, high = allowed_c(machine, filament)
+    least = min(max(math.ceil(warm_enough_c(filament)), low), high)
+    if not cold_words(filament, float(job.nozzle_c.min())) or (job.nozzle_c >= least).all():
+        return None
+    return replace(job, nozzle_c=np.maximum(job.nozzle_c, least))
+
+
 def remedies_for(
     job: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None, target: float
 ) -> tuple[Remedy, ...]:
@@ -98,6 +122,10 @@ def remedies_for(
     for c in hardware_changes(machine, filament):
         chance = jam_risk(job, c.machine, c.filament, shares=False).probability
         factor = speed_that_meets(job, c.machine, c.filament, target)
-        if chance < before - 0.01 or (factor or 0.0) > (speed or 0.0) * 1.1:
-            scored.append(Remedy(c.what, chance, factor))
+        scored.append(Remedy(c.what, chance, factor))
+    if (hot := _hotter(job, machine, filament)) is not None:
+        chance = jam_risk(hot, machine, filament, shares=False).probability
+        factor = speed_that_meets(hot, machine, filament, target)
+        scored.append(Remedy(f"the nozzle at {hot.nozzle_c.min():g} °C", chance, factor))
+    scored = [r for r in scored if _helps(r, before, speed)]
     return tuple(sorted(scored, key=lambda r: (-(r.speed_factor or 0.0), r.jam_probability)))

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.feed.warmth import cold_words, warm_enough_c
 from pliant.kernels.splice import find_commands
 from pliant.program.splicing import set_word, word_value
 from pliant.program.write import Edits
@@ -43,12 +44,21 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
         line = data[begin:end]
         letter = next((w for w in "SR" if _SET.match(line) and word_value(line, w) is not None), None)
         asked = word_value(line, letter) if letter else None
-        if letter is None or asked is None or asked < _PRINTING_C or low <= asked <= high:
+        if letter is None or asked is None or asked < _PRINTING_C or asked == high:
             continue
-        new = low if asked < low else high
+        # colder than what is sure to soften the spool is no use, though the sheet allows it
+        least = (
+            low if not cold_words(filament, max(asked, low)) else min(max(low, np.ceil(warm_enough_c(filament))), high)
+        )
+        if least <= asked <= high:
+            continue
+        new = least if asked < least else high
         edits.words[number] = set_word(line, letter, new, 1)
         why = (
-            "the maker's data sheet" if asked < low or machine.liner != "ptfe" else "the sheet and the liner's ceiling"
+            "the maker's data sheet"
+            if asked < least or machine.liner != "ptfe"
+            else "the sheet and the liner's ceiling"
         )
-        changes.append(Change(number, "heat", "nozzle", f"{asked:g} °C", f"{new:g} °C", f"within {why}"))
+        why = f"within {why}" + (", and hot enough to soften this spool" if new > low and asked < least else "")
+        changes.append(Change(number, "heat", "nozzle", f"{asked:g} °C", f"{new:g} °C", why))
     return changes

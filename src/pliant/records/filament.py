@@ -118,7 +118,8 @@ def read_filament(path: str | Path) -> Filament:
 
 
 def _given(data: dict[str, Any], key: str, file: str) -> Quantity | None:
-    return parse_quantity(data[key], key, 1.15, file) if key in data else None
+    # a softening point is printed to a few degrees, and a factor of 1.15 on it would be thirty; from memory
+    return parse_quantity(data[key], key, 1.03 if key == "soften_c" else 1.15, file) if key in data else None
 
 
 def _from_range(key: str, low: float, high: float, source: str) -> Quantity:

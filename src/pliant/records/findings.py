@@ -67,6 +67,7 @@ class Findings:
     peak_push_n: float | None
     least_margin: float | None  # None where nothing is pushed
     by_mechanism: dict[str, float]
+    unsoftened_probability: float  # chance that the wall is colder than what softens the spool; part of `starve`
     measure_next: dict[str, float]
     worst: tuple[Moment, ...]
     speed_factor: float | None  # None: no speed meets the target

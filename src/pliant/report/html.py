@@ -20,7 +20,7 @@ from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
 from pliant.report.feed_path import feed_path_svg
-from pliant.report.text import MEANS
+from pliant.report.text import MEANS, cause_words
 
 __all__ = ["jam_band", "page_environment", "page_policy", "report_html", "template_text"]
 
@@ -63,6 +63,7 @@ def report_html(findings: Findings, picture: Picture) -> str:
             band=jam_band(findings),
             doubt=_doubt(findings),
             means=MEANS,
+            cause=cause_words(findings),
             why=words.WHY,
             hatches=HATCHES,
             path=feed_path_svg(picture.vessels, picture.nozzle_mm),

@@ -1,7 +1,7 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
 from pliant.records.mended import Mended
-from pliant.report.text import MEANS, minutes, percent, remedy_words
+from pliant.report.text import cause_words, minutes, percent, remedy_words
 
 __all__ = ["mended_text"]
 
@@ -28,7 +28,7 @@ def mended_text(mended: Mended) -> str:
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     if not m.meets_target:
-        lines += ["", f"why: {MEANS.get(a.mechanism, a.mechanism)}. What would help, for the program as it was:"]
+        lines += ["", f"why: {cause_words(a)}. What would help, for the program as it was:"]
         lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
         if not b.remedies:
             lines.append(

@@ -17,7 +17,7 @@ from pliant.records.trace import LayerPair, Remake
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
 from pliant.report.html import jam_band, page_environment, page_policy, template_text
-from pliant.report.text import MEANS
+from pliant.report.text import MEANS, cause_words
 
 __all__ = ["mended_html"]
 
@@ -75,6 +75,7 @@ def mended_html(mended: Mended, remake: Remake) -> str:
             rows=_rows(b, a),
             costs=_costs(mended),
             means=MEANS,
+            cause=cause_words(mended.after),
             strips=[
                 (name, s, strip_drawing(s, top), 100 * s.total_s / longest, f)
                 for name, s, f in (("as it was", strips[0], b), ("mended", strips[1], a))

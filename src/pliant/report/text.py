@@ -2,7 +2,7 @@
 
 from pliant.records.findings import Facts, Findings, Remedy
 
-__all__ = ["facts_text", "findings_text", "percent"]
+__all__ = ["cause_words", "facts_text", "findings_text", "percent"]
 
 MEANS = {
     "bow": "the filament bows out in the open gap",
@@ -13,6 +13,7 @@ MEANS = {
     "starve": "the hot end cannot melt this fast",
     "dam": "the nozzle sits so close to the surface that it dams the melt",
 }
+TOO_COLD = "the hot end is colder than what softens this filament"
 VERDICT = {"feeds": "it feeds", "marginal": "it may jam", "jams": "it is more likely to jam than not"}
 
 
@@ -22,6 +23,14 @@ def percent(probability: float) -> str:
     if value < 1:
         return "under 1 %"
     return "over 99 %" if value > 99 else f"{value:.0f} %"
+
+
+def cause_words(findings: Findings) -> str:
+    """What gives first, in words."""
+    f = findings
+    if f.mechanism == "starve" and f.unsoftened_probability > 0.5 * f.by_mechanism.get("starve", 0.0):
+        return TOO_COLD
+    return MEANS.get(f.mechanism, "nothing comes near its limit")
 
 
 def remedy_words(remedy: Remedy) -> str:
@@ -63,7 +72,7 @@ def findings_text(findings: Findings) -> str:
     lines = [
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
         f"jam         {percent(f.jam_probability)} likely; {band}",
-        f"first gives {f.mechanism}: {MEANS.get(f.mechanism, 'nothing')}",
+        f"first gives {f.mechanism}: {cause_words(f)}",
         f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",

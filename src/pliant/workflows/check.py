@@ -12,6 +12,7 @@ from pliant.feed.envelope import Groups, envelope, operating_groups
 from pliant.feed.load import Job, Load, follow
 from pliant.feed.remedies import remedies_for
 from pliant.feed.risk import jam_risk, speed_that_meets
+from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
 from pliant.program.read import read_program
@@ -202,6 +203,7 @@ def examine(
     tell("weighing what is not known", 0)
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
+    coldest_c = float(groups.nozzle_c.min(initial=filament.reference_c))
     verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
     worst = _worst(read, layering, np.cumsum(timing.move_s), load)
     factor: float | None = 1.0
@@ -224,6 +226,7 @@ def examine(
         peak_push_n=peak if np.isfinite(peak) else None,
         least_margin=min((m.margin for m in worst), default=None),
         by_mechanism=risk.by_mechanism,
+        unsoftened_probability=unsoftened_share(filament, coldest_c),
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
         speed_factor=factor,
@@ -233,7 +236,7 @@ def examine(
         stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa(machine, filament),
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=replace(facts, warnings=(*facts.warnings, *told_off)),
-        cautions=_cautions(machine, verdict),
+        cautions=(*cold_words(filament, coldest_c), *_cautions(machine, verdict)),
         part=told_of_part(mesh, machine, filament) if mesh is not None else (),
     )
     return Examined(findings, read, machine, filament, timing, layering, coverage, job, load, groups)

@@ -16,6 +16,7 @@ from pliant.coupon.temperature_ladder import temperature_ladder
 from pliant.coupon.threads import threads
 from pliant.coupon.writer import shift_mm
 from pliant.errors import PliantError
+from pliant.feed.warmth import cold_words
 from pliant.records.coupon import KINDS, Coupon
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -77,6 +78,7 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
         raise PliantError(
             f"a {kind} for this machine and spool would take {facts.time_s / 60:.0f} min and {grams:.1f} g, over "
             f"{LONGEST_S / 60:.0f} min or {MOST_G:g} g; print another kind, or narrow the records first"
+            + "".join(f". {cold}" for cold in cold_words(filament, min(s.nozzle_c for s in made.steps)))
         )
     dx, dy = shift_mm(machine)
     return replace(

@@ -8,6 +8,7 @@ import numpy as np
 from pliant.errors import DomainError
 from pliant.feed.remedies import Changed, hardware_changes
 from pliant.feed.risk import Risk
+from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.recipe.around import metering_at, ranged, starts_and_stops
 from pliant.recipe.derive import (
     USEFUL_MM_PER_S,
@@ -112,7 +113,7 @@ def plan(
         measure_next=measure,
         part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
-        notes=_notes(base, machine, point, known, helps),
+        notes=(*cold_words(filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
         cautions=_cautions(machine, works),
     )
 
@@ -271,7 +272,10 @@ def _verdict(
             "with your rigid recipe."
         )
     slow = f"even at {USEFUL_MM_PER_S:g} mm/s and {shown.nozzle_c:g} °C a jam is {percent(risk.probability)} likely"
-    slow += f", most of all by {GIVES[mechanism]}"
+    if mechanism == "starve" and unsoftened_share(filament, shown.nozzle_c) > 0.5 * risk.by_mechanism["starve"]:
+        slow += ", most of all because the hot end is colder than what softens this filament"
+    else:
+        slow += f", most of all by {GIVES[mechanism]}"
     if factor is None:
         return f"No recipe works on this machine with this spool: {slow}."
     return (
