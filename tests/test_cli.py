@@ -235,3 +235,18 @@ def test_regression_a_slip_of_the_keys_is_one_line(words, said):
     done = CliRunner().invoke(main, words, prog_name="pliant")
     assert done.exit_code == 2
     assert done.stderr.startswith("pliant: ") and done.stderr.count("\n") == 1 and said in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("heat", "soften"), [("M104 S0", ""), ("M104 S0", "soften_c = 30"), ("M104 S210", "soften_c = 30"), ("", "")]
+)
+def test_regression_odd_heat_is_answered_and_not_an_internal_error(tmp_path, heat, soften):
+    (tmp_path / "m.toml").write_text(starter("machine", "open-gap"))
+    (tmp_path / "f.toml").write_text(starter("filament", "85A") + soften + "\n")
+    (tmp_path / "p.gcode").write_text(f"G28\nM83\n{heat}\nG1 Z0.2 F600\nG1 X10 F3000\nG1 X60 E1.7 F300\n")
+    run = CliRunner().invoke(main, ["check", *(str(tmp_path / n) for n in ("p.gcode",)), "--json", "-m",
+                                    str(tmp_path / "m.toml"), "-f", str(tmp_path / "f.toml")])  # fmt: skip
+    assert run.exit_code in (0, 1), run.output
+    found = json.loads(run.stdout)
+    assert found["unsoftened_probability"] < 0.01
+    assert any("sets no temperature" in a for a in found["assumed"]) == (heat != "M104 S210")

@@ -7,7 +7,24 @@ import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
 
-__all__ = ["as_floats", "require_finite", "require_in", "require_not_negative", "require_positive", "warn_outside"]
+__all__ = [
+    "USUAL",
+    "as_floats",
+    "require_finite",
+    "require_in",
+    "require_not_negative",
+    "require_positive",
+    "warn_outside",
+]
+
+# by name: lowest and highest that any such thing has, wherever it is asked for; beyond it value and warning
+USUAL = {
+    "youngs_modulus_mpa": (1e-3, 1.1e6, "from the softest gel to diamond"),
+    "flow_index": (0.1, np.inf, "no melt in our tables is under 0.18"),
+    "turn_rad": (0.0, 8 * np.pi, "four full turns"),
+    "friction": (0.0, 3.0, "rubber on a rough road"),
+    "diffusivity_m2_per_s": (1e-16, 1e-8, "of water in solid polymers; hotter than any oven included"),
+}
 
 
 def as_floats(*values: Any) -> list[Any]:
@@ -26,6 +43,7 @@ def require_positive(**quantities: Any) -> None:
         good = np.isfinite(value) & (np.asarray(value) > 0)
         if not np.all(good):
             raise DomainError(f"{name} must be finite and > 0, got {_first_bad(value, good)}")
+        _warn_unusual(name, value)
 
 
 def require_not_negative(**quantities: Any) -> None:
@@ -34,6 +52,16 @@ def require_not_negative(**quantities: Any) -> None:
         good = np.isfinite(value) & (np.asarray(value) >= 0)
         if not np.all(good):
             raise DomainError(f"{name} must be finite and >= 0, got {_first_bad(value, good)}")
+        _warn_unusual(name, value)
+
+
+def _warn_unusual(name: str, value: Any) -> None:
+    if name in USUAL:
+        low, high, why = USUAL[name]
+        array = np.asarray(value)
+        if np.any((array < low) | (array > high)):
+            message = f"{name} outside {low:g} to {high:.4g} ({why}); check the unit"
+            warnings.warn(message, ValidityWarning, stacklevel=4)
 
 
 def require_finite(**quantities: Any) -> None:

@@ -75,7 +75,7 @@ def test_published_sphere_then_cylinder_by_plain_finite_differences():
     # documentation of a diffusion library); then, unchanged but for the dimension, it checks our series
     assert 1 - _finite_differences([1e-10 * 100 / 0.2e-3**2], 3)[0] == pytest.approx(0.94844, abs=1e-4)
     marks = np.array([0.05, 0.10, 0.30])
-    ours = drying.water_left_fraction(1e-6, 2e3, marks * 1e6)
+    ours = drying.water_left_fraction(1e-12, 2.0, marks * 1e6)
     assert _finite_differences(marks, 2) == pytest.approx(list(ours), abs=1e-4)
     # solid.md 5.3: gained .4521/.6058/.8779
     assert 1 - ours == pytest.approx([0.4521, 0.6058, 0.8779], abs=2e-4)
@@ -88,7 +88,7 @@ def test_limit_starts_full_falls_and_ends_empty():
     assert left[-1] < 1e-80
     assert np.all(np.diff(left) <= 0)
     # no jump where the short-time form hands over to the series
-    seam = drying.water_left_fraction(1e-6, 2e3, np.array([2e-4 - 1e-9, 2e-4 + 1e-9]) * 1e6)
+    seam = drying.water_left_fraction(1e-12, 2.0, np.array([2e-4 - 1e-9, 2e-4 + 1e-9]) * 1e6)
     assert abs(seam[0] - seam[1]) < 1e-6
 
 

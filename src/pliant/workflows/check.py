@@ -61,6 +61,7 @@ def job_of(
     nozzle = program.states["nozzle_c"].copy()
     for i in range(1, nozzle.size):  # what follows a heater switched off still draws on hot melt
         nozzle[i] = nozzle[i - 1] if nozzle[i] == 0 else nozzle[i]
+    nozzle[nozzle == 0] = np.nan  # switched off before it was ever set: the program says nothing of its heat
     if np.isnan(nozzle[np.unique(program.state[program.filament_mm > 0])]).any():
         assumed = (f"nozzle at {sheet:g} °C (middle of the data sheet) where the program sets no temperature",)
     nozzle_c, heat = np.unique(np.where(np.isnan(nozzle), sheet, nozzle), return_inverse=True)
