@@ -208,9 +208,11 @@ def test_limit_every_key_of_the_records_is_listed():
     wanted = {"name", *baseline._PLAIN[""], "travel.route", "around.supports", "around.raft"}
     wanted |= {f"{table}.{key}" for table, keys in plain.items() for key in keys}
     assert set(_table("records.md", "baseline.toml")) == wanted
-    assert set(_table("records.md", "filament.toml")) == {"name", "shore", "scale", "nozzle_c", *filament._OPTIONAL}
+    assert set(_table("records.md", "filament.toml")) == {
+        "name", "starter", "shore", "scale", "nozzle_c", *filament._OPTIONAL,
+    }  # fmt: skip
     listed = set(_table("records.md", "machine.toml"))
-    wanted = {"name", "drive.driven_wheels", "hot_end.liner", "spool.pull_n"}
+    wanted = {"name", "starter", "drive.driven_wheels", "hot_end.liner", "spool.pull_n"}
     wanted |= {f"motion.{k}" for k in ("max_speed_mm_per_s", "volume_mm", "origin")}
     wanted |= {f"drive.{k}" for k in machine._DRIVE} | {f"hot_end.{k}" for k in machine._HOT_END}
     wanted |= {f"motion.{k}" for k in machine._MOTION} | {"program.dialect"}

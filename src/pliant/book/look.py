@@ -22,6 +22,7 @@ from pliant.records.book import (
     Shown,
     Stored,
 )
+from pliant.say import percent
 
 __all__ = ["compare", "find", "history", "listing", "newest_texts", "past_outcomes", "show"]
 
@@ -385,7 +386,7 @@ def _title(kind: str, r: dict[str, Any]) -> str:
 def _detail(kind: str, r: dict[str, Any]) -> str:
     note = " ".join((r.get("note") or "").split())
     if kind == "finding":
-        return f"{r['verdict']}, chance of a jam {r['jam_probability']:.2g}, first gives {r['mechanism']}"
+        return f"{r['verdict']}, chance of a jam {percent(r['jam_probability'])}, first gives {r['mechanism']}"
     if kind == "mended":
         return "certified" if r["certified"] else "not certified"
     if kind == "program":

@@ -9,6 +9,7 @@ from pliant.records.learned import Together, parse_together
 from pliant.records.machine import load_toml, name_of, reject_swapped, reject_unknown
 from pliant.records.materials import MELT, melt_range, modulus_by_hardness
 from pliant.records.quantity import Quantity, parse_quantity
+from pliant.records.starters import untouched
 
 __all__ = ["Filament", "read_filament"]
 
@@ -75,7 +76,7 @@ def read_filament(path: str | Path) -> Filament:
     """
     data, file = load_toml(path), str(path)
     reject_swapped(data, file, "filament", "machine", ("drive", "path", "hot_end"))
-    reject_unknown(data, {"name", "shore", "scale", "nozzle_c", *_OPTIONAL}, file, "the record")
+    reject_unknown(data, {"name", "starter", "shore", "scale", "nozzle_c", *_OPTIONAL}, file, "the record")
     for key in ("shore", "nozzle_c"):
         if key not in data:
             raise RecordError(f"{file}: {key} is missing; it is on the maker's data sheet")
@@ -107,7 +108,7 @@ def read_filament(path: str | Path) -> Filament:
         scale=scale,
         diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),
         nozzle_c=(low_c, high_c),
-        assumed=tuple(q.sentence() for q in values.values() if q.assumed),
+        assumed=(*(q.sentence() for q in values.values() if q.assumed), *untouched("filament", data, file)),
         water_percent=_water(data, file),
         dry_c=_sheet_range(data, "dry_c", 30, 120, "°C", file),
         dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),

@@ -10,6 +10,7 @@ from typing import Any
 
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
+from pliant.records.starters import untouched
 
 __all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_swapped", "reject_unknown"]
 
@@ -173,7 +174,9 @@ def read_machine(path: str | Path) -> Machine:
     """
     data, file = load_toml(path), str(path)
     reject_swapped(data, file, "machine", "filament", ("shore", "consistency_pa_sn", "diameter_mm"))
-    reject_unknown(data, {"name", "drive", "path", "spool", "hot_end", "motion", "program"}, file, "the record")
+    reject_unknown(
+        data, {"name", "starter", "drive", "path", "spool", "hot_end", "motion", "program"}, file, "the record"
+    )
     drive, hot_end, motion = data.get("drive", {}), data.get("hot_end", {}), data.get("motion", {})
     spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])
     reject_unknown(drive, {"driven_wheels", *_DRIVE}, file, "[drive]")
@@ -228,7 +231,7 @@ def read_machine(path: str | Path) -> Machine:
         liner=liner,
         max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s", file) for v in top),
         dialect=dialect,
-        assumed=tuple(assumed),
+        assumed=(*assumed, *untouched("machine", data, file)),
         volume_mm=None if volume is None else tuple(_plain(v, "motion.volume_mm", file) for v in volume),  # type: ignore[arg-type]
         origin=_word(motion.get("origin", "corner"), _ORIGINS, f"{file}: motion.origin"),
         **values,  # type: ignore[arg-type]

@@ -1,9 +1,12 @@
 """Commented starter files for `pliant new`, from generic archetypes; their values are typical, not measured."""
 
+import tomllib
+from typing import Any
+
 from pliant.errors import RecordError
 
 # ruff: noqa: E501 (lines of the starter files stay whole)
-__all__ = ["MACHINES", "RECIPES", "SPOOLS", "starter"]
+__all__ = ["MACHINES", "RECIPES", "SPOOLS", "starter", "untouched"]
 
 _GAP = '[[path]]                     # from the drive to the melt, in order\nkind = "gap"\nlength_mm = {gap}            # MEASURE: pinch point to the next guide\nends = "pinned-fixed"\n'
 _GUIDE = '[[path]]\nkind = "guide"\nlength_mm = {length}\nbore_mm = {bore}\nturn_deg = {turn}                # total angle the guide turns\nfriction = [{low}, {high}]\n'
@@ -58,13 +61,15 @@ def starter(kind: str, like: str | None = None) -> str:
     if kind == "filament":
         shore, low, high = SPOOLS[like]
         return (
-            f'{head}name = "Soft spool {like}"\nshore = {shore}\nscale = "A"\ndiameter_mm = 1.75\n'
+            f'{head}starter = "{like}"                # what these values are; lines you change become yours\n'
+            f'name = "Soft spool {like}"\nshore = {shore}\nscale = "A"\ndiameter_mm = 1.75\n'
             f"nozzle_c = [{low}, {high}]       # the maker's data sheet rules\n"
             "# dry_c = 65                 # what the maker's data sheet says for drying; `pliant dry` never goes above\n"
         )
     wheels, spans = MACHINES[like]
     return (
-        f'{head}name = "My {like} machine"\n\n[drive]\ndriven_wheels = {wheels}\npinch_force_n = [15, 40]\n'
+        f'{head}starter = "{like}"            # what these values are; lines you change become yours\n'
+        f'name = "My {like} machine"\n\n[drive]\ndriven_wheels = {wheels}\npinch_force_n = [15, 40]\n'
         "grip_friction = [0.3, 0.8]\nmotor_force_n = 60\n\n" + "\n".join(spans) + "\n[spool]\n"
         "pull_n = [0.5, 2.0]          # what it takes to draw filament off it\n\n[hot_end]\n"
         "heated_length_mm = 12.5\nbore_mm = 2.0\ncone_half_angle_deg = 30\nnozzle_mm = 0.4\nland_mm = 0.6\n"
@@ -74,6 +79,48 @@ def starter(kind: str, like: str | None = None) -> str:
         '# origin = "corner"            # corner | centre: where on the bed x and y are 0\n\n'
         '[program]\ndialect = "auto"            # how the controller reads the words that differ between controllers\n'
     )
+
+
+def untouched(kind: str, data: dict[str, Any], file: str) -> tuple[str, ...]:
+    """Which lines of a record still have the values of the starter that it names, as one sentence; none: nothing.
+
+    Parameters
+    ----------
+    kind : {"machine", "filament"}
+        Which record.
+    data : dict
+        The record as read.
+    file : str
+        For messages.
+
+    Returns
+    -------
+    tuple of str
+
+    Raises
+    ------
+    RecordError
+        If the record names a starter that is none.
+    """
+    like = data.get("starter")
+    if like is None:
+        return ()
+    if like not in (MACHINES if kind == "machine" else SPOOLS):
+        raise RecordError(f"{file}: starter must be the name of one, or be left out, got {like!r}")
+    now, first = _leaves(data), _leaves(tomllib.loads(starter(kind, like)))
+    same = [key for key, value in first.items() if key not in ("name", "starter") and now.get(key) == value]
+    return (f"still the starter's invented values, not yours: {', '.join(same)}",) if same else ()
+
+
+def _leaves(data: Any, place: str = "") -> dict[str, Any]:
+    """Every number of a record by its key, tables and spans unfolded."""
+    if isinstance(data, dict):
+        items = [(f"{place}.{k}" if place else k, v) for k, v in data.items()]
+    elif isinstance(data, list) and data and isinstance(data[0], dict):
+        items = [(f"{place}[{i}]", v) for i, v in enumerate(data)]
+    else:
+        return {place: data} if not isinstance(data, str) else {}
+    return {key: value for name, inner in items for key, value in _leaves(inner, name).items()}
 
 
 def _recipe(like: str) -> str:

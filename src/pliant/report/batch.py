@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from pliant.report.text import minutes, percent
+from pliant.report.text import minutes
+from pliant.say import percent
 
 __all__ = ["batch_text"]
 

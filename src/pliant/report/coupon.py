@@ -9,8 +9,9 @@ import math
 
 from pliant.records.coupon import Coupon, Forecast, Step
 from pliant.report import paper
-from pliant.report.text import minutes, percent
+from pliant.report.text import minutes
 from pliant.report.words import number
+from pliant.say import percent
 
 __all__ = ["coupon_page", "coupon_text"]
 

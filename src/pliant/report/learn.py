@@ -1,8 +1,8 @@
 """What `learn` and `next` found, as lines for a terminal."""
 
 from pliant.records.learned import Learned, NextCoupon
-from pliant.report.text import percent
 from pliant.report.words import number, unknown_in_words
+from pliant.say import percent
 
 __all__ = ["learned_text", "next_text"]
 

@@ -1,7 +1,8 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
 from pliant.records.mended import Mended
-from pliant.report.text import cause_words, minutes, percent, remedy_words
+from pliant.report.text import cause_words, minutes, remedy_words
+from pliant.say import percent
 
 __all__ = ["mended_text"]
 

@@ -1,8 +1,8 @@
 """The text view of a recipe: a ledger, baseline beside soft, with the reason under each block."""
 
 from pliant.records.recipe import Helps, Recipe, Setting
-from pliant.report.text import percent
 from pliant.report.words import number, unknown_in_words
+from pliant.say import percent
 
 __all__ = ["blocks", "helps_words", "plan_text", "range_words", "value_words"]
 

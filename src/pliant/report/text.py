@@ -1,6 +1,8 @@
 """Findings and facts as plain sentences for a terminal."""
 
 from pliant.records.findings import Facts, Findings, Remedy
+from pliant.report.words import unknown_in_words
+from pliant.say import count, number, percent, quantity
 
 __all__ = ["cause_words", "facts_text", "findings_text", "percent"]
 
@@ -15,14 +17,6 @@ MEANS = {
 }
 TOO_COLD = "the hot end is colder than what softens this filament"
 VERDICT = {"feeds": "it feeds", "marginal": "it may jam", "jams": "it is more likely to jam than not"}
-
-
-def percent(probability: float) -> str:
-    """A chance with no more digits than are known."""
-    value = 100 * probability
-    if value < 1:
-        return "under 1 %"
-    return "over 99 %" if value > 99 else f"{value:.0f} %"
 
 
 def cause_words(findings: Findings) -> str:
@@ -43,19 +37,20 @@ def remedy_words(remedy: Remedy) -> str:
 
 
 def minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+    """A duration with its unit."""
+    return quantity(seconds, "s")
 
 
 def facts_text(facts: Facts) -> str:
     """The facts of a program, one a line."""
     lines = [
         f"time        {minutes(facts.time_s)}",
-        f"layers      {facts.layers}, in {facts.runs} runs",
-        f"bead        {facts.bead_mm / 1000:.2f} m, {facts.bead_mm3:.0f} mm3",
-        f"filament    {facts.filament_forward_mm:.0f} mm forward, {facts.filament_back_mm:.0f} mm back, "
-        f"{facts.retractions} retractions",
-        f"travel      {facts.travel_mm / 1000:.2f} m, of it {facts.open_travel_mm / 1000:.2f} m over air; "
-        f"{facts.strings} strings expected",
+        f"layers      {facts.layers}, in {count(facts.runs, 'run')}",
+        f"bead        {quantity(facts.bead_mm, 'mm', 3)}, {quantity(facts.bead_mm3, 'mm3', 3)}",
+        f"filament    {quantity(facts.filament_forward_mm, 'mm', 3)} forward, "
+        f"{quantity(facts.filament_back_mm, 'mm', 3)} back, {count(facts.retractions, 'retraction')}",
+        f"travel      {quantity(facts.travel_mm, 'mm', 3)}, of it {quantity(facts.open_travel_mm, 'mm', 3)} over air; "
+        f"{count(facts.strings, 'string')} expected",
         f"read as     {facts.dialect}",
     ]
     lines += [f"question    {q}" for q in facts.dialect_questions]
@@ -73,29 +68,34 @@ def findings_text(findings: Findings) -> str:
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
         f"jam         {percent(f.jam_probability)} likely; {band}",
         f"first gives {f.mechanism}: {cause_words(f)}",
-        f"push        {f.peak_push_n:.1f} N at most, at the drive, at central values"
+        f"push        {quantity(f.peak_push_n, 'N')} at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",
-        f"margin      {f.least_margin:.2g} (capacity / demand), at central values"
+        f"margin      {number(f.least_margin)} (capacity / demand), at central values"
         if f.least_margin is not None
         else "margin      beyond measure: nothing is pushed",
     ]
     if f.max_passes > 1:
         lines.append(f"passes      the same filament passes the drive up to {f.max_passes} times")
-    lines.append(f"spool       {f.mass_g:.2g} g; pressure stores {f.stored_length_mm:.2g} mm of filament")
+    lines.append(
+        f"spool       {quantity(f.mass_g, 'g')}; pressure stores {quantity(f.stored_length_mm, 'mm')} of filament"
+    )
     if f.verdict != "feeds":
         if f.speed_factor is None:
             lines.append("speed       refused: no speed down to a tenth of the program's meets the 2 % target")
         else:
-            lines.append(f"speed       at {100 * f.speed_factor:.0f} % of the program's speed the chance falls to 2 %")
+            lines.append(
+                f"speed       at {100 * f.speed_factor:.0f} % of the program's speed it feeds: a chance of 2 % at most"
+            )
     for r in f.remedies:
         lines.append(f"would help  {r.change}: {remedy_words(r)}")
     for name, share in f.measure_next.items():
-        lines.append(f"measure     {name}: {percent(share)} of the doubt")
+        what, how = unknown_in_words(name)
+        lines.append(f"measure     {what} ({name}): {percent(share)} of the doubt" + (f"; {how}" if how else ""))
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [
-        f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {m.margin:.2g}" for m in f.worst
+        f"  {m.line:>8}  {m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {number(m.margin)}" for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
     lines += [f"part        {p}" for p in f.part]

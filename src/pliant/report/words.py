@@ -3,10 +3,9 @@
 Numbers get no more digits than are known: two, and "under" or "over" at the ends.
 """
 
-import math
 import re
 
-from pliant.report.text import percent
+from pliant.say import number, percent
 
 __all__ = [
     "NARROW_FILL",
@@ -77,17 +76,6 @@ _UNKNOWN = {
     "end_factor": ("how firmly the drive and the inlet hold the filament", "test prints: it cannot be seen"),
     "column_mix": ("which of two theories of bending holds", "test prints: it cannot be seen"),
 }
-
-
-def number(value: float, digits: int = 2) -> str:
-    """A number with at most this many digits that mean something, and no exponent."""
-    if not math.isfinite(value):
-        return "beyond measure"
-    if value == 0:
-        return "0"
-    places = digits - 1 - math.floor(math.log10(abs(value)))
-    text = f"{round(value, places):.{max(places, 0)}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def clock(seconds: float) -> str:

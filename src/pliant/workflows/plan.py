@@ -30,8 +30,8 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
 from pliant.records.machine import Machine, read_machine
 from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
-from pliant.report.text import percent
 from pliant.report.words import unknown_in_words
+from pliant.say import percent
 from pliant.workflows.part import told_of_part
 
 __all__ = ["BEAD", "plan", "window_of"]
