@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from habits import ROW, posts
 from pliant.cli import main
-from pliant.errors import DomainError
+from pliant.errors import DomainError, PliantError
 from pliant.feed.remedies import hardware_changes
-from pliant.records.starters import RECIPES, starter
+from pliant.records.starters import MACHINES, RECIPES, SPOOLS, starter
 from pliant.report.plan import plan_text
 from pliant.report.plan_html import plan_html, sheet_html
 from pliant.report.window_chart import contour_mm_per_s
+from pliant.workflows.mend import mend
 from pliant.workflows.plan import plan
 from recipes import baseline, filament, machine
 
@@ -287,3 +289,31 @@ def test_limit_ledger_page_shows_every_reason(recipes):
     for s in r.settings:
         if s.value != s.baseline:
             assert f">{s.what}" in sheet
+
+
+@pytest.mark.parametrize("on", MACHINES)
+def test_regression_mend_takes_out_the_retraction_that_plan_does_not_set(tmp_path, on):
+    """Every starter pair: one answer for the recipe and for a program written with rigid habits."""
+    path = tmp_path / "in.gcode"
+    path.write_text("\n".join(posts(places=ROW[:3], layers=2)) + "\n")
+    for spool in SPOOLS:
+        pair = machine(on), filament(spool)
+        settings = {s.key: s.value for s in plan(*pair, baseline()).settings}
+        mended = mend(path, *pair, output=tmp_path / "out.gcode")
+        assert mended.before.facts.retractions > 0
+        if "retraction.length_mm" in settings:
+            assert (mended.after.facts.retractions > 0) == (settings["retraction.length_mm"] > 0)
+
+
+def test_regression_mend_keeps_the_short_pull_that_plan_keeps_and_all_can_be_taken_out(tmp_path):
+    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
+    path = tmp_path / "in.gcode"
+    path.write_text("\n".join(posts(places=ROW[:3], layers=2)) + "\n")
+    kept = mend(path, machine("guided"), stiff, output=tmp_path / "kept.gcode")
+    assert kept.after.facts.retractions > 0
+    assert any(note.startswith("retract: ") and "pull that short takes the pressure off" in note for note in kept.notes)
+    out = mend(path, machine("guided"), stiff, output=tmp_path / "out.gcode", retraction=False)
+    assert out.after.facts.retractions == 0 and out.after.max_passes == 1
+    assert all(c.why == "you asked for none" for c in out.changes if c.what == "retraction" and "over" not in c.why)
+    with pytest.raises(PliantError, match="done by the pass retract"):
+        mend(path, machine("guided"), stiff, passes=("flow",), retraction=False)

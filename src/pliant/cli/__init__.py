@@ -104,6 +104,7 @@ def check_command(
 @click.option("--html", "html", type=click.Path(), help="Also write before and after to this file: one page.")
 @click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
 @click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
@@ -131,6 +132,9 @@ def mend_command(
         for name in add:
             if name not in ADDED:
                 raise PliantError(f"--add {name}: unknown pass; choose from {', '.join(ADDED)}")
+        if (none := asked.pop("no_retraction")) and "retract" in skip:
+            raise PliantError("--no-retraction is done by the pass retract; leave out --skip retract")
+        asked["retraction"] = not none
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
         with _progress() as tell:

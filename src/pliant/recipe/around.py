@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import ValidityWarning
 from pliant.feed import chain
+from pliant.feed.pull import stored_mm
 from pliant.models import drive, lag, metering
 from pliant.recipe.window import Carry
 
@@ -110,7 +111,7 @@ def starts_and_stops(
     return StartsAndStops(
         push_n=ranged(theta["model_factor"][:, 0] * pressure * area),
         lag_s=ranged(lag_s),
-        stored_mm=ranged(store * pressure / area),
+        stored_mm=ranged(stored_mm(carried.machine, theta, pressure[:, None])[:, 0]),
         coast_mm=ranged(coast_s * speed_mm_per_s),
         run_in_mm=ranged(_CHARGED * lag_s * speed_mm_per_s),
         priming_mm=ranged(_CHARGED * lag_s * first_speed_mm_per_s),

@@ -9,6 +9,7 @@ import numpy as np
 
 from pliant.feed import chain
 from pliant.feed.load import bounded_gap_mm
+from pliant.feed.pull import pull_for
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.models.bead import bead_area_mm2, bead_width_mm
 from pliant.recipe.around import Metering, Ranged, StartsAndStops
@@ -31,7 +32,6 @@ GIVES = {
     "dam": "the melt damming up under the nozzle's flat", "none": "a jam",
 }  # fmt: skip
 _Z90 = 1.6449
-_MOST_PULL_MM = 1.0  # [mm] a soft strand follows a short pull only; common practice, no source
 _PULL_MM_PER_S = 15.0  # [mm/s] common practice, no source: soft filament is moved gently
 _MOST_COAST_MM = 5.0  # [mm] longer, the seam opens; our choice
 _WIPE_MM = 5.0  # [mm] common practice, no source
@@ -233,19 +233,12 @@ def _heat(k: Known) -> list[Setting]:
 def _ends(k: Known) -> list[Setting]:
     b, t = k.baseline, k.times
     stored = t.stored_mm
-    pull = stored.high <= _MOST_PULL_MM and b.retract_mm > 0
+    policy = pull_for(stored.low, stored.value, stored.high)
+    pull = policy.most_mm > 0 and b.retract_mm > 0
     length = round(min(stored.value, b.retract_mm), 2) if pull else 0.0
-    if pull:
-        why = (
-            f"{_n(stored.value)} mm of filament are pressed together between drive and melt ({_n(stored.low)} to "
-            f"{_n(stored.high)}): a pull that short takes the pressure off and still leaves the filament taut."
-        )
-    else:
-        why = (
-            f"None: the pull that would just take the pressure off lies anywhere from {_n(stored.low)} to "
-            f"{_n(stored.high)} mm; less stops no ooze, more tears the filament off its melt, and each one sends the "
-            "same soft filament through the teeth twice more."
-        )
+    why = policy.why
+    if policy.most_mm > 0 and not pull:
+        why = "None, as in your rigid recipe."
     moved = "a harder spool or a shorter feed path, which store less"
     coast = round(min(t.coast_mm.value, _MOST_COAST_MM), 1)
     speed = min(_PULL_MM_PER_S, b.retract_mm_per_s)

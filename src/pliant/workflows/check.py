@@ -10,6 +10,7 @@ from pliant.errors import ProgramError
 from pliant.feed import chain
 from pliant.feed.envelope import Groups, envelope, operating_groups
 from pliant.feed.load import Job, Load, follow
+from pliant.feed.pull import passes_through_drive
 from pliant.feed.remedies import remedies_for
 from pliant.feed.risk import jam_risk, speed_that_meets
 from pliant.feed.warmth import cold_words, unsoftened_share
@@ -28,7 +29,6 @@ from pliant.workflows.read import Progress, facts_of, told
 
 __all__ = [
     "FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "check", "examine", "job_of", "motion_of",
-    "passes_through_drive",
 ]  # fmt: skip
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
@@ -36,20 +36,6 @@ JAMS_ABOVE = 0.5  # [-] more likely to jam than not
 _WITHIN_MM = 0.01  # [mm] of rounding beyond the machine's reach
 COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
 MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
-
-
-def passes_through_drive(filament_mm: NDArray[np.float64]) -> int:
-    """Largest number of times any stretch of filament crosses the drive."""
-    position = np.concatenate([[0.0], np.cumsum(filament_mm)])
-    turning = np.concatenate([[True], np.diff(np.sign(np.diff(position))) != 0, [True]])
-    corner = position[turning] if position.size > 2 else position
-    low, high = np.minimum(corner[:-1], corner[1:]), np.maximum(corner[:-1], corner[1:])
-    real = high - low > 1e-9
-    if not real.any():
-        return 0
-    at = np.concatenate([low[real] + 1e-9, high[real] - 1e-9])
-    step = np.concatenate([np.ones(real.sum()), -np.ones(real.sum())])
-    return int(np.cumsum(step[np.argsort(at, kind="stable")]).max())
 
 
 def job_of(

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pliant.errors import PliantError, ProgramError
+from pliant.feed.pull import Pull
 from pliant.feed.risk import jam_risk
 from pliant.mend.certificate import certify
 from pliant.mend.factor import left_out, mean_push_n, metering_losses
@@ -80,6 +81,7 @@ def mend(
     passes: Collection[str] = PASSES,
     target: float = FEEDS_BELOW,
     height_mm: float = 0.0,
+    retraction: bool = True,
     dialect: str | None = None,
     progress: Progress | None = None,
     look: Callable[[Examined, Examined], None] | None = None,
@@ -102,6 +104,8 @@ def mend(
         Chance of a jam to stay under. [-]
     height_mm : float, default 0
         How much taller the pass `first-layer` may make the part. [mm]
+    retraction : bool, default True
+        Whether any retraction may stay; the pass `retract` takes out all of them between runs otherwise.
     dialect : str, optional
         Overrides the machine's own.
     progress : callable, optional
@@ -130,6 +134,8 @@ def mend(
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
     if height_mm and "first-layer" not in passes:
         raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
+    if not retraction and "retract" not in passes:
+        raise PliantError("taking out all retraction is done by the pass retract, which is left out; ask for it")
     goal = _goal(source, output, in_place)
     if goal is not None and not in_place and goal.exists() and goal.samefile(source):
         raise PliantError(f"{goal} is the input; use --in-place to replace it")
@@ -149,7 +155,8 @@ def mend(
     factor, why = 1.0, ""
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-            bench = Bench(Path(name), seen, reading, target, height_mm)
+            pull = None if retraction else Pull(0.0, "you asked for none")
+            bench = Bench(Path(name), seen, reading, target, height_mm, pull)
             kept = seen if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pliant.feed import chain
 from pliant.feed.envelope import Groups
 from pliant.feed.load import Job, Load, follow
+from pliant.feed.pull import Pull, pull_for_job, stored_mm
 from pliant.feed.risk import USEFUL_MM_PER_S
 from pliant.mend.coast import Melt, mend_coast
 from pliant.mend.factor import mean_push_n, mend_factor, metering_losses
@@ -55,7 +56,8 @@ class Bench:
     """A program on its way through the passes; every stage is written to disk and read again where it is needed."""
 
     def __init__(
-        self, folder: Path, seen: Examined, dialect: str, target: float, height_mm: float = 0.0
+        self, folder: Path, seen: Examined, dialect: str, target: float, height_mm: float = 0.0,
+        pull: Pull | None = None,
     ) -> None:  # fmt: skip
         self.folder, self.dialect, self.target, self.height_mm = folder, dialect, target, height_mm
         self.machine, self.filament = seen.machine, seen.filament
@@ -66,6 +68,7 @@ class Bench:
         self.routing_s = 0.0
         self.out_of_reach = False  # no speed meets the target
         self.waiting: _Waiting | None = None
+        self.pull = pull  # decided at the first retraction pass, unless asked for
         self.take(seen)
         p = seen.program
         self.origin = np.arange(1, p.n_lines + 2)  # line of the input for each line of the current file
@@ -281,9 +284,16 @@ def _retract(bench: Bench) -> None:
     p = bench.program
     waiting = bench.waiting or _Waiting(Edits.none(p), [], bench.job_at(p.speed_mm_per_s))
     load, leads = follow(waiting.job, bench.machine, bench.filament), find_leads(p, bench.layering)
-    compliance, area = bench.stored_per_mpa()
-    stored = (load.end_mpa[leads.first - 1] * compliance / area).astype(np.float64)
-    changes = mend_retraction(p, waiting.edits, leads, leads.sums(bench.coverage.open_mm), stored)
+    if bench.pull is None:
+        written = bench.job_at(p.speed_mm_per_s)
+        bench.pull = pull_for_job(written, waiting.job, bench.machine, bench.filament, bench.target)
+    theta = chain.central(bench.machine, bench.filament)
+    stored = stored_mm(bench.machine, theta, load.end_mpa[leads.first - 1].astype(np.float64))
+    air = leads.sums(bench.coverage.open_mm)
+    changes, notes = mend_retraction(p, waiting.edits, leads, air, stored, bench.pull)
+    bench.notes = [note for note in bench.notes if not note.startswith("retract: ")]  # a later round says it anew
+    for note in notes:
+        bench.note("retract", note)
     bench.waiting = replace(waiting, changes=waiting.changes + changes)
     bench.intent = replace(bench.intent, may_change_retraction=True)
 
