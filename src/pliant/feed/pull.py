@@ -15,6 +15,7 @@ from pliant.feed.load import Job
 from pliant.feed.risk import speed_that_meets
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.say import number
 
 __all__ = [
     "MOST_PASSES", "Pull", "often_crossed", "passes_through_drive", "pull_for", "pull_for_job", "stored_mm",
@@ -80,17 +81,17 @@ def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, ta
     """
     area = np.pi * filament.diameter_mm.value**2 / 4
     asked, left = (
-        np.where(j.length_mm > 0, j.filament_mm / np.maximum(j.length_mm, 1e-9) * j.peak_mm_per_s, 0.0) * area
+        np.where((j.length_mm > 0) & (job.width_mm > 0), j.filament_mm / np.maximum(j.length_mm, 1e-9) * j.peak_mm_per_s, 0.0) * area
         for j in (job, slowed)
     )
-    fed = asked > 0
+    fed = (asked > 0) & (job.width_mm > 0)  # a recover is quick and lays nothing
     if not fed.any():
         return pull_for(0.0, 0.0, 0.0)
     at = int(np.argmax(np.where(fed & ~job.first_layer, asked, asked * 1e-6)))  # a first layer is squeezed and slow
     celsius, width, gap = float(job.nozzle_c[job.heat[at]]), float(job.width_mm[at]), float(job.gap_mm[at])
     steady = Envelope.steady([asked[at]], celsius, [width], [gap], [False])
     scale = speed_that_meets(steady, machine, filament, target) or 0.0
-    flow = max(scale * float(asked[at]), float(np.max(np.where(job.first_layer & ~job.first_layer.all(), 0.0, left))))
+    flow = max(min(scale, 1.0) * float(asked[at]), float(np.max(np.where(job.first_layer & ~job.first_layer.all(), 0.0, left))))
     theta, _, _ = chain.sample(machine, filament, 1000, np.random.default_rng(7))
     pressure = chain.melt_pressure_mpa(flow, celsius, width, gap, theta)
     low, middle, high = np.quantile(stored_mm(machine, theta, pressure), [0.05, 0.5, 0.95]).tolist()
@@ -133,4 +134,4 @@ def often_crossed(filament_mm: NDArray[np.float64]) -> list[tuple[float, int]]:
 
 
 def _n(mm: float) -> str:
-    return f"{float(f'{mm:.2g}'):g}" if np.isfinite(mm) else "beyond measure"
+    return number(mm) if np.isfinite(mm) else "beyond measure"

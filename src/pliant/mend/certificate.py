@@ -419,6 +419,7 @@ def _debt(case: _Case) -> str:
     # many differences below the tolerance of a gap must not add up, over a layer or to the end
     words = np.cumsum(two.words[1:])
     spread = abs(case.factor - 1) * np.cumsum(np.abs(one.net_mm[1:])) + tolerance + _DRIFT_MM * case.unit * words
+    spread += np.cumsum(case.coast_slack_mm[1:])
     owed = np.cumsum(one.net_mm[1:] - settled[1:])
     ends = np.append(np.diff(case.block[1:]) != 0, True)[: owed.size]
     wrong = ends & (

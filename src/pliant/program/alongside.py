@@ -120,6 +120,18 @@ class Alongside:
         return out
 
     @cached_property
+    def coast_slack_mm(self) -> Floats:
+        """How far `withheld_mm` may be off, since the words of the place where feeding stops are rounded. [mm]"""
+        out = np.zeros(self.gap.size)
+        dry = np.flatnonzero(self.coast)
+        moves = self.pairs.a[self.on_bead][dry]
+        density = self.factor_of(moves) * self.p.filament_mm[moves] / self.p.length_mm[moves]
+        after = np.flatnonzero(np.append(np.diff(self.run) != 0, True))
+        gaps = after[np.searchsorted(after, dry)] + 1
+        np.maximum.at(out, np.searchsorted(self.gap, gaps), PLACE_MM * density)
+        return out
+
+    @cached_property
     def _off_beads(self) -> list[tuple[Program, Ints, Ints]]:
         """Of either program the moves that lie on no bead, and the gap of each."""
         beads, paths = self.on_bead, []
