@@ -79,19 +79,18 @@ def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, ta
     -------
     Pull
     """
-    area = np.pi * filament.diameter_mm.value**2 / 4
-    asked, left = (
-        np.where((j.length_mm > 0) & (job.width_mm > 0), j.filament_mm / np.maximum(j.length_mm, 1e-9) * j.peak_mm_per_s, 0.0) * area
-        for j in (job, slowed)
-    )
-    fed = (asked > 0) & (job.width_mm > 0)  # a recover is quick and lays nothing
-    if not fed.any():
+    bead = (job.length_mm > 0) & (job.width_mm > 0)  # a recover is quick and lays nothing
+    section = np.where(bead, job.filament_mm / np.maximum(job.length_mm, 1e-9), 0.0)
+    section = section * (np.pi * filament.diameter_mm.value**2 / 4)
+    asked, left = section * job.peak_mm_per_s, section * slowed.peak_mm_per_s
+    if not (asked > 0).any():
         return pull_for(0.0, 0.0, 0.0)
-    at = int(np.argmax(np.where(fed & ~job.first_layer, asked, asked * 1e-6)))  # a first layer is squeezed and slow
+    later = ~job.first_layer | job.first_layer.all()  # a first layer is squeezed and slow
+    at = int(np.argmax(np.where(later, asked, asked * 1e-6)))
     celsius, width, gap = float(job.nozzle_c[job.heat[at]]), float(job.width_mm[at]), float(job.gap_mm[at])
     steady = Envelope.steady([asked[at]], celsius, [width], [gap], [False])
-    scale = speed_that_meets(steady, machine, filament, target) or 0.0
-    flow = max(min(scale, 1.0) * float(asked[at]), float(np.max(np.where(job.first_layer & ~job.first_layer.all(), 0.0, left))))
+    scale = min(speed_that_meets(steady, machine, filament, target) or 0.0, 1.0)
+    flow = max(scale * float(asked[at]), float(left[later].max(initial=0.0)))
     theta, _, _ = chain.sample(machine, filament, 1000, np.random.default_rng(7))
     pressure = chain.melt_pressure_mpa(flow, celsius, width, gap, theta)
     low, middle, high = np.quantile(stored_mm(machine, theta, pressure), [0.05, 0.5, 0.95]).tolist()
