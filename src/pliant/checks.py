@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
+from pliant.say import number
 
 __all__ = [
     "USUAL",
@@ -60,7 +61,7 @@ def _warn_unusual(name: str, value: Any) -> None:
         low, high, why = USUAL[name]
         array = np.asarray(value)
         if np.any((array < low) | (array > high)):
-            message = f"{name} outside {low:g} to {high:.4g} ({why}); check the unit"
+            message = f"{name} outside {low:g} to {number(high, 4)} ({why}); check the unit"
             warnings.warn(message, ValidityWarning, stacklevel=4)
 
 

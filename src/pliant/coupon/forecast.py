@@ -18,6 +18,7 @@ from pliant.models.bead import bead_area_mm2
 from pliant.records.coupon import Forecast, Step
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.say import number
 
 __all__ = [
     "SAFE_CHANCE", "failing_forecast", "length_forecast", "middle_c", "moved_forecast", "rising_flows",
@@ -52,8 +53,8 @@ def rising_flows(limit_mm3_per_s: NDArray[np.float64], count: int, most_mm3_per_
             flows.append(float(np.round(flow, 3)))
     if len(flows) < 2:
         raise PliantError(
-            f"the axes reach {most_mm3_per_s:.2g} mm3/s with this nozzle, too little to come near the limit of the "
-            f"feed path ({wanted[count // 2]:.2g} mm3/s); nothing to learn from a ladder here"
+            f"the axes reach {number(most_mm3_per_s)} mm3/s with this nozzle, too little to come near the limit of the "
+            f"feed path ({number(wanted[count // 2])} mm3/s); nothing to learn from a ladder here"
         )
     return flows
 

@@ -16,6 +16,7 @@ from pliant.records.filament import Filament
 from pliant.records.findings import Remedy
 from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine, Span
+from pliant.say import number
 
 __all__ = ["Changed", "hardware_changes", "remedies_for"]
 
@@ -71,7 +72,7 @@ def hardware_changes(machine: Machine, filament: Filament) -> Iterator[Changed]:
             "a direct feed, guided to within 1.5 mm", replace(machine, path=(close, short)), filament
         )  # fmt: skip
     wide = replace(machine.nozzle_mm, value=machine.nozzle_mm.value * 1.5)
-    yield Changed(f"a {wide.value:.2g} mm nozzle", replace(machine, nozzle_mm=wide), filament)
+    yield Changed(f"a {number(wide.value)} mm nozzle", replace(machine, nozzle_mm=wide), filament)
     harder = replace(filament.youngs_modulus_mpa, value=filament.youngs_modulus_mpa.value * 2)
     yield Changed("a spool twice as stiff", machine, replace(filament, youngs_modulus_mpa=harder))
 

@@ -19,6 +19,7 @@ from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament
 from pliant.records.learned import Suspect
 from pliant.records.machine import Machine
+from pliant.say import number
 
 __all__ = ["ODD", "suspects"]
 
@@ -96,7 +97,7 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
             y = np.log(max(read, lk.LEAST_MM)) if log else read / sheet.steps[k].asked_mm
             expected = float(np.median(np.exp(middle) if log else middle * sheet.steps[k].asked_mm))
             found.append(
-                Suspect(f"{name}, step {k + 1}, {key}", f"{expected:.3g}", f"{read:.3g}", _tail(y, middle, sd))
+                Suspect(f"{name}, step {k + 1}, {key}", number(expected, 3), f"{number(read, 3)}", _tail(y, middle, sd))
             )
     if any(r.strings is not None for r in results):
         from scipy.stats import binom
@@ -113,7 +114,9 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
     if sheet.mass_g is not None and not failed:
         mass = np.log(m.mass_g())
         chance_of = _tail(np.log(sheet.mass_g), mass, lk.mass_scatter(np.exp(mass)))
-        found.append(Suspect(f"{name}, mass_g", f"{np.exp(np.median(mass)):.3g}", f"{sheet.mass_g:.3g}", chance_of))
+        found.append(
+            Suspect(f"{name}, mass_g", number(np.exp(np.median(mass)), 3), f"{number(sheet.mass_g, 3)}", chance_of)
+        )
     return found
 
 

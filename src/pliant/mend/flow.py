@@ -20,6 +20,7 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, PRIME, Program
+from pliant.say import quantity
 
 __all__ = ["FlowPlan", "capped_speed", "plan_flow", "slowed_changes"]
 
@@ -162,7 +163,7 @@ def slowed_changes(program: Program, speed: NDArray[np.float64], layer: NDArray[
     return [
         Change(
             int(program.line[i]), "first layer" if layer[i] == 0 else "flow", "bead speed",
-            f"{program.speed_mm_per_s[i]:.1f} mm/s", f"{speed[i]:.1f} mm/s", why,
+            quantity(float(program.speed_mm_per_s[i]), "mm/s", 3), quantity(float(speed[i]), "mm/s", 3), why,
         )
         for i in slowed[new]
     ]  # fmt: skip

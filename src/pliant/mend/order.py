@@ -24,6 +24,7 @@ from pliant.program.splicing import line_texts, set_word, word_value
 from pliant.program.write import Edits
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
+from pliant.say import quantity
 
 __all__ = ["mend_order"]
 
@@ -84,7 +85,7 @@ def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering,
                     Change(
                         int(program.line[items[0][0]]), "order", f"order of {len(items)} islands in layer {layer + 1}",
                         "as written", " ".join(str(k + 1) for k in order) if len(order) < 30 else "new",
-                        f"{gain:.1f} mm less travel over air",
+                        f"{quantity(gain, 'mm', 3)} less travel over air",
                     )
                 )  # fmt: skip
         here = last_point

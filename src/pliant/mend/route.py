@@ -22,6 +22,7 @@ from pliant.program.sections import Sections
 from pliant.program.write import Edits, Insert
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
+from pliant.say import count, quantity
 
 __all__ = ["layer_region", "mend_routes"]
 
@@ -141,7 +142,8 @@ def mend_routes(
         changes.append(
             Change(
                 int(program.line[route.travel]), "route", "travel",
-                f"{route.air_before_mm:.1f} mm over air", f"{route.air_mm:.1f} mm over air, {len(corners)} corners",
+                f"{quantity(route.air_before_mm, 'mm', 3)} over air",
+                f"{quantity(route.air_mm, 'mm', 3)} over air, {count(len(corners), 'corner')}",
                 "a thread hangs where soft filament crosses air; over bead it is buried",
             )
         )  # fmt: skip

@@ -14,6 +14,7 @@ from pliant.part.islands import Island, islands_of
 from pliant.part.sections import cut, layer_levels_mm, turned
 from pliant.part.slender import soft_features
 from pliant.records.part import Forecast, Job, Orientation, SoftFeature
+from pliant.say import count, number
 
 __all__ = ["foresee"]
 
@@ -204,7 +205,7 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     if lost:
         far = lost[0].deflection_mm
         said.append(
-            f"the nozzle pushes a tip {far:.2g} mm aside, {far / job.bead_width_mm:.1f} bead widths: the next bead "
+            f"the nozzle pushes a tip {number(far)} mm aside, {far / job.bead_width_mm:.1f} bead widths: the next bead "
             "misses it"
         )
         poor = True
@@ -212,8 +213,8 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     if maybe:
         far = max(s.deflection_high_mm for s in maybe)
         said.append(
-            f"{len(maybe)} slender feature{'s' if len(maybe) > 1 else ''} may wobble, by {far:.2g} mm at the bad end "
-            "of what is not known"
+            f"{count(len(maybe), 'slender feature')} may wobble, by {number(far)} mm at the bad end of what is "
+            "not known"
         )
         doubt |= far > job.bead_width_mm
     if f.single_island_share >= _GOOD_SHARE:

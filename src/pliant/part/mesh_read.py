@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pliant.errors import MeshError
 from pliant.part.repair import weld_and_wind
 from pliant.records.part import Mesh
+from pliant.say import number
 
 __all__ = ["MAX_FILE_BYTES", "MAX_TRIANGLES", "finish_mesh", "read_mesh"]
 
@@ -96,14 +97,15 @@ def finish_mesh(
     largest = float(np.abs(corners).max())
     if largest > _LARGEST_MM:
         raise MeshError(
-            f"{file}: a coordinate of {largest:.3g} mm lies beyond {_LARGEST_MM:g} mm; move the part to the origin"
+            f"{file}: a coordinate of {number(largest, 3)} mm lies beyond {_LARGEST_MM:g} mm; move the part "
+            "to the origin"
         )
     welded = weld_and_wind(corners, faces, file, close_mm)
     extent = np.ptp(welded.vertices, axis=0).max()
     if extent < 1.0:
-        notes.append(f"the part is {extent:.3g} mm across: if it was drawn in metres or inches, scale it")
+        notes.append(f"the part is {number(extent, 3)} mm across: if it was drawn in metres or inches, scale it")
     elif extent > 1000.0:
-        notes.append(f"the part is {extent:.4g} mm across: if it was drawn in micrometres, scale it")
+        notes.append(f"the part is {number(extent, 4)} mm across: if it was drawn in micrometres, scale it")
     return Mesh(
         vertices=welded.vertices,
         faces=welded.faces,

@@ -22,6 +22,7 @@ from pliant.part.repair import half_edge_twins, mesh_volume_mm3
 from pliant.part.sections import cut, layer_levels_mm, turned
 from pliant.part.unsupported import LayerTest, layer_test
 from pliant.records.part import Mesh, Orientation
+from pliant.say import number
 
 __all__ = [
     "ANGLE_CONVENTION",
@@ -460,7 +461,7 @@ def _reasons(
         said.append(
             f"{some} born on air, at {where} mm"
             + (" and more" if o.islands_on_air > 4 else "")
-            + f", the largest {max(test.birth_mm2):.2g} mm²"
+            + f", the largest {number(max(test.birth_mm2))} mm²"
         )
     if test.specks_mm:
         n = len(test.specks_mm)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import MeshError
 from pliant.records.part import Hole
+from pliant.say import number
 
 __all__ = ["Welded", "half_edge_twins", "holes_of", "mesh_volume_mm3", "place_words", "shells_of", "weld_and_wind"]
 
@@ -288,7 +289,7 @@ def _weld_near(
     keep = ~(joined == np.roll(joined, 1, axis=1)).any(axis=1)
     if not keep.any() or (half_edge_twins(joined[keep]) < 0).sum() >= single.sum():
         return vertices, faces
-    said.append(f"joined {n - first.size} points that lay within {near:.2g} mm of another")
+    said.append(f"joined {n - first.size} points that lay within {number(near)} mm of another")
     if not keep.all():
         said.append(f"left out {int((~keep).sum())} triangles that shrank to nothing by that")
     return vertices[first], joined[keep]

@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.say import number
+
 __all__ = ["Forecast", "Hole", "Job", "Mesh", "Orientation", "PartFindings", "SoftFeature"]
 
 
@@ -22,7 +24,7 @@ class Hole:
     def sentence(self) -> str:
         """Where it is and how large."""
         x, y, z = (round(v, 2) + 0.0 for v in self.at_mm)
-        return f"{self.across_mm:.3g} mm across at x {x:g}, y {y:g}, z {z:g} mm"
+        return f"{number(self.across_mm, 3)} mm across at x {x:g}, y {y:g}, z {z:g} mm"
 
 
 @dataclass(frozen=True)

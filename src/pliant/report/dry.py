@@ -1,6 +1,7 @@
 """Drying times as plain sentences for a terminal."""
 
 from pliant.records.dry import Band, Drying
+from pliant.say import number, quantity
 
 __all__ = ["air_words", "content_words", "drying_text", "hours_words", "range_words"]
 
@@ -11,9 +12,7 @@ def hours_words(hours: float | None) -> str:
         return "never in this air"
     if hours < 0.05:
         return "dry already"
-    if hours < 10:
-        return f"{hours:.1f} h"
-    return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
+    return quantity(hours, "h")
 
 
 def range_words(band: Band) -> str:
@@ -25,9 +24,9 @@ def range_words(band: Band) -> str:
 
 def content_words(band: Band) -> str:
     """Return a water content and its 90 % range; under a thousandth of a percent nothing is known."""
-    low = "0" if (band.low or 0) < 1e-3 else f"{band.low:.2g}"
-    middle = "under 0.001" if (band.value or 0) < 1e-3 else f"{band.value:.2g}"
-    return f"{middle} % ({low} to {band.high or 0:.2g})"
+    low = "0" if (band.low or 0) < 1e-3 else number(band.low or 0)
+    middle = "under 0.001" if (band.value or 0) < 1e-3 else number(band.value or 0)
+    return f"{middle} % ({low} to {number(band.high or 0)})"
 
 
 def air_words(drying: Drying) -> str:
@@ -57,7 +56,7 @@ def drying_text(drying: Drying) -> str:
         f"bare strand {_time(d.strand_h, air)}",
         f"wound spool {_time(d.spool_h, air)}",
         f"floor       a box that heats room air of {d.floor_humidity_percent:g} % humidity, as most do, stops at about "
-        f"{d.heated_room_percent:.2g} % at most{way}",
+        f"{number(d.heated_room_percent)} % at most{way}",
         "",
         "water left after (strand; spool; chance that the spool is dry enough)",
     ]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from pliant.records.dry import Band, Drying
 from pliant.report import paper
 from pliant.report.dry import air_words, content_words, hours_words, range_words
+from pliant.say import number
 
 __all__ = ["drying_page"]
 
@@ -17,12 +18,12 @@ def drying_page(drying: Drying) -> str:
     d = drying
     air = air_words(d)
     zone, word, title, what = _said(d, air)
-    answers = _answer("Bare strand", d.strand_h, "moss", "from Crank's cylinder") + _answer(
-        "Wound spool", d.spool_h, "ochre", f"×{d.spool_factor.low:.2g} to ×{d.spool_factor.high:.2g}: our own estimate"
-    )
+    factor = f"×{number(d.spool_factor.low or 0)} to ×{number(d.spool_factor.high or 0)}: our own estimate"
+    answers = _answer("Bare strand", d.strand_h, "moss", "from Crank's cylinder")
+    answers += _answer("Wound spool", d.spool_h, "ochre", factor)
     floor = (
         f"<p>A box that heats room air of {d.floor_humidity_percent:g} % humidity, as most do, stops at about "
-        f"{d.heated_room_percent:.2g} % of water at most: "
+        f"{number(d.heated_room_percent)} % of water at most: "
         "lower needs dried air, such as a desiccant in a closed box.</p>"
     )
     rows = "".join(
@@ -66,7 +67,7 @@ def _said(d: Drying, air: str) -> tuple[str, str, str, list[str]]:
     if (d.spool_h.high or 0.0) < 0.05 and d.spool_h.value is not None:
         if d.wets and d.resting_percent > d.target_percent:
             return "over", "leave it out", "It is dry already, and this air would wet it.", [
-                f"In {air} it goes towards {d.resting_percent:.2g} % of water. Print it from a closed box with a "
+                f"In {air} it goes towards {number(d.resting_percent)} % of water. Print it from a closed box with a "
                 "desiccant."
             ]  # fmt: skip
         return "room", "dry", "It is dry already.", ["Print it; keep the spool in a closed box with a desiccant."]
@@ -91,7 +92,7 @@ def _plain_box(d: Drying) -> list[str]:
         return []
     return [
         f"Most boxes heat the air of the room. In one of {d.floor_humidity_percent:g} % humidity that stops at about "
-        f"{d.heated_room_percent:.2g} %, however long: put a desiccant in, and close it."
+        f"{number(d.heated_room_percent)} %, however long: put a desiccant in, and close it."
     ]
 
 

@@ -9,7 +9,8 @@ import math
 from markupsafe import Markup, escape
 
 from pliant.records.trace import Vessel
-from pliant.report.words import STATE, full, number, state_of
+from pliant.report.words import STATE, full, state_of
+from pliant.say import number
 
 __all__ = ["feed_path_svg"]
 
@@ -157,7 +158,7 @@ def _tip(bottom: float, nozzle_mm: float) -> str:
         f'L{_CENTRE + _STRAND} {y:.1f}z" fill="{INK}"/>'
         f'<path d="M10 {y + 33:.1f}H{_CENTRE}" stroke="{INK}" stroke-width="7" stroke-linecap="round"/>'
         f'<path d="M4 {y + 39:.1f}H{_LABEL_X - 14}" stroke="{INK}" stroke-width="1"/>'
-        f'<text class="small" x="{_LABEL_X + 3}" y="{y + 38:.1f}">nozzle {nozzle_mm:.2g} mm</text>'
+        f'<text class="small" x="{_LABEL_X + 3}" y="{y + 38:.1f}">nozzle {number(nozzle_mm)} mm</text>'
     )
 
 
@@ -203,9 +204,9 @@ def _scale_bar(bottom: float, scale: float) -> str:
 
 def _label(v: Vessel, from_y: float, y: float) -> str:
     """Name and size, how full, and the two figures; a frame and two words round the one that gives first."""
-    size = "" if v.kind == "drive" else f", {v.length_mm:.3g} mm"
+    size = "" if v.kind == "drive" else f", {number(v.length_mm, 3)} mm"
     if v.kind == "guide" and v.turn_deg:
-        size += f", turns {v.turn_deg:.3g}°"
+        size += f", turns {number(v.turn_deg, 3)}°"
     asked = "far more" if v.fill > 10 else number(v.demand)
     lines = [
         ("strong", f"{v.label}{size}"),

@@ -1,6 +1,7 @@
 """Choices and forces as plain sentences for a terminal."""
 
 from pliant.records.feel import Feel, Piece, Predicted
+from pliant.say import number
 
 __all__ = ["HOLDS", "feel_text", "newtons", "piece_words", "weight_words"]
 
@@ -9,7 +10,7 @@ HOLDS = {"linear": "", "folds": "folds", "sideways": "buckles sideways", "beyond
 
 def newtons(force_n: float) -> str:
     """A force with the two digits that are known."""
-    return f"{float(f'{force_n:.2g}'):g}"
+    return number(force_n)
 
 
 def weight_words(force_n: float) -> str:
@@ -48,8 +49,8 @@ def feel_text(feel: Feel) -> str:
             lines.append(f"holds       {HOLDS[first.holds]}: see the notes")
         if f.measured_factor is not None and f.measured_n is not None:
             lines.append(
-                f"measured    {f.measured_n:g} N: your spool is ×{f.measured_factor:.2g} of the model; "
-                f"ask again with --factor {f.measured_factor:.3g}"
+                f"measured    {f.measured_n:g} N: your spool is ×{number(f.measured_factor)} of the model; "
+                f"ask again with --factor {number(f.measured_factor, 3)}"
             )
     else:
         lines += [
@@ -59,7 +60,9 @@ def feel_text(feel: Feel) -> str:
         ]
         lines += [_row(p) for p in f.choices]
         lines.append("")
-    lines += [f"spread      ×{s:.3g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
+    lines += [
+        f"spread      ×{number(s, 3)} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])
+    ]
     lines.append(f"check       {f.check.sentence()}")
     lines += [f"note        {n}" for n in f.notes]
     lines += [f"assumed     {a}" for a in f.assumed]

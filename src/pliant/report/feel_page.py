@@ -5,6 +5,7 @@ import math
 from pliant.records.feel import Feel
 from pliant.report import paper
 from pliant.report.feel import HOLDS, newtons, piece_words, weight_words
+from pliant.say import number
 
 __all__ = ["feel_page"]
 
@@ -39,7 +40,7 @@ def feel_page(feel: Feel) -> str:
             )
         )  # fmt: skip
         parts.append(paper.section(f"The first of them, {first.choice.words()}", _curve_figure(f)))
-    spread = [f"×{s:.3g} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
+    spread = [f"×{number(s, 3)} {name}" for name, s in sorted(f.spread_parts.items(), key=lambda kv: -kv[1])]
     parts += [
         paper.listing("Notes", f.notes),
         paper.section(
@@ -103,8 +104,8 @@ def _answers(f: Feel) -> str:
     if f.measured_factor is not None and f.measured_n is not None:
         out += (
             f'<div class="answer plum"><p>You measured {f.measured_n:g} N</p>'
-            f'<span class="big">×{f.measured_factor:.2g}</span><p>of the model: ask again with --factor '
-            f"{f.measured_factor:.3g}</p></div>"
+            f'<span class="big">×{number(f.measured_factor)}</span><p>of the model: ask again with --factor '
+            f"{number(f.measured_factor, 3)}</p></div>"
         )
     return f'<div class="answers">{out}</div>'
 

@@ -2,7 +2,7 @@
 
 from pliant.records.mended import Mended
 from pliant.report.text import cause_words, minutes, remedy_words
-from pliant.say import percent
+from pliant.say import number, percent, quantity
 
 __all__ = ["mended_text"]
 
@@ -14,18 +14,18 @@ def mended_text(mended: Mended) -> str:
         ("chance of a jam", percent(b.jam_probability), percent(a.jam_probability)),
         ("peak push", _newton(b.peak_push_n), _newton(a.peak_push_n)),
         ("time", minutes(b.facts.time_s), minutes(a.facts.time_s)),
-        ("travel over air", f"{b.facts.open_travel_mm / 1000:.2f} m", f"{a.facts.open_travel_mm / 1000:.2f} m"),
+        ("travel over air", quantity(b.facts.open_travel_mm, "mm"), quantity(a.facts.open_travel_mm, "mm")),
         ("strings expected", str(b.facts.strings), str(a.facts.strings)),
         ("retractions", str(b.facts.retractions), str(a.facts.retractions)),
         ("passes of the drive", str(b.max_passes), str(a.max_passes)),
     ]
     if m.meets_target:
-        head = f"mended: {percent(a.jam_probability)} likely to jam, within the target of {100 * m.target:.2g} %"
+        head = f"mended: {percent(a.jam_probability)} likely to jam, within the target of {number(100 * m.target)} %"
     else:
         still = percent(a.jam_probability)
         if still == percent(m.target):
             still = f"just over {still}"
-        head = f"not enough: still {still} likely to jam; the target is {100 * m.target:.2g} %"
+        head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     if not m.meets_target:
@@ -65,4 +65,4 @@ def mended_text(mended: Mended) -> str:
 
 
 def _newton(push: float | None) -> str:
-    return "locked" if push is None else f"{push:.1f} N"
+    return "locked" if push is None else quantity(push, "N")

@@ -18,6 +18,7 @@ from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
 from pliant.report.html import jam_band, page_environment, page_policy, template_text
 from pliant.report.text import MEANS, cause_words
+from pliant.say import count, quantity
 
 __all__ = ["mended_html"]
 
@@ -113,7 +114,7 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         return f"{words.number(f.peak_push_n)}{words.NBSP}N"
 
     def metres(mm: float) -> str:
-        return f"{mm / 1000:.2f}{words.NBSP}m"
+        return quantity(mm, "mm").replace(" ", words.NBSP)
 
     table: list[tuple[str, str, str, float | None, float | None]] = [
         ("Chance of a jam", words.chance(b.jam_probability), words.chance(a.jam_probability), b.jam_probability,
@@ -179,7 +180,7 @@ def _costs(mended: Mended) -> list[dict[str, Any]]:
 
 def _pair(pair: LayerPair) -> dict[str, Any]:
     def side(name: str, sheet: Any, seconds: float) -> dict[str, Any]:
-        strings = "no string" if sheet.strings == 0 else f"{sheet.strings} string{'s' if sheet.strings > 1 else ''}"
+        strings = count(sheet.strings, "string") if sheet.strings else "no string"
         return {
             "name": name, "drawing": sheet_drawing(sheet), "open": words.number(sheet.open_mm), "strings": strings,
             "time": words.clock(seconds),
@@ -196,13 +197,13 @@ def _passes(mended: Mended) -> list[dict[str, Any]]:
     """Each pass with its changes: first one of each kind, then the others."""
     found = []
     order = {name: k for k, name in enumerate(_DOES)}
-    for name, count in sorted(mended.counts().items(), key=lambda kv: order.get(kv[0], 99)):
+    for name, many in sorted(mended.counts().items(), key=lambda kv: order.get(kv[0], 99)):
         mine = [c for c in mended.changes if c.pass_name == name]
         first = _distinct(mine, lambda c: (c.what, c.why))[:_SHOWN]
         rest = [c for c in mine if c not in first][: _MOST_SHOWN - len(first)]
         found.append(
-            {"name": name, "does": _DOES.get(name, ""), "count": count, "first": first, "rest": rest,
-             "hidden": count - len(first) - len(rest)}
+            {"name": name, "does": _DOES.get(name, ""), "count": many, "first": first, "rest": rest,
+             "hidden": many - len(first) - len(rest)}
         )  # fmt: skip
     return found
 

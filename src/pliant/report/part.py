@@ -1,6 +1,7 @@
 """The findings about a part as plain sentences for a terminal."""
 
 from pliant.records.part import Forecast, Orientation, PartFindings
+from pliant.say import number, quantity
 
 __all__ = ["VERDICT", "duration", "filament_words", "how_long", "part_text"]
 
@@ -15,13 +16,7 @@ def duration(seconds: float | None) -> str:
     """A time with no more digits than are known."""
     if seconds is None:
         return "unknown"
-    for unit, upper, words in (
-        (1, 120, "s"), (60, 120, "min"), (3600, 48, "h"), (86400, 60, "days"), (30.44 * 86400, 24, "months"),
-    ):  # fmt: skip
-        many = seconds / unit
-        if many < upper:
-            return f"{many:.1f} {words}" if many < 10 and words not in ("s", "min") else f"{many:.0f} {words}"
-    return f"{seconds / (365.25 * 86400):.0f} years"
+    return quantity(seconds, "s")
 
 
 def how_long(f: Forecast) -> str:
@@ -35,8 +30,7 @@ def how_long(f: Forecast) -> str:
 
 def filament_words(f: Forecast) -> str:
     """Filament that the part takes, by length and mass."""
-    mass = f"{f.filament_g:.0f} g" if f.filament_g < 1000 else f"{f.filament_g / 1000:.1f} kg"
-    return f"{f.filament_m:.{1 if f.filament_m < 10 else 0}f} m of filament, {mass}"
+    return f"{number(f.filament_m)} m of filament, {quantity(f.filament_g, 'g')}"
 
 
 def _stand(place: int, o: Orientation) -> list[str]:
@@ -52,16 +46,16 @@ def _stand(place: int, o: Orientation) -> list[str]:
     lines += [f"   {r}" for r in f.reasons]
     lines.append(
         f"   travels {f.travels}, {f.covered_travels} of them coverable; {f.open_travels} open, "
-        f"{f.open_travel_mm / 1000:.1f} m; strings expected {f.strings_expected}"
+        f"{quantity(f.open_travel_mm, 'mm')}; strings expected {f.strings_expected}"
     )
-    lines.append(f"   longest run {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}")
+    lines.append(f"   longest run {quantity(f.longest_run_mm, 'mm')} of bead, {duration(f.longest_run_s)}")
     for s in f.soft_features[:3]:
         sure = f"wobbles from {s.wobble_mm:.0f} mm up (perhaps from {s.wobble_low_mm:.0f})" if (
             s.wobble_mm is not None) else f"perhaps wobbles from {s.wobble_low_mm:.0f} mm up"  # fmt: skip
         lines.append(
             f"   soft: {s.thickness_mm:.1f} x {s.length_mm:.1f} mm, its tip at x {s.x_mm:.0f}, y {s.y_mm:.0f}, "
             f"z {s.z_mm:.0f} mm as drawn; stands from {s.root_mm:.0f} to {s.top_mm:.0f} mm above the bed; {sure}, "
-            f"tip moves {s.deflection_mm:.2g} mm (perhaps {s.deflection_high_mm:.2g})"
+            f"tip moves {number(s.deflection_mm)} mm (perhaps {number(s.deflection_high_mm)})"
         )
     if len(f.soft_features) > 3:
         lines.append(f"   and {len(f.soft_features) - 3} more soft features")

@@ -5,6 +5,7 @@ from html import escape
 from pliant.records.part import Forecast, Orientation, PartFindings
 from pliant.report import paper
 from pliant.report.part import VERDICT, duration, filament_words, how_long
+from pliant.say import number, quantity
 
 __all__ = ["part_html"]
 
@@ -86,9 +87,9 @@ def _stand(place: int, o: Orientation) -> str:
     assert f is not None
     travel = (
         f"{f.travels} travels, {f.covered_travels} of which can stay over printed bead; {f.open_travels} cross air, "
-        f"{f.open_travel_mm / 1000:.1f} m in all"
+        f"{quantity(f.open_travel_mm, 'mm')} in all"
     )
-    run = f"Longest run without crossing air: {f.longest_run_mm / 1000:.1f} m of bead, {duration(f.longest_run_s)}"
+    run = f"Longest run without crossing air: {quantity(f.longest_run_mm, 'mm')} of bead, {duration(f.longest_run_s)}"
     time = f"{f.layers} layers; {how_long(f)}; {filament_words(f)}"
     # the pattern of each drawing needs its own name on one page
     below = o.drawing_below.replace('id="air"', f'id="air{place}"').replace("url(#air)", f"url(#air{place})")
@@ -157,8 +158,8 @@ def _soft_table(o: Orientation, limit_mm: float) -> str:
     for s in f.soft_features[:12]:
         sure = "no" if s.wobble_mm is None else f"{s.wobble_mm:.0f}"
         cells = [f"x {s.x_mm:.0f}, y {s.y_mm:.0f}, z {s.z_mm:.0f}", f"{s.thickness_mm:.1f} × {s.length_mm:.1f}",
-                 f"{s.root_mm:.0f}–{s.top_mm:.0f}", f"{s.stiffness_n_per_mm:.2g}",
-                 f"{s.deflection_mm:.2g} ({s.deflection_high_mm:.2g})", f"{sure} ({s.wobble_low_mm:.0f})",
+                 f"{s.root_mm:.0f}–{s.top_mm:.0f}", number(s.stiffness_n_per_mm),
+                 f"{number(s.deflection_mm)} ({number(s.deflection_high_mm)})", f"{sure} ({s.wobble_low_mm:.0f})",
                  f"{s.thickness_needed_mm:.1f}"]  # fmt: skip
         rows.append("<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>")
     head = (
@@ -173,8 +174,8 @@ def _soft_table(o: Orientation, limit_mm: float) -> str:
     more = f"<p>and {len(f.soft_features) - 12} more</p>" if len(f.soft_features) > 12 else ""
     force = f.side_force_n or 0.0
     inner = (
-        f"<p>Side force assumed: {force:.2g} N, which may be {f.side_force_spread:g} times more or less. A tip that "
-        f"gives way by more than {limit_mm:.2f} mm smears its layer.</p>"
+        f"<p>Side force assumed: {number(force)} N, which may be {f.side_force_spread:g} times more or less. A tip "
+        f"that gives way by more than {limit_mm:.2f} mm smears its layer.</p>"
         '<div class="scroll" tabindex="0" role="region" aria-label="table"><table class="parts"><thead><tr>'
         + "".join(f"<th>{h}</th>" for h in head)
         + "</tr></thead><tbody>"

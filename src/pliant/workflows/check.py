@@ -24,6 +24,7 @@ from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.limits import allowed_c, require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import BEAD, HOME, Program
+from pliant.say import count, number
 from pliant.workflows.part import told_of_part
 from pliant.workflows.read import Progress, facts_of, told
 
@@ -275,8 +276,9 @@ def _reach_warnings(program: Program, machine: Machine) -> tuple[str, ...]:
         return ()
     axis = int(beyond[out[0]].argmax())
     return (
-        f"line {program.line[out[0]]}: goes to {'XYZ'[axis]}{ends[out[0], axis]:.4g}, outside the {low[axis]:g} to "
-        f"{high[axis]:g} mm that motion.volume_mm allows; {out.size} such move{'s' if out.size > 1 else ''}",
+        f"line {program.line[out[0]]}: goes to {'XYZ'[axis]}{number(ends[out[0], axis], 4)}, outside the "
+        f"{low[axis]:g} to {high[axis]:g} mm that motion.volume_mm allows; "
+        f"{count(out.size, 'such move')}",
     )
 
 

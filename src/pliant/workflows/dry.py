@@ -21,6 +21,7 @@ from pliant.models.drying import (
 from pliant.records.dry import AfterHours, Band, Drying
 from pliant.records.filament import Filament, read_filament
 from pliant.records.quantity import Quantity, parse_quantity
+from pliant.say import number
 
 __all__ = ["dry"]
 
@@ -176,7 +177,7 @@ def _water_now(spool: Filament, asked: float | None) -> Quantity:
         return spool.water_percent
     low, high = _saturated(spool)
     q = parse_quantity([_OPEN_SPOOL[0] * low, _OPEN_SPOOL[1] * high], "water_percent", 1.0)
-    source = f"published uptake {low:.2g} to {high:.2g} % when saturated, times room humidity of 30 to 90 %"
+    source = f"published uptake {number(low)} to {number(high)} % when saturated, times room humidity of 30 to 90 %"
     return Quantity("water_percent", q.value, q.spread, source, True)
 
 
@@ -233,7 +234,7 @@ def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quan
     said.append(
         f"{energy.name} {energy.low:.0f} to {energy.high:.0f} kJ/mol (Schneider et al. 1968, abstract; wet to dry)"
     )
-    said.append(f"{wound.name} ×{wound.low:.2g} to ×{wound.high:.2g} (our own estimate; no measurement found)")
+    said.append(f"{wound.name} ×{number(wound.low)} to ×{number(wound.high)} (our own estimate; no measurement found)")
     return tuple(said)
 
 
@@ -249,17 +250,17 @@ def _notes(
         most = _band(left(spool.dry_h[1], 1.0)).value or 0.0
         if most > 1.5 * target:
             said.append(
-                f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {most:.2g} % by this "
+                f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {number(most)} % by this "
                 "reckoning. The sheet knows its material, a general diffusivity does not: let the scales decide."
             )
     if resting > now:
         said.append(
-            f"This air wets the spool: it holds about {now:.2g} % now and goes towards {resting:.2g} %. Leave it in "
-            "its closed bag with a desiccant, or use dried air."
+            f"This air wets the spool: it holds about {number(now)} % now and goes towards {number(resting)} %. "
+            "Leave it in its closed bag with a desiccant, or use dried air."
         )
     if resting >= target:
         said.append(
-            f"Heated room air stops at about {resting:.2g} % (an upper estimate): {target:g} % needs dried air, "
+            f"Heated room air stops at about {number(resting)} % (an upper estimate): {target:g} % needs dried air, "
             "for example a desiccant in a closed box."
         )
     elif spool_h.high is not None and spool_h.high > 48:

@@ -25,6 +25,7 @@ from pliant.models.stiffness import modulus_from_hardness_mpa, softened_modulus_
 from pliant.records.feel import Choice, Compared, Feel, Piece, Predicted, PrintedCheck
 from pliant.records.filament import Filament, read_filament
 from pliant.records.materials import MODULUS_SPREAD, modulus_spread
+from pliant.say import number
 
 __all__ = ["KINDS", "feel", "printed_check", "printed_softness"]
 
@@ -143,7 +144,7 @@ def feel(
     for name, value, ratio in (("factor", factor, factor), ("measured_n", measured_n, measured_factor)):
         if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
             raise DomainError(
-                f"{name} {value:g} is {ratio:.2g} times what the model says, and no printed piece is known beyond "
+                f"{name} {value:g} is {number(ratio)} times what the model says, and no printed piece is known beyond "
                 f"{_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its hardness"
             )
     at = np.linspace(0.0, min(1.25 * deflection_mm, 0.5 * _travel(piece)), 26)[1:]
@@ -283,8 +284,8 @@ def _strain(piece: Piece, deflection_mm: float) -> float:
         raise DomainError(f"{piece.folds} folds of {piece.bead_width_mm:g} mm walls do not fit {piece.size_mm[2]:g} mm")
     if deflection_mm > 0.5 * travel:
         raise DomainError(
-            f"deflection_mm must be at most half of the {travel:.3g} mm the piece can go, got {deflection_mm:g}; "
-            "beyond, no model here holds: make it taller"
+            f"deflection_mm must be at most half of the {number(travel, 3)} mm the piece can go, got "
+            f"{deflection_mm:g}; beyond, no model here holds: make it taller"
         )
     return deflection_mm / piece.size_mm[2]
 
@@ -546,9 +547,9 @@ def _notes(
     said = []
     if wanted_n is not None and not 0.8 * min(forces) <= wanted_n <= 1.25 * max(forces):
         if wanted_n < min(forces):
-            way = f"the softest choice still gives {_newton(min(forces))} N: make the piece smaller across or taller"
+            way = f"the softest choice still gives {number(min(forces))} N: make the piece smaller across or taller"
         else:
-            way = f"the stiffest choice gives only {_newton(max(forces))} N: make the piece larger across or lower"
+            way = f"the stiffest choice gives only {number(max(forces))} N: make the piece larger across or lower"
         said.append(f"Out of reach: {way}.")
     if strain > MOST_STRAIN and piece.kind != "column":
         said.append(f"{100 * strain:.0f} % strain is past the {100 * MOST_STRAIN:.0f} % the model is meant for.")
@@ -559,7 +560,7 @@ def _notes(
             low, high = (_sideways_n(piece, first.choice, k) * (factor or 1.0) for k in (_TURNS, _HELD))
         said.append(
             f"Where it says sideways, the piece is so tall that it buckles as a whole: {first.choice.words()} at "
-            f"{_newton(low)} N where its faces may turn or slide aside, at {_newton(high)} N where both are held level "
+            f"{number(low)} N where its faces may turn or slide aside, at {number(high)} N where both are held level "
             "and in line. It carries no more than that: make it wider or lower, or guide it."
         )
     if any(p.holds == "folds" for p in shown):
@@ -581,8 +582,3 @@ def _notes(
             "narrows it: give its force with --measured-n, then the factor with --factor."
         )
     return tuple(said)
-
-
-def _newton(force_n: float) -> str:
-    """Two digits: more are not known."""
-    return f"{float(f'{force_n:.2g}'):g}"

@@ -31,6 +31,7 @@ from pliant.program.write import Edits, rewrite
 from pliant.records.limits import allowed_c
 from pliant.records.mending import Change, Intent
 from pliant.records.program import BEAD, PRIME, RECOVER, Program
+from pliant.say import number
 from pliant.workflows.check import Examined, job_of, motion_of
 
 __all__ = ["ADDED", "PASSES", "Bench", "run_passes", "slow_again"]
@@ -272,9 +273,9 @@ def _flow(bench: Bench, aim: float = _AIMS[0]) -> None:
     plan = bench.plan(bench.target, aim)
     bench.out_of_reach = not plan.meets
     edits.speed_mm_per_s = plan.speed_mm_per_s
-    why = f"holds the chance of a jam under {100 * bench.target:.2g} %"
+    why = f"holds the chance of a jam under {number(100 * bench.target)} %"
     if not plan.meets:
-        why = f"as slow as is of use, since no speed meets the target of {100 * bench.target:.2g} %"
+        why = f"as slow as is of use, since no speed meets the target of {number(100 * bench.target)} %"
         bench.note("flow", f"no speed down to {USEFUL_MM_PER_S:g} mm/s meets the target; slower is of no use")
     changes = slowed_changes(p, plan.speed_mm_per_s, bench.layering.layer, why)
     bench.waiting = _Waiting(edits, changes, plan.job)

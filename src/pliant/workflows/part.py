@@ -11,6 +11,7 @@ from pliant.part.mesh_read import read_mesh
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.part import Hole, Job, Mesh, PartFindings
+from pliant.say import number
 
 __all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
 
@@ -267,8 +268,8 @@ def _require_size(solid: Mesh, machine: Machine) -> None:
     bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
     if max(x, y, z) < 2 * bead:
         raise MeshError(
-            f"{solid.file}: {x:.2g} x {y:.2g} x {z:.2g} mm, less than two beads of {bead:.2g} mm; was it drawn in "
-            "metres or inches? Save it in millimetres"
+            f"{solid.file}: {number(x)} x {number(y)} x {number(z)} mm, less than two beads of {number(bead)} mm; "
+            "was it drawn in metres or inches? Save it in millimetres"
         )
 
 
@@ -307,12 +308,12 @@ def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
                 "that measuring removes"
             )
     said.append(
-        f"the printed piece {job.printed_factor:.2g} times softer than the filament's modulus, "
-        f"{job.youngs_modulus_mpa:.2g} MPa within a factor of {job.modulus_spread:.2g} "
+        f"the printed piece {number(job.printed_factor)} times softer than the filament's modulus, "
+        f"{number(job.youngs_modulus_mpa)} MPa within a factor of {number(job.modulus_spread)} "
         "(printed-TPU table of `feel`, extruded rows)"
     )
     low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
-    said.append(f"side force of the nozzle {low:.2g} to {high:.2g} N (estimate, no source)")
+    said.append(f"side force of the nozzle {number(low)} to {number(high)} N (estimate, no source)")
     said.append(
         f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead; by a whole bead it is lost "
         "(own choice)"
