@@ -1,11 +1,15 @@
 """Learning: the likelihood against brute force, samplers against a grid, records that keep what was learned."""
 
 import itertools
+import shlex
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from habits import ROW, posts
+from pliant.cli import main
 from pliant.errors import NotConvergedError, RecordError
 from pliant.feed import chain
 from pliant.feed.steps import step_log_margins
@@ -16,8 +20,11 @@ from pliant.learn.posterior import cloud_of, fit
 from pliant.learn.summary import summarise, updated
 from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import read_filament
+from pliant.records.learned import Candidate
 from pliant.records.machine import read_machine
-from pliant.workflows.learn import learn
+from pliant.report.learn import learned_text, next_text
+from pliant.workflows.learn import held_above, learn
+from pliant.workflows.next_coupon import chosen, next_coupon
 from pliant.workflows.study import FIXED_ORDER, calibration, make_user, rank_user, run_user
 
 
@@ -254,3 +261,46 @@ def test_limit_steps_that_cannot_count_are_left_out_without_a_trace(records, tem
         x = np.random.default_rng(8).standard_normal((300, space.size))
         whole, part = (Sheets(space, [r]).log_likelihood(x) for r in (sheet, lean))
         assert part == pytest.approx(whole, abs=1e-9)
+
+
+def test_limit_next_does_not_choose_between_pieces_that_it_cannot_tell_apart():
+    """Within the error of the difference the job's own temperature decides; beyond it, what tells more."""
+    cold, job, poor = (
+        Candidate("ladder", "ladder --nozzle-c 210", 0.40, 0.02), Candidate("ladder", "ladder", 0.385, 0.02),
+        Candidate("threads", "threads", 0.02, 0.01),
+    )  # fmt: skip
+    assert chosen([poor, job, cold], "ladder") == ([job, cold, poor], (cold.label,))
+    sure = replace(cold, shrinkage=0.5)
+    assert chosen([poor, job, sure], "ladder") == ([sure, job, poor], ())
+    assert chosen([poor, job, cold], "ladder --nozzle-c 240") == ([cold, job, poor], (job.label,))
+
+
+def test_regression_next_prints_a_command_to_copy_and_weighs_the_jobs_temperature(record_files, tmp_path):
+    program = tmp_path / "own part.gcode"
+    lines = posts(places=ROW[:2], layers=2)
+    low, high = read_filament(record_files[1]).nozzle_c
+    celsius = round(low + 0.7 * (high - low))
+    program.write_text("\n".join(line.replace("S220", f"S{celsius}") for line in lines) + "\n")
+    found = next_coupon(*record_files, program=program)
+    assert found.nozzle_c == celsius
+    assert f"ladder --nozzle-c {celsius}" in {c.label for c in found.ranked}
+    words = shlex.split(found.command)
+    assert words[:2] == ["pliant", "coupon"] and str(record_files[0]) in words
+    assert f"\n  {found.command}\n" in next_text(found)
+    made = CliRunner().invoke(main, [*words[1:-1], str(tmp_path / "piece.gcode")])
+    assert made.exit_code == 0, made.output
+    assert (tmp_path / "piece.gcode").exists()
+
+
+def test_regression_the_limit_names_its_temperature_and_why_a_step_above_it_held(records, learned, templates):
+    found, _ = learned
+    assert f"jams at {found.limit_nozzle_c:g} °C" in learned_text(found)
+    sheet = _answered(templates["ladder"], 5)
+    flow, celsius = sheet.steps[4].flow_mm3_per_s, sheet.steps[4].nozzle_c
+    assert held_above([sheet], flow * 1.01, celsius) == ()
+    (one,) = held_above([sheet], flow * 0.9, celsius)
+    assert "half of all prints fail" in one
+    (hot,) = held_above([sheet], flow * 0.9, celsius - 10)
+    assert f"printed at {celsius:g} °C" in hot
+    (never,) = held_above([_answered(templates["ladder"], 99)], flow * 0.9, celsius)
+    assert "does not tell where the limit is" in never

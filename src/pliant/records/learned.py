@@ -126,6 +126,7 @@ class Learned:
     # flow that a bead of the coupons' size can have: median, low and high end of its 90 % range [mm3/s]
     limit_before: tuple[float, float, float] | None = None
     limit_after: tuple[float, float, float] | None = None
+    limit_nozzle_c: float | None = None  # temperature that this flow is told at [degC]
     notes: tuple[str, ...] = field(default=())
 
     def to_json(self) -> dict[str, Any]:
@@ -149,7 +150,10 @@ class NextCoupon:
 
     answer: str
     spread: float
-    ranked: tuple[Candidate, ...]
+    ranked: tuple[Candidate, ...]  # the piece to print first, then the others, best first
+    command: str  # that makes the piece to print, to be copied
+    alike: tuple[str, ...] = ()  # labels of others that cannot be told from the best one
+    nozzle_c: float | None = None  # the job's own temperature, which settles between such [degC]
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""

@@ -19,7 +19,7 @@ def learned_text(learned: Learned) -> str:
             "",
         ]
     if L.limit_before is not None and L.limit_after is not None:
-        lines.append("flow at which a wide, flat bead jams")
+        lines.append(f"flow at which a wide, flat bead jams at {L.limit_nozzle_c:g} °C")
         for word, (middle, low, high) in (("before", L.limit_before), ("now", L.limit_after)):
             lines.append(f"  {word:<7} {number(middle)}, between {number(low)} and {number(high)} mm³/s")
         lines.append("")
@@ -67,10 +67,13 @@ def next_text(found: NextCoupon) -> str:
         f"print next: {best.label}",
         f"expected to take {100 * best.shrinkage:.0f} % off the spread of the answer ({found.answer}), which is now "
         f"{number(found.spread)}",
-        f"  pliant coupon {best.label} -m … -f … -o next.gcode",
-        "",
-        "all that were weighed up:",
+        f"  {found.command}",
     ]
+    if found.alike:
+        lines.append(f"it cannot be told which of these tells more: {', '.join((best.label, *found.alike))}")
+        if found.nozzle_c is not None and best.kind == "ladder":
+            lines.append(f"this one is at the temperature of your program, {found.nozzle_c:g} °C")
+    lines += ["", "all that were weighed up:"]
     lines += [f"  {100 * r.shrinkage:>4.0f} %  (± {100 * r.error:.0f})  {r.label}" for r in found.ranked]
     return "\n".join(lines)
 

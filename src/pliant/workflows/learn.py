@@ -1,5 +1,6 @@
 """`learn`: readings in, new versions of the records out, with what changed and what that does to a program."""
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -19,14 +20,15 @@ from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import bead_sections
 from pliant.program.timing import time_program
-from pliant.records.coupon import FAILED, Readings
+from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine, write_new
+from pliant.say import number
 from pliant.workflows.check import job_of, motion_of
 
-__all__ = ["envelope_of", "learn"]
+__all__ = ["envelope_of", "held_above", "learn"]
 
 Progress = Callable[[float], None]
 _DRAWS = 20000
@@ -123,7 +125,8 @@ def learn(
         after=after,
         limit_before=limits[0],
         limit_after=limits[1],
-        notes=_notes(sheets),
+        limit_nozzle_c=sum(own_filament.nozzle_c) / 2,
+        notes=_notes(sheets) + held_above(sheets, limits[1][0], sum(own_filament.nozzle_c) / 2),
     )
 
 
@@ -168,4 +171,43 @@ def _notes(sheets: Sequence[Readings]) -> tuple[str, ...]:
     for r in sheets:
         if r.mass_g is not None and any(x.answer == FAILED for x in r.results):
             said.append(f"{r.name or r.kind}: mass_g not used, as the piece was not finished")
+    return tuple(said)
+
+
+def held_above(sheets: Sequence[Readings], limit_mm3_per_s: float, nozzle_c: float) -> tuple[str, ...]:
+    """Say of each sheet why a step could hold that lies above the limit told.
+
+    Parameters
+    ----------
+    sheets : sequence of Readings
+        Whatever was read.
+    limit_mm3_per_s : float
+        Middle of the limit of a wide, flat bead. [mm3/s]
+    nozzle_c : float
+        Temperature that it is told at. [degC]
+
+    Returns
+    -------
+    tuple of str
+    """
+    said = []
+    for r in sheets:
+        held = [s for s, x in zip(r.steps, r.results, strict=True) if x.answer == HELD]
+        most = max(held, key=lambda s: s.flow_mm3_per_s, default=None)
+        if most is None or most.flow_mm3_per_s <= limit_mm3_per_s:
+            continue
+        if math.isinf(most.gap_mm):
+            why = "it ran in the air, where nothing dams up under the nozzle"
+        elif most.nozzle_c > nozzle_c + 1:
+            why = f"it was printed at {most.nozzle_c:g} °C, the limit is told at {nozzle_c:g} °C"
+        elif any(x.answer == FAILED for x in r.results):
+            why = "the step that failed, and everything known before, count as well: the limit is where half of all "
+            why += "prints fail, and one step that held is one print"
+        else:
+            why = "one step that held is one print; everything known before counts as well. Go on to faster steps: "
+            why += "a piece that never fails does not tell where the limit is"
+        said.append(
+            f"{r.name or r.kind}: a step held at {number(most.flow_mm3_per_s)} mm³/s, above the limit of "
+            f"{number(limit_mm3_per_s)}: {why}"
+        )
     return tuple(said)

@@ -1,6 +1,8 @@
 """`next`: the coupon that should tell the user most about their own program."""
 
-from collections.abc import Callable
+import math
+import shlex
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,17 +28,20 @@ from pliant.records.learned import Candidate, NextCoupon
 from pliant.records.machine import Machine, read_machine
 from pliant.workflows.learn import envelope_of
 
-__all__ = ["answer_at", "candidate", "candidates_for", "least_log_margin", "next_coupon"]
+__all__ = ["answer_at", "candidate", "candidates_for", "chosen", "least_log_margin", "next_coupon"]
 
 _DRAWS = 1500
 
 
-def candidates_for(machine: Machine, filament: Filament) -> dict[str, Readings]:
-    """Templates of every coupon that this feed path allows, by label; ladders also at both ends of the data sheet."""
+def candidates_for(machine: Machine, filament: Filament, nozzle_c: float | None = None) -> dict[str, Readings]:
+    """Templates of every coupon that this feed path allows, by label; ladders also at other temperatures.
+
+    These are both ends of the data sheet and `nozzle_c`, the job's own. [degC]
+    """
     found: dict[str, Readings] = {}
-    for label in _makers(machine, filament):
+    for label, (kind, make) in _makers(machine, filament, nozzle_c).items():
         try:
-            found[label] = candidate(machine, filament, label)
+            found[label] = template(kind, make())
         except PliantError:
             continue
     return found
@@ -48,18 +53,32 @@ def candidate(machine: Machine, filament: Filament, label: str) -> Readings:
     return template(kind, make())
 
 
-def _makers(machine: Machine, filament: Filament) -> dict[str, tuple[str, Callable[[], Any]]]:
+def _makers(
+    machine: Machine, filament: Filament, nozzle_c: float | None = None
+) -> dict[str, tuple[str, Callable[[], Any]]]:
+    def at(celsius: float) -> tuple[str, Callable[[], Any]]:
+        return "ladder", lambda: ladder_steps(machine, filament, celsius)
+
     low, high = filament.nozzle_c
+    own = _at_job(filament, nozzle_c)
     return {
         "ladder": ("ladder", lambda: ladder_steps(machine, filament)),
-        f"ladder --nozzle-c {low:g}": ("ladder", lambda: ladder_steps(machine, filament, low)),
-        f"ladder --nozzle-c {high:g}": ("ladder", lambda: ladder_steps(machine, filament, high)),
+        **({} if nozzle_c is None or own == "ladder" else {own: at(nozzle_c)}),
+        f"ladder --nozzle-c {low:g}": at(low),
+        f"ladder --nozzle-c {high:g}": at(high),
         "temperature-ladder": ("temperature-ladder", lambda: temperature_steps(machine, filament)),
         "gap-steps": ("gap-steps", lambda: gap_step_settings(machine, filament)),
         "free-run": ("free-run", lambda: free_run_steps(machine, filament)),
         "stop-start": ("stop-start", lambda: stop_start_steps(machine, filament)),
         "threads": ("threads", lambda: thread_steps(machine, filament)),
     }
+
+
+def _at_job(filament: Filament, nozzle_c: float | None) -> str:
+    """Label of the ladder at the job's temperature; its own is the middle of the data sheet."""
+    if nozzle_c is None or abs(nozzle_c - sum(filament.nozzle_c) / 2) < 1:
+        return "ladder"
+    return f"ladder --nozzle-c {nozzle_c:g}"
 
 
 def answer_at(
@@ -119,7 +138,8 @@ def next_coupon(
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     flows = envelope_of(program, own_machine, own_filament) if program is not None else None
-    templates = candidates_for(own_machine, own_filament)
+    nozzle_c = None if flows is None else float(np.median(flows.nozzle_c))
+    templates = candidates_for(own_machine, own_filament, nozzle_c)
     if not templates:
         raise PliantError("no coupon tells anything on this machine: its axes never come near the feed path's limit")
     space = Space(own_machine, own_filament, list(templates.values()))
@@ -130,6 +150,22 @@ def next_coupon(
     answer = answer_at(flows, own_machine, own_filament, theta, bed)
     told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
     ranked = [Candidate(templates[k].kind, k, gone, error) for k, (gone, error) in told.items()]
-    ranked.sort(key=lambda c: -c.shrinkage)
+    ranked, alike = chosen(ranked, _at_job(own_filament, nozzle_c))
     what = f"chance of a jam of {Path(program).name}" if program is not None else "the flow this feed path can carry"
-    return NextCoupon(what, float(answer.std()), tuple(ranked))
+    words = shlex.join(["-m", str(machine), "-f", str(filament), "-o", f"{ranked[0].kind}.gcode"])
+    return NextCoupon(
+        what, float(answer.std()), tuple(ranked), f"pliant coupon {ranked[0].label} {words}", alike, nozzle_c
+    )
+
+
+def chosen(ranked: Sequence[Candidate], at_job: str) -> tuple[list[Candidate], tuple[str, ...]]:
+    """The piece to print first, then the others, best first; and the labels that cannot be told from the best.
+
+    Where pieces differ by less than the error of their difference, the one at the job's own temperature is taken if it
+    is among them: what it tells needs no carrying over to another heat.
+    """
+    best, *rest = sorted(ranked, key=lambda c: -c.shrinkage)
+    tied = [c for c in rest if best.shrinkage - c.shrinkage < math.hypot(best.error, c.error)]
+    first = next((c for c in (best, *tied) if c.label == at_job), best)
+    others = [c for c in (best, *rest) if c is not first]
+    return [first, *others], tuple(c.label for c in (best, *tied) if c is not first)
