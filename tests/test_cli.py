@@ -1,6 +1,7 @@
 """The shells: verbs, exit codes, keys; the numbers are tested elsewhere."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -250,3 +251,17 @@ def test_regression_odd_heat_is_answered_and_not_an_internal_error(tmp_path, hea
     found = json.loads(run.stdout)
     assert found["unsoftened_probability"] < 0.01
     assert any("sets no temperature" in a for a in found["assumed"]) == (heat != "M104 S210")
+
+
+def test_regression_a_moment_before_the_first_layer_has_no_layer(workshop, tmp_path):
+    folder, _ = workshop
+    lines = ["G21", "G90", "M83", "G28", "M109 S220", "G1 Z30 F600", "G1 E60 F600", "G1 Z0.2 F600"]
+    lines += ["G1 X10 Y10 F6000", "G1 X60 Y10 E1.8 F900", "G1 X60 Y60 E1.8 F900"]
+    (tmp_path / "primed.gcode").write_text("\n".join(lines) + "\n")
+    pair = ("-m", folder / "bench-2.machine.toml", "-f", folder / "85A.filament.toml")
+    data = json.loads(_run("check", tmp_path / "primed.gcode", *pair, "--json").stdout)
+    assert [m["layer"] for m in data["worst"] if m["line"] == 7] == [None]
+    page = tmp_path / "report.html"
+    text = _run("check", tmp_path / "primed.gcode", *pair, "--html", page).stdout
+    assert re.search(r"^ +7 +– ", text, re.M)
+    assert "before the first layer" in page.read_text(encoding="utf-8")

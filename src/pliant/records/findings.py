@@ -38,7 +38,7 @@ class Moment:
     """One of the worst moments of a job."""
 
     line: int
-    layer: int
+    layer: int | None  # counted from 0; None before the first
     time_s: float
     mechanism: str
     demand_n: float | None  # None where a guide has locked, or where the limit is a melt rate

@@ -173,7 +173,7 @@ def _span_mm(sheet: SheetLayer) -> float:
 
 def _first_sheet(findings: Findings, picture: Picture) -> int:
     """The layer marked before anybody points: the one of the worst moment."""
-    worst = findings.worst[0].layer if findings.worst else -1
+    worst = next((m.layer for m in findings.worst if m.layer is not None), -1)
     return next((s.layer for s in picture.sheets if worst == s.layer or worst in s.alike), worst)
 
 

@@ -90,7 +90,7 @@ def _worst(
         found.append(
             Moment(
                 int(program.line[i]),
-                int(layering.layer[i]),
+                int(layering.layer[i]) if layering.layer[i] >= 0 else None,
                 float(time_s[i]),
                 chain.MECHANISMS[load.mechanism[i]],
                 push if finite else None,

@@ -91,12 +91,14 @@
       if (asking) { again = true; return; }
       asking = true;
       try {
-        const answer = await fetch(`${map.dataset.window}?${new URLSearchParams(new FormData(form))}`, { headers: { Accept: "application/json" } });
+        const asked = new URLSearchParams(new FormData(form)).toString();
+        const answer = await fetch(`${map.dataset.window}?${asked}`, { headers: { Accept: "application/json" } });
         const said = await answer.json();
         if (answer.ok) {
           map.querySelector(".map-wide").innerHTML = said.drawing_wide;
           map.querySelector(".map-narrow").innerHTML = said.drawing_narrow;
           here.textContent = `Chance of a jam there: ${percent(said.jam_probability)}, at a steady flow.`;
+          here.dataset.of = asked;
         } else here.textContent = said.error;
       } catch (error) { here.textContent = "The bench does not answer."; }
       asking = false;
