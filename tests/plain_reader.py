@@ -40,7 +40,7 @@ class State:
     bed_c: float = NAN
     fan: float = 0.0
     flow_factor: float = 1.0
-    speed_factor: float = 1.0
+    speed_share: float = 1.0
     print_accel: float = NAN
     retract_accel: float = NAN
     travel_accel: float = NAN
@@ -504,11 +504,11 @@ class Plain:
                 self.back["extra_f"] = self.ranged(given, "F", 1e-3, 1e6, unit / 60)
         elif code == 220:
             if "B" in given:
-                self.saved_speed = s.speed_factor
+                self.saved_speed = s.speed_share
             if "S" in given:
-                s.speed_factor = self.factor(given)
+                s.speed_share = self.factor(given)
             elif "R" in given:
-                s.speed_factor = self.saved_speed
+                s.speed_share = self.saved_speed
         elif code == 221:
             if not self.second(given, "T") and not self.second(given, "D") and "S" in given:
                 s.flow_factor = self.factor(given)
@@ -591,12 +591,12 @@ class Plain:
             kind = "recover"
         else:
             kind = "bead" if length > 0 else "prime"
-        if length == 0 and self.s.speed_factor != 1:
+        if length == 0 and self.s.speed_share != 1:
             self.ask("FACTOR")
         scaled = length > 0 or "factors_everywhere" in self.how
         self.add(
             kind, goal, length=length, filament=filament,
-            speed=self.feed * (self.s.speed_factor if scaled else 1.0),
+            speed=self.feed * (self.s.speed_share if scaled else 1.0),
             sweep=arc[2] if arc else 0.0, centre=arc[1] if arc else (NAN, NAN),
             e_word=given_numbers.get("E", NAN), f_word=given_numbers.get("F", NAN),
         )  # fmt: skip

@@ -24,7 +24,7 @@ def test_regression_each_spool_has_its_own_answer(workshop, pair, change, job):
     if change == "refused":
         assert f.verdict == "jams"
         assert f.mechanism in ("bow", "lock", "swell")
-        assert any("direct feed" in r.change and r.speed_factor for r in f.remedies)
+        assert any("direct feed" in r.change and r.speed_share for r in f.remedies)
 
 
 def test_limit_the_scenario_says_that_it_is_invented():

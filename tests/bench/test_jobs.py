@@ -11,6 +11,7 @@ import pytest
 
 from bench_visitor import JSON, ORIGIN, Visitor, opened
 from pliant.bench.intake import Limits
+from pliant.bench.jobs import Job
 from pliant.workflows.workshop import feet_program
 
 
@@ -315,6 +316,11 @@ def test_limit_slow_senders_are_cut_off(small):
     assert asyncio.run(_slow(app, visitor, [b"G1\n"], 1.4)) == 408  # nothing for longer than a pause
     assert asyncio.run(_slow(app, visitor, [b"G1\n"] * 60, 0.05)) == 408  # always a little, never enough
     assert [p for p in work.rglob("*") if p.is_file() and "uploads" in p.parts] == []
+
+
+def test_roundtrip_work_of_an_older_bench_is_shown_under_the_names_of_today(tmp_path):
+    (tmp_path / "result.json").write_text('{"after": {"jam_probability": 0.01, "speed_factor": 1.0}}')
+    assert Job("0", "mend", tmp_path, {}, [], {}).result()["after"]["speed_share"] == 1.0
 
 
 def test_limit_200_at_once_lose_nothing(tmp_path):

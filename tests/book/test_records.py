@@ -6,7 +6,7 @@ import threading
 import pytest
 from sqlalchemy import text
 
-from pliant.book import look, records
+from pliant.book import look, records, transfer
 from pliant.book.open_book import open_book
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, RecordError
@@ -182,6 +182,31 @@ def test_roundtrip_a_check_is_remembered_once_and_stands_with_its_print(book, fi
         records.remember_check(book, findings | {"verdict": "perhaps"}, machine, filament, hash_)
     with pytest.raises(BookError, match="sha256 must be a SHA-256"):
         records.remember_check(book, findings, machine, filament, "abc")
+
+
+def test_roundtrip_what_an_older_pliant_kept_is_read_under_the_names_of_today(book, files):
+    machine, filament, program = files
+    old = {"verdict": "jams", "jam_probability": 0.9, "mechanism": "bow", "speed_factor": 0.4,
+           "remedies": [{"change": "guide the gap", "jam_probability": 0.1, "speed_factor": None}]}  # fmt: skip
+    hash_ = records.prepare_program(program).values["sha256"]
+    made = records.remember_check(book, old, machine, filament, hash_)
+    told = look.show(book, made.uid).record.fields["record"]
+    assert (told["speed_share"], told["remedies"][0]["speed_share"]) == (0.4, None)
+    assert "speed_factor" not in json.dumps(told)
+    assert not records.remember_check(book, told, machine, filament, hash_).new  # the same finding
+    with book.reading() as c:
+        assert "speed_factor" in c.execute(text("SELECT record FROM findings")).scalar_one()  # what lies there stays
+    assert transfer.verify(book).counts["finding"] == 1
+    derived = {"settings": [{"key": "bed_c"}], "values": {"bead_speed_mm_per_s.infill": 20.0, "bed_c": 50.0},
+               "by_height": [{"speed_mm_per_s": {"skins": 9.0, "over_air": 8.0}}]}  # fmt: skip
+    records.add_recipe(book, "derived", derived)
+    told = look.show(book, "derived").record.fields["record"]
+    assert told["values"] == {"bead_speed_mm_per_s.sparse_inside": 20.0, "part.bed_c": 50.0}
+    assert told["settings"] == [{"key": "part.bed_c"}]
+    assert told["by_height"] == [{"speed_mm_per_s": {"solid_layers": 9.0, "over_air": 8.0}}]
+    own = {"infill": 20.0, "speed_factor": 2, "values": {"bed_c": 1}}  # a user's own keys are his
+    records.add_recipe(book, "own", own)
+    assert look.show(book, "own").record.fields["record"] == own
 
 
 def test_roundtrip_past_outcomes_span_versions_and_keep_pairs_apart(book, files):

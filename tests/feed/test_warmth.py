@@ -61,9 +61,9 @@ def test_limit_heat_is_what_helps_a_cold_nozzle_and_no_change_that_buys_nothing_
             before, speed = jam_risk(job, machine, filament).probability, speed_that_meets(job, machine, filament, 0.02)
             for r in remedies_for(job, machine, filament, before, speed, 0.02):
                 if speed is not None:
-                    assert r.speed_factor is not None and r.speed_factor > 1.1 * speed, (like, spool, r)
+                    assert r.speed_share is not None and r.speed_share > 1.1 * speed, (like, spool, r)
                 else:
-                    assert r.speed_factor is not None or r.jam_probability < 0.8 * before
+                    assert r.speed_share is not None or r.jam_probability < 0.8 * before
 
 
 @pytest.mark.parametrize("like", MACHINES)

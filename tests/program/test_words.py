@@ -407,7 +407,7 @@ def test_published_1_8_18_states(load):
     assert s["bed_c"].tolist() == [55, 55, 55, 70, 70]
     first = {name: s[name][0] for name in s.dtype.names if name != "offset_mm"}
     assert first == {
-        "nozzle_c": 210, "bed_c": 55, "fan": 0, "flow_factor": 1, "speed_factor": 1, "print_accel": 900,
+        "nozzle_c": 210, "bed_c": 55, "fan": 0, "flow_factor": 1, "speed_share": 1, "print_accel": 900,
         "retract_accel": 700, "travel_accel": 1200, "junction_mm": 0.02, "corner_mm_per_s": 6, "advance_s": 0.06,
         "e_absolute": True, "absolute": True, "unit": 1, "filament_area_mm2": 0, "tool": 0,
     }  # fmt: skip

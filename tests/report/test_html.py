@@ -183,7 +183,7 @@ def test_limit_feeds_says_so_and_offers_nothing(checked):
     findings, picture = checked
     calm = replace(
         findings, verdict="feeds", jam_probability=0.004, jam_probability_low=0.0, jam_probability_high=0.009,
-        remedies=(), speed_factor=1.0,
+        remedies=(), speed_share=1.0,
     )  # fmt: skip
     text = _Page(report_html(calm, picture)).text
     assert "This job should feed." in text

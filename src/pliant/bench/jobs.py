@@ -20,6 +20,7 @@ from typing import Any
 from pliant.bench.faults import Fault
 from pliant.bench.store import Store
 from pliant.bench.worker import run_worker
+from pliant.records.renamed import todays_names
 
 __all__ = ["ENDED", "Job", "Jobs"]
 
@@ -54,7 +55,7 @@ class Job:
 
     def result(self) -> dict[str, Any]:
         """What it found."""
-        found: dict[str, Any] = json.loads((self.folder / "result.json").read_text(encoding="utf-8"))
+        found: dict[str, Any] = todays_names(json.loads((self.folder / "result.json").read_text(encoding="utf-8")))
         return found
 
     def part(self, name: str) -> str:

@@ -22,6 +22,7 @@ from pliant.records.book import (
     Shown,
     Stored,
 )
+from pliant.records.renamed import todays_names
 from pliant.say import percent
 
 __all__ = ["compare", "find", "history", "listing", "newest_texts", "past_outcomes", "show"]
@@ -309,6 +310,8 @@ def _stored(c: Connection, kind: str, uid: str, where: str) -> Stored:
     t = TABLES[kind]
     row = dict(c.execute(select(t).where(t.c.uid == uid)).mappings().one())
     plain = restored(KINDS[kind], row, where)
+    if kind in ("finding", "mended", "recipe"):
+        plain["record"] = todays_names(plain["record"])
     return Stored(kind, plain.pop("uid"), plain.pop("made_at"), plain)
 
 

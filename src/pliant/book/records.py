@@ -22,6 +22,7 @@ from pliant.errors import BookError, NotInBookError
 from pliant.records.book import Added
 from pliant.records.filament import read_filament
 from pliant.records.machine import load_toml, read_machine
+from pliant.records.renamed import todays_names
 
 __all__ = [
     "Prepared",
@@ -262,7 +263,7 @@ def remember_check(
         t = TABLES["finding"]
         same = (t.c.program == row["program"]) & (t.c.machine == row["machine"]) & (t.c.filament == row["filament"])
         last = c.execute(select(t.c.uid, t.c.record).where(same).order_by(t.c.made_at.desc()).limit(1)).first()
-        if last is not None and last.record == record:
+        if last is not None and todays_names(json.loads(last.record)) == json.loads(record):
             return Added("finding", last.uid, program_name, None, False)
         return _event(c, KINDS["finding"], row)
 

@@ -82,8 +82,8 @@ def _helps(remedy: Remedy, before: float, speed: float | None) -> bool:
 
     Samples are shared by both sides, so that what is left of noise is well under the tenth and the fifth asked for.
     """
-    if remedy.speed_factor is not None:
-        return speed is None or remedy.speed_factor > 1.1 * speed
+    if remedy.speed_share is not None:
+        return speed is None or remedy.speed_share > 1.1 * speed
     return speed is None and remedy.jam_probability < 0.8 * before
 
 
@@ -129,4 +129,4 @@ def remedies_for(
         factor = speed_that_meets(hot, machine, filament, target)
         scored.append(Remedy(f"the nozzle at {hot.nozzle_c.min():g} °C", chance, factor))
     scored = [r for r in scored if _helps(r, before, speed)]
-    return tuple(sorted(scored, key=lambda r: (-(r.speed_factor or 0.0), r.jam_probability)))
+    return tuple(sorted(scored, key=lambda r: (-(r.speed_share or 0.0), r.jam_probability)))

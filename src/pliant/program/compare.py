@@ -21,7 +21,7 @@ _SAID = (
     ("dwell", "a dwell of {there:g} s instead of {here:g}", "dwell_s"),
     ("sweep", "an arc of {there:g} rad instead of {here:g}", "sweep_rad"),
 )
-_STATES = ("nozzle_c", "bed_c", "fan", "flow_factor", "speed_factor", "print_accel", "retract_accel", "travel_accel",
+_STATES = ("nozzle_c", "bed_c", "fan", "flow_factor", "speed_share", "print_accel", "retract_accel", "travel_accel",
            "junction_mm", "corner_mm_per_s", "advance_s")  # fmt: skip
 
 

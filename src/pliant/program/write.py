@@ -76,7 +76,7 @@ def _per_unit(program: Program) -> tuple[NDArray[np.float64], NDArray[np.float64
     s = program.states
     area = np.where(s["filament_area_mm2"] > 0, s["filament_area_mm2"], 1.0)
     per_e = s["unit"] * s["flow_factor"] / area
-    per_f = s["unit"] * s["speed_factor"] / 60.0
+    per_f = s["unit"] * s["speed_share"] / 60.0
     return per_e[program.state], per_f[program.state]
 
 

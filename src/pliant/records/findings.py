@@ -52,7 +52,7 @@ class Remedy:
 
     change: str
     jam_probability: float  # at the program's own speed
-    speed_factor: float | None  # None: still no speed meets the target
+    speed_share: float | None  # of the program's speed, at which the job then feeds; None: still no speed does
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ class Findings:
     unsoftened_probability: float  # chance that the wall is colder than what softens the spool; part of `starve`
     measure_next: dict[str, float]
     worst: tuple[Moment, ...]
-    speed_factor: float | None  # None: no speed meets the target
+    speed_share: float | None  # of the program's speed, at which the target is met; None: no speed meets it
     change: str  # none, moderate, large or refused: what the program needs to meet the target
     remedies: tuple[Remedy, ...]
     max_passes: int

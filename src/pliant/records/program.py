@@ -17,7 +17,7 @@ STATE_DTYPE = np.dtype(
         ("bed_c", "f8"),
         ("fan", "f8"),  # share of full speed, 0..1
         ("flow_factor", "f8"),  # M221
-        ("speed_factor", "f8"),  # M220
+        ("speed_share", "f8"),  # M220
         ("print_accel", "f8"),  # M204 P or S [mm/s2]
         ("retract_accel", "f8"),  # M204 R [mm/s2]
         ("travel_accel", "f8"),  # M204 T or S [mm/s2]

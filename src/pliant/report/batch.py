@@ -17,7 +17,7 @@ def batch_text(found: Any) -> str:
         if f is None:
             lines.append(f"{r.program:<{wide}}  not read: {r.error}")
             continue
-        slower = "" if f.speed_factor in (None, 1.0) else f" ({100 * f.speed_factor:.0f} % of the speed)"
+        slower = "" if f.speed_share in (None, 1.0) else f" ({100 * f.speed_share:.0f} % of the speed)"
         lines.append(
             f"{r.program:<{wide}}  {f.verdict:<9} {percent(f.jam_probability):>10}  {f.mechanism:<7} "
             f"{minutes(f.facts.time_s):>7}  {f.facts.open_travel_mm / 1000:>5.1f} m  {f.change}{slower}"

@@ -29,11 +29,11 @@ def cause_words(findings: Findings) -> str:
 
 def remedy_words(remedy: Remedy) -> str:
     """What a remedy buys, in words."""
-    if remedy.speed_factor is None:
+    if remedy.speed_share is None:
         return f"not enough alone ({percent(remedy.jam_probability)} likely to jam)"
-    if remedy.speed_factor == 1:
+    if remedy.speed_share == 1:
         return f"feeds as it is ({percent(remedy.jam_probability)} likely to jam)"
-    return f"feeds at {100 * remedy.speed_factor:.0f} % of the speed ({percent(remedy.jam_probability)} at full speed)"
+    return f"feeds at {100 * remedy.speed_share:.0f} % of the speed ({percent(remedy.jam_probability)} at full speed)"
 
 
 def minutes(seconds: float) -> str:
@@ -81,11 +81,11 @@ def findings_text(findings: Findings) -> str:
         f"spool       {quantity(f.mass_g, 'g')}; pressure stores {quantity(f.stored_length_mm, 'mm')} of filament"
     )
     if f.verdict != "feeds":
-        if f.speed_factor is None:
+        if f.speed_share is None:
             lines.append("speed       refused: no speed down to a tenth of the program's meets the 2 % target")
         else:
             lines.append(
-                f"speed       at {100 * f.speed_factor:.0f} % of the program's speed it feeds: a chance of 2 % at most"
+                f"speed       at {100 * f.speed_share:.0f} % of the program's speed it feeds: a chance of 2 % at most"
             )
     for r in f.remedies:
         lines.append(f"would help  {r.change}: {remedy_words(r)}")

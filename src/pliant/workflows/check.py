@@ -217,7 +217,7 @@ def examine(
         unsoftened_probability=unsoftened_share(filament, coldest_c),
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
         worst=worst,
-        speed_factor=factor,
+        speed_share=factor,
         change=change,
         remedies=remedies,
         max_passes=passes_through_drive(read.filament_mm),

@@ -40,7 +40,7 @@ def demo(folder: Path) -> Iterator[str]:
             elif f.change == "none":
                 what = "no change needed"
             else:
-                what = f"{f.change} change: feeds at {100 * (f.speed_factor or 1):.0f} % of the speed"
+                what = f"{f.change} change: feeds at {100 * (f.speed_share or 1):.0f} % of the speed"
             yield f"  {job:<14} {f.verdict:<9} {percent(f.jam_probability):>9} likely to jam ({f.mechanism}); {what}"
         if refused:
             worst = max(refused, key=lambda f: f.jam_probability)
