@@ -95,7 +95,9 @@ def findings_text(findings: Findings) -> str:
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [
-        f"  {m.line:>8}  {'–' if m.layer is None else m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} {number(m.margin)}" for m in f.worst
+        f"  {m.line:>8}  {'–' if m.layer is None else m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} "
+        f"{number(m.margin)}"
+        for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
     lines += [f"part        {p}" for p in f.part]
