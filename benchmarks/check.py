@@ -18,15 +18,11 @@ import numpy as np
 
 _CODE = """
 import json, resource, sys, time
-from pliant.feed.load import follow
-from pliant.program.coverage import find_coverage
-from pliant.program.layers import find_layers
+from pliant.job.job import job_of
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
-from pliant.program.timing import time_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
-from pliant.workflows.check import check, job_of, motion_of
+from pliant.workflows.check import check
 from pliant.workflows.warm import warm
 warm()
 what, program, machine, filament = sys.argv[1:]
@@ -41,10 +37,8 @@ else:
         begin = time.process_time()
         p = read_program(program)
         read = time.process_time() - begin
-        timing, layering = time_program(p, motion_of(m)), find_layers(p)
-        sections = bead_sections(p, layering, 1.75)
-        find_coverage(p, layering, sections.width_mm)
-        follow(job_of(p, timing, layering, sections, f)[0], m, f)
+        job = job_of(p, m, f)
+        job.laying.coverage, job.load
         rounds.append((time.process_time() - begin, read))
     (spent, _), read, lines = min(rounds), min(r[1] for r in rounds), p.n_lines
 print(json.dumps([read, spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, lines]))

@@ -31,12 +31,13 @@ import numba
 import numpy as np
 
 from pliant.mend.certificate import certify
+from pliant.mend.passes import run_passes
+from pliant.mend.stages import Stages
 from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.workflows.check import examine
 from pliant.workflows.mend import PASSES, mend
-from pliant.workflows.mend_passes import Bench, run_passes
 from pliant.workflows.workshop import RECORDS
 
 _QUIET = tuple(name for name in PASSES if name not in ("order", "route"))
@@ -99,11 +100,11 @@ def measure(folder, lines, absolute):
         seen = timed("before", lambda p=program: examine(p, machine, filament))
         del program
         with tempfile.TemporaryDirectory() as work:
-            bench = Bench(Path(work), seen, "auto", 0.02)
+            stages = Stages(Path(work), seen.job, seen.findings.jam_probability, "auto", 0.02)
             del seen
-            timed("passes", lambda b=bench: run_passes(b, _QUIET))
-            out, intent = bench.path, bench.intent
-            del bench
+            timed("passes", lambda s=stages: run_passes(s, _QUIET))
+            out, intent = stages.path, stages.intent
+            del stages
             timed("after", lambda o=out: examine(o, machine, filament).findings)
             timed("certificate", lambda o=out, i=intent: certify(path, o, i))
         timed("mend", lambda: mend(path, machine, filament, output=folder / "out.gcode", passes=_QUIET).meets_target)

@@ -6,16 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.job.job import Job, motion_of
+from pliant.job.laying import Laying
 from pliant.mend.leads import find_leads
-from pliant.program.coverage import find_coverage
-from pliant.program.layers import find_layers
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
-from pliant.program.timing import time_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.workflows import workshop
-from pliant.workflows.check import job_of, motion_of
 
 __all__ = ["PROGRAMS", "filament", "judged", "machine", "program_of"]
 
@@ -53,23 +50,17 @@ class judged:
 
     def __init__(self, program, spool="95A", on="bench-2"):
         self.program, self.machine, self.filament = program, machine(on), filament(spool)
-        self.layering = find_layers(program)
-        self.sections = bead_sections(program, self.layering, self.filament.diameter_mm.value)
-        self.coverage = find_coverage(program, self.layering, self.sections.width_mm)
+        laying = Laying(program, self.filament.diameter_mm.value, motion_of(self.machine))
+        self.job = Job(laying, self.machine, self.filament)
+        self.layering, self.sections, self.coverage = laying.layering, laying.sections, laying.coverage
         self.leads = find_leads(program, self.layering)
 
     @property
     def air(self):
         return np.array([self.coverage.open_mm[lead.first : lead.last].sum() for lead in self.leads])
 
-    def job_at(self, speed):
-        from dataclasses import replace
-
-        program = replace(self.program, speed_mm_per_s=speed)
-        timing = time_program(program, motion_of(self.machine))
-        return job_of(program, timing, self.layering, self.sections, self.filament)[0]
+    def course_at(self, speed):
+        return self.job.at(speed).course
 
     def seconds(self, speed):
-        from dataclasses import replace
-
-        return time_program(replace(self.program, speed_mm_per_s=speed), motion_of(self.machine)).move_s.sum()
+        return self.job.at(speed).laying.timing.move_s.sum()

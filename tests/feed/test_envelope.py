@@ -10,17 +10,14 @@ from hypothesis import strategies as st
 
 from pliant.feed import chain
 from pliant.feed.envelope import envelope
-from pliant.feed.load import Job, follow
+from pliant.feed.load import Course, follow
 from pliant.feed.risk import jam_risk, log_margins
+from pliant.job.job import job_of
 from pliant.kernels.load import settled_peak
-from pliant.program.layers import find_layers
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
-from pliant.program.timing import time_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import MACHINES, SPOOLS, starter
-from pliant.workflows.check import job_of, motion_of
 
 PAIRS = [(m, f) for m in MACHINES for f in SPOOLS]
 
@@ -67,10 +64,7 @@ def _program(rng, beads=60, retract=0.0, lift=0.0, size=12.0, speed=40.0, advanc
 
 def _job(path, text, machine, filament):
     path.write_text(text)
-    program = read_program(path, "auto")
-    layering = find_layers(program)
-    sections = bead_sections(program, layering, filament.diameter_mm.value)
-    return job_of(program, time_program(program, motion_of(machine)), layering, sections, filament)[0]
+    return job_of(read_program(path, "auto"), machine, filament).course
 
 
 def _slower(text, share):
@@ -168,7 +162,7 @@ def test_limit_phases_too_short_for_a_clock_carry_their_volume_on(records):
     a, v = 1000.0, 20.0
     length = np.full(200, v * v / a * (1 + 2e-16))
     zero, one = np.zeros(200), np.ones(200)
-    job = Job(
+    job = Course(
         length, a * one, zero, v * one, zero, zero, 0.02 * length, 0.04 * one, zero.astype(np.int32),
         np.array([220.0]), one.astype(np.float32), np.full(200, np.inf, np.float32), zero.astype(bool),
     )  # fmt: skip

@@ -7,7 +7,7 @@ import pytest
 
 from pliant.feed import chain, risk
 from pliant.feed.envelope import envelope
-from pliant.feed.load import Job, follow
+from pliant.feed.load import Course, follow
 from pliant.feed.risk import jam_risk
 from pliant.kernels.load import push_along
 from pliant.records.filament import read_filament
@@ -27,7 +27,7 @@ def _job(flow_mm3_per_s, rng, n=3000):
     on = rng.random(n) < 0.8
     filament = np.where(on, flow_mm3_per_s * seconds / 2.405282, 0.0)
     filament[rng.random(n) < 0.02] = -0.5
-    return Job.steady(seconds, filament, 220.0, 0.45, 0.2)
+    return Course.steady(seconds, filament, 220.0, 0.45, 0.2)
 
 
 def test_limit_volume_is_conserved_through_the_lag(records):

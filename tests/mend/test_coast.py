@@ -52,7 +52,7 @@ def test_limit_nothing_without_pressure(none):
 
 
 def _coasted(case, fed=15.0):
-    load = follow(case.job_at(case.program.speed_mm_per_s), case.machine, case.filament)
+    load = follow(case.course_at(case.program.speed_mm_per_s), case.machine, case.filament)
     theta = chain.central(case.machine, case.filament)
     ends = np.array([lead.first - 1 for lead in case.leads])
     melt = Melt(

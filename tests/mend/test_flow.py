@@ -13,11 +13,11 @@ from pliant.records.program import BEAD, PRIME
 
 
 def _plan(case, target, **more):
-    return plan_flow(case.program, case.machine, case.filament, target, case.job_at, **more)
+    return plan_flow(case.job, target, **more)
 
 
 def _risk(case, speed):
-    return jam_risk(case.job_at(speed), case.machine, case.filament, shares=False).probability
+    return jam_risk(case.course_at(speed), case.machine, case.filament, shares=False).probability
 
 
 @pytest.mark.parametrize("name", sorted(PROGRAMS))
@@ -64,16 +64,15 @@ def test_limit_a_program_that_feeds_is_left_alone(tmp_path):
 
 def test_limit_what_is_known_need_not_be_found_again(tmp_path):
     case = judged(program_of(tmp_path, PROGRAMS["feet"]()))
-    job = case.job_at(case.program.speed_mm_per_s)
-    known = job, jam_risk(job, case.machine, case.filament, shares=False).probability, operating_groups(job)
-    np.testing.assert_array_equal(_plan(case, 0.02).speed_mm_per_s, _plan(case, 0.02, known=known).speed_mm_per_s)
+    chance = jam_risk(case.job.course, case.machine, case.filament, shares=False).probability
+    np.testing.assert_array_equal(_plan(case, 0.02).speed_mm_per_s, _plan(case, 0.02, chance=chance).speed_mm_per_s)
 
 
 @settings(max_examples=30, deadline=None)
 @given(caps=st.lists(st.floats(0.01, 20.0), min_size=8, max_size=8))
 def test_limit_caps_hold_flow_and_never_raise_speed(tmp_path_factory, caps):
     case = judged(program_of(tmp_path_factory.mktemp("caps"), PROGRAMS["strain-relief"]()))
-    p, groups = case.program, operating_groups(case.job_at(case.program.speed_mm_per_s))
+    p, groups = case.program, operating_groups(case.course_at(case.program.speed_mm_per_s))
     limits = np.resize(np.array(caps), groups.gap_mm.size)
     speed = capped_speed(p, groups, limits, 1.75)
     assert (speed <= p.speed_mm_per_s).all()

@@ -5,7 +5,7 @@ import pytest
 
 from pliant.feed.caps import flow_caps
 from pliant.feed.envelope import Envelope, Groups
-from pliant.feed.load import Job
+from pliant.feed.load import Course
 from pliant.feed.risk import jam_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import carry, window_map
@@ -38,7 +38,7 @@ def test_limit_chance_is_that_of_check(carried, first):
 def test_limit_steady_envelope_is_that_of_a_long_steady_job():
     m, f = machine("open-gap"), filament("85A")
     q, seconds = 0.6, 900.0
-    job = Job.steady([seconds], [q * seconds / (np.pi * f.diameter_mm.value**2 / 4)], 222.0, 0.45, 0.2)
+    job = Course.steady([seconds], [q * seconds / (np.pi * f.diameter_mm.value**2 / 4)], 222.0, 0.45, 0.2)
     told = jam_risk(job, m, f, shares=False).probability
     ours = jam_risk(Envelope.steady([q], 222.0, [0.45], [0.2], [False]), m, f, shares=False).probability
     assert ours == pytest.approx(told, abs=2e-3)

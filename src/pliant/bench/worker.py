@@ -63,7 +63,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     machine, filament = _records(folder, asked)
     seen = examine(asked["program"], machine, filament, progress=tell)
     tell("drawing", 0)
-    page = report_html(seen.findings, draw(seen))
+    page = report_html(seen.findings, draw(seen.job))
     tell("writing it into the book", 0)
     past = remember_and_recall(asked["book"], seen.findings, asked["program"], machine, filament)
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, page)

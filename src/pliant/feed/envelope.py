@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import Job, bounded_gap_mm, kinematics
+from pliant.feed.load import Course, bounded_gap_mm, kinematics
 from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import chunks_between, settled_peak, smoothed_peak
 from pliant.kernels.plan import move_seconds
@@ -104,20 +104,20 @@ class Groups:
     first_layer: NDArray[np.bool_]
 
 
-def operating_groups(job: Job) -> Groups:
+def operating_groups(course: Course) -> Groups:
     """Gather the moves that share temperature, first layer or not, gap within 5 % and width within 10 %.
 
     Moves that lay nothing new (travel, retraction, recover) go with the bead before them: what they do to the store
     shows there.
     """
-    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
-    gap_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.gap_mm, 0.01)) / 0.05) + 200, 0)
-    width_bin = np.where(squeezed, np.rint(np.log(np.maximum(job.width_mm, 0.01)) / 0.1) + 100, 0)
+    squeezed = np.isfinite(course.gap_mm) & (course.filament_mm > 0)
+    gap_bin = np.where(squeezed, np.rint(np.log(np.maximum(course.gap_mm, 0.01)) / 0.05) + 200, 0)
+    width_bin = np.where(squeezed, np.rint(np.log(np.maximum(course.width_mm, 0.01)) / 0.1) + 100, 0)
     gap_bin, width_bin = (np.clip(b, 0, top).astype(np.int64) for b, top in ((gap_bin, 399), (width_bin, 199)))
-    code = ((job.heat.astype(np.int64) * 2 + (job.first_layer & squeezed)) * 400 + gap_bin) * 200 + width_bin
-    fed = np.cumsum(job.filament_mm)
+    code = ((course.heat.astype(np.int64) * 2 + (course.first_layer & squeezed)) * 400 + gap_bin) * 200 + width_bin
+    fed = np.cumsum(course.filament_mm)
     ahead = np.maximum.accumulate(fed)
-    new = (job.filament_mm > 0) & ((job.width_mm > 0) | (fed - job.filament_mm >= ahead - 1e-9))
+    new = (course.filament_mm > 0) & ((course.width_mm > 0) | (fed - course.filament_mm >= ahead - 1e-9))
     last = np.maximum.accumulate(np.where(new, np.arange(code.size), -1))
     if new.any():
         last[last < 0] = int(new.argmax())
@@ -126,29 +126,29 @@ def operating_groups(job: Job) -> Groups:
     place = np.zeros(int(present[-1]) + 1 if present.size else 1, dtype=np.int32)
     place[present] = np.arange(present.size)
     index = place[code]
-    gap = least_by_group(job.gap_mm, index, squeezed, present.size)
-    width = least_by_group(job.width_mm, index, squeezed, present.size)
+    gap = least_by_group(course.gap_mm, index, squeezed, present.size)
+    width = least_by_group(course.width_mm, index, squeezed, present.size)
     width[~np.isfinite(width)] = 1.0
     heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
-    return Groups(index, heat, job.nozzle_c[heat], width, gap, first)
+    return Groups(index, heat, course.nozzle_c[heat], width, gap, first)
 
 
-def envelope(job: Job, machine: Machine, filament: Filament, groups: Groups | None = None) -> Envelope:
+def envelope(course: Course, machine: Machine, filament: Filament, groups: Groups | None = None) -> Envelope:
     """Find the largest flow that each operating group comes to.
 
     One that another group outdoes in flow and squeeze at the same temperature is left out. The records set how much
     harder one place squeezes than another, at central values; it is not made anew for a changed machine.
     """
-    groups = groups or operating_groups(job)
+    groups = groups or operating_groups(course)
     heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
     area = np.pi * filament.diameter_mm.value**2 / 4
-    volume = job.filament_mm * area
+    volume = course.filament_mm * area
     theta = chain.central(machine, filament)
     ratio = chain.dam_ratio(width, bounded_gap_mm(gap), theta)
-    squeezed = np.isfinite(job.gap_mm) & (job.filament_mm > 0)
+    squeezed = np.isfinite(course.gap_mm) & (course.filament_mm > 0)
     squeeze = np.where(squeezed, ratio[groups.index], 1.0)
     flow, place = smoothed_peak(  # type: ignore[call-arg]
-        *kinematics(job), volume, job.advance_s, groups.index, squeeze, ratio, _TAU_S
+        *kinematics(course), volume, course.advance_s, groups.index, squeeze, ratio, _TAU_S
     )
     keep = []
     for i in range(gap.size):
@@ -174,12 +174,12 @@ def envelope(job: Job, machine: Machine, filament: Filament, groups: Groups | No
     reference = np.array(
         [next(row[k] for k in (*range(middle, -1, -1), *range(middle, row.size)) if row[k] > 0) for row in flow[keep]]
     )
-    table = _tables(job, volume, squeeze, place[keep], ratio[keep], reference)
-    return Envelope(job.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table)
+    table = _tables(course, volume, squeeze, place[keep], ratio[keep], reference)
+    return Envelope(course.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table)
 
 
 def _tables(
-    job: Job,
+    course: Course,
     volume: NDArray[np.float64],
     squeeze: NDArray[np.float64],
     place: NDArray[np.int64],
@@ -187,7 +187,7 @@ def _tables(
     reference: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Peak flow `(g, n_index, n_store)` over flow index and store, at the moments `place` `(g, n_tau)`."""
-    move_s = move_seconds(*kinematics(job))
+    move_s = move_seconds(*kinematics(course))
     seconds_at = np.concatenate([[0.0], np.cumsum(move_s)])
     squeezed_at = np.concatenate([[0.0], np.cumsum(move_s * squeeze)])
     volume_at = np.concatenate([[0.0], np.cumsum(volume)])
@@ -212,7 +212,7 @@ def _tables(
         for into, total in ((seconds, seconds_at), (given, volume_at), (squeezed, squeezed_at)):
             into[w, :n] = np.diff(total[older])[passed]
         count[w] = n + chunks_between(  # type: ignore[call-arg]
-            *kinematics(job), volume, job.advance_s, squeeze, near, stop, grain,
+            *kinematics(course), volume, course.advance_s, squeeze, near, stop, grain,
             seconds[w, n:], given[w, n:], squeezed[w, n:],
         )  # fmt: skip
     asks = squeezed / np.maximum(seconds, 1e-12) / squeeze_there[of][:, None]

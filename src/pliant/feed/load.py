@@ -12,14 +12,14 @@ from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["DAM_RATIO", "Job", "Load", "bounded_gap_mm", "follow", "kinematics"]
+__all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "follow", "kinematics"]
 
 DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
 _LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
 
 
 @dataclass(frozen=True)
-class Job:
+class Course:
     """A program as the feed path sees it; arrays are per move `(n_moves,)` unless said."""
 
     length_mm: NDArray[np.float64]
@@ -50,7 +50,7 @@ class Job:
         width_mm: float = 0.45,
         gap_mm: float = np.inf,
         first_layer: bool = False,
-    ) -> "Job":
+    ) -> "Course":
         """Stretches of constant speed, one after the other. [s, mm, degC, mm, mm]"""
         time, filament = np.asarray(seconds, dtype=float), np.asarray(filament_mm, dtype=float)
         n = time.size
@@ -78,19 +78,20 @@ class Load:
     stored_mm3: float
 
 
-def kinematics(job: Job) -> Any:
-    """Arrays of the job that the kernels step through, in their order."""
+def kinematics(course: Course) -> Any:
+    """Arrays of the course that the kernels step through, in their order."""
     return (
-        job.length_mm, job.acceleration_mm_per_s2, job.in_mm_per_s, job.peak_mm_per_s, job.out_mm_per_s, job.dwell_s,
+        course.length_mm, course.acceleration_mm_per_s2, course.in_mm_per_s, course.peak_mm_per_s, course.out_mm_per_s,
+        course.dwell_s,
     )  # fmt: skip
 
 
-def follow(job: Job, machine: Machine, filament: Filament) -> Load:
+def follow(course: Course, machine: Machine, filament: Filament) -> Load:
     """Run the job through the chain at the central values.
 
     Parameters
     ----------
-    job : Job
+    course : Course
         The program as the feed path sees it, `(n_moves,)`.
     machine, filament
         The records.
@@ -101,15 +102,15 @@ def follow(job: Job, machine: Machine, filament: Filament) -> Load:
         Per move; volume fed, delivered and stored balance to rounding.
     """
     theta = chain.central(machine, filament)
-    law = np.log(np.stack([chain.free_pressure_mpa(np.exp(_LOG_FLOW), c, theta) for c in job.nozzle_c]))
+    law = np.log(np.stack([chain.free_pressure_mpa(np.exp(_LOG_FLOW), c, theta) for c in course.nozzle_c]))
     p0 = law[:, 0].copy()
     p_step = (law[:, -1] - p0) / (4 * _LOG_FLOW.size - 1)
     grid = p0[:, None] + p_step[:, None] * np.arange(4 * _LOG_FLOW.size)
     inverse = np.stack([np.interp(x, row, _LOG_FLOW) for x, row in zip(grid, law, strict=True)])
     area = np.pi * theta["diameter_mm"] ** 2 / 4
-    ratio = chain.dam_ratio(job.width_mm, bounded_gap_mm(job.gap_mm), theta).astype(np.float32)
+    ratio = chain.dam_ratio(course.width_mm, bounded_gap_mm(course.gap_mm), theta).astype(np.float32)
     pressure, end, flow, delivered, fed, stored = push_along(  # type: ignore[call-arg]
-        *kinematics(job), job.filament_mm * area, job.advance_s, job.heat, ratio, _LOG_FLOW[0],
+        *kinematics(course), course.filament_mm * area, course.advance_s, course.heat, ratio, _LOG_FLOW[0],
         _LOG_FLOW[1] - _LOG_FLOW[0], law, p0, p_step, inverse, float(chain.compliance(machine, theta)),
     )  # fmt: skip
     # margins depend on pressure, flow and temperature alone: a fine table per temperature, read by interpolation
@@ -121,19 +122,19 @@ def follow(job: Job, machine: Machine, filament: Filament) -> Load:
     step = np.log(table[1] / table[0])
     index = np.log(np.maximum(pressure, table[0]) / np.float32(table[0])) / np.float32(step)
     index = np.minimum(np.rint(index).astype(np.int32), table.size - 1)
-    for h, c in enumerate(job.nozzle_c):
+    for h, c in enumerate(course.nozzle_c):
         m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=table, flow_mm3_per_s=1.0, nozzle_c=float(c))
         names = [k for k in m if k != "starve"]
         stack = np.vstack([m[k] for k in names])
         best = stack.min(axis=0)
         code = np.array([chain.MECHANISMS.index(k) for k in names])[chain.cause_of(names, stack)]
-        here = slice(None) if job.nozzle_c.size == 1 else job.heat == h
+        here = slice(None) if course.nozzle_c.size == 1 else course.heat == h
         at = index[here]
         push[here] = at_drive.astype(np.float32)[at]
         least[here] = best.astype(np.float32)[at]
         which[here] = code.astype(np.uint8)[at]
         # where nothing is fed the store drains into the air: a surge, but of melt that is hot already
-        asked = np.where(job.filament_mm[here] > 0, flow[here], 0)
+        asked = np.where(course.filament_mm[here] > 0, flow[here], 0)
         starve = np.float32(cap["starve"]) / np.maximum(asked, np.float32(1e-9))
         worse = starve < least[here]
         which[here] = np.where(worse, chain.MECHANISMS.index("starve"), which[here])

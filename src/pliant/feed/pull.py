@@ -7,11 +7,11 @@ length is known within a range; where its high end is more than soft filament fo
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.envelope import Envelope
-from pliant.feed.load import Job
+from pliant.feed.load import Course
 from pliant.feed.risk import speed_that_meets
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -60,7 +60,7 @@ def pull_for(low_mm: float, middle_mm: float, high_mm: float) -> Pull:
     )
 
 
-def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, target: float) -> Pull:
+def pull_for_job(course: Course, slowed: Course, machine: Machine, filament: Filament, target: float) -> Pull:
     """Decide on retraction in a program, at the flow that `plan` would level it to.
 
     That is what its quickest bead asks for, or what the feed path carries at the target, whichever is less; never less
@@ -68,7 +68,7 @@ def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, ta
 
     Parameters
     ----------
-    job, slowed : Job
+    course, slowed : Course
         As written, and at the speeds it will have.
     machine, filament
         The records.
@@ -79,15 +79,15 @@ def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, ta
     -------
     Pull
     """
-    bead = (job.length_mm > 0) & (job.width_mm > 0)  # a recover is quick and lays nothing
-    section = np.where(bead, job.filament_mm / np.maximum(job.length_mm, 1e-9), 0.0)
+    bead = (course.length_mm > 0) & (course.width_mm > 0)  # a recover is quick and lays nothing
+    section = np.where(bead, course.filament_mm / np.maximum(course.length_mm, 1e-9), 0.0)
     section = section * (np.pi * filament.diameter_mm.value**2 / 4)
-    asked, left = section * job.peak_mm_per_s, section * slowed.peak_mm_per_s
+    asked, left = section * course.peak_mm_per_s, section * slowed.peak_mm_per_s
     if not (asked > 0).any():
         return pull_for(0.0, 0.0, 0.0)
-    later = ~job.first_layer | job.first_layer.all()  # a first layer is squeezed and slow
+    later = ~course.first_layer | course.first_layer.all()  # a first layer is squeezed and slow
     at = int(np.argmax(np.where(later, asked, asked * 1e-6)))
-    celsius, width, gap = float(job.nozzle_c[job.heat[at]]), float(job.width_mm[at]), float(job.gap_mm[at])
+    celsius, width, gap = float(course.nozzle_c[course.heat[at]]), float(course.width_mm[at]), float(course.gap_mm[at])
     steady = Envelope.steady([asked[at]], celsius, [width], [gap], [False])
     scale = min(speed_that_meets(steady, machine, filament, target) or 0.0, 1.0)
     flow = max(scale * float(asked[at]), float(left[later].max(initial=0.0)))
@@ -97,10 +97,10 @@ def pull_for_job(job: Job, slowed: Job, machine: Machine, filament: Filament, ta
     return pull_for(low, middle, high)
 
 
-def stored_mm(machine: Machine, theta: chain.Theta, pressure_mpa: NDArray[np.float64]) -> NDArray[np.float64]:
+def stored_mm(machine: Machine, theta: chain.Theta, pressure_mpa: ArrayLike) -> NDArray[np.float64]:
     """Filament pressed together between drive and melt at a melt pressure. [MPa -> mm]"""
     area = np.pi * np.asarray(theta["diameter_mm"]) ** 2 / 4
-    return np.asarray(chain.compliance(machine, theta) * pressure_mpa / area)
+    return np.asarray(chain.compliance(machine, theta) * np.asarray(pressure_mpa) / area)
 
 
 def _crossings(filament_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

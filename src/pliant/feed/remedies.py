@@ -87,23 +87,23 @@ def _helps(remedy: Remedy, before: float, speed: float | None) -> bool:
     return speed is None and remedy.jam_probability < 0.8 * before
 
 
-def _hotter(job: Envelope, machine: Machine, filament: Filament) -> Envelope | None:
+def _hotter(course: Envelope, machine: Machine, filament: Filament) -> Envelope | None:
     """The job with its nozzle as hot as softens the spool for sure, or as allowed; None where it is so already."""
     low, high = allowed_c(machine, filament)
     least = min(max(math.ceil(warm_enough_c(filament)), low), high)
-    if not cold_words(filament, float(job.nozzle_c.min())) or (job.nozzle_c >= least).all():
+    if not cold_words(filament, float(course.nozzle_c.min())) or (course.nozzle_c >= least).all():
         return None
-    return replace(job, nozzle_c=np.maximum(job.nozzle_c, least))
+    return replace(course, nozzle_c=np.maximum(course.nozzle_c, least))
 
 
 def remedies_for(
-    job: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None, target: float
+    course: Envelope, machine: Machine, filament: Filament, before: float, speed: float | None, target: float
 ) -> tuple[Remedy, ...]:
     """Recompute the chance of a jam with each change, and keep those that help.
 
     Parameters
     ----------
-    job : Envelope
+    course : Envelope
         Of the program.
     machine, filament
         The records as they are.
@@ -121,10 +121,10 @@ def remedies_for(
     """
     scored = []
     for c in hardware_changes(machine, filament):
-        chance = jam_risk(job, c.machine, c.filament, shares=False).probability
-        factor = speed_that_meets(job, c.machine, c.filament, target)
+        chance = jam_risk(course, c.machine, c.filament, shares=False).probability
+        factor = speed_that_meets(course, c.machine, c.filament, target)
         scored.append(Remedy(c.what, chance, factor))
-    if (hot := _hotter(job, machine, filament)) is not None:
+    if (hot := _hotter(course, machine, filament)) is not None:
         chance = jam_risk(hot, machine, filament, shares=False).probability
         factor = speed_that_meets(hot, machine, filament, target)
         scored.append(Remedy(f"the nozzle at {hot.nozzle_c.min():g} °C", chance, factor))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.envelope import Envelope, envelope
-from pliant.feed.load import DAM_RATIO, Job, bounded_gap_mm
+from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
@@ -35,16 +35,16 @@ class Risk:
 
 
 def log_margins(
-    job: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
     store = chain.compliance(machine, theta)
     least: dict[str, Any] = {}
     most: Any = 0.0
-    for g in range(job.nozzle_c.size):
-        gap = bounded_gap_mm(job.gap_mm[g] - (bed_shift_mm if job.first_layer[g] else 0.0))
-        celsius, ratio = float(job.nozzle_c[g]), chain.dam_ratio(job.width_mm[g], gap, theta)
-        flow = job.settled_mm3_per_s(g, scale, store, celsius, ratio, theta)
+    for g in range(course.nozzle_c.size):
+        gap = bounded_gap_mm(course.gap_mm[g] - (bed_shift_mm if course.first_layer[g] else 0.0))
+        celsius, ratio = float(course.nozzle_c[g]), chain.dam_ratio(course.width_mm[g], gap, theta)
+        flow = course.settled_mm3_per_s(g, scale, store, celsius, ratio, theta)
         p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
         m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=celsius)
         most = np.maximum(most, push)
@@ -61,7 +61,7 @@ def log_margins(
 
 
 def jam_risk(
-    job: Job | Envelope,
+    course: Course | Envelope,
     machine: Machine,
     filament: Filament,
     *,
@@ -74,7 +74,7 @@ def jam_risk(
 
     Parameters
     ----------
-    job : Job or Envelope
+    course : Course or Envelope
         The program as the feed path sees it, or its envelope where that is at hand.
     machine, filament
         The records; their spreads are the ignorance that is carried.
@@ -98,7 +98,7 @@ def jam_risk(
     rng = np.random.default_rng(seed)
     theta, scores, names = chain.sample(machine, filament, n, rng)
     bed = rng.standard_normal(n)
-    at = job if isinstance(job, Envelope) else envelope(job, machine, filament)
+    at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
     by_name, _ = log_margins(at, machine, theta, BED_ERROR_MM * bed[:, None], scale)
     if not by_name:
         return Risk(0.0, 0.0, 0.0, {}, {})
@@ -128,12 +128,12 @@ def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
     return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
 
 
-def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, target: float) -> float | None:
+def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Filament, target: float) -> float | None:
     """Largest speed, relative to the one written, at which the chance of a jam meets the target.
 
     Parameters
     ----------
-    job : Job or Envelope
+    course : Course or Envelope
         The program as the feed path sees it, or its envelope.
     machine, filament
         The records.
@@ -145,7 +145,7 @@ def speed_that_meets(job: Job | Envelope, machine: Machine, filament: Filament, 
     float or None
         Found within 2 %; None where even `SLOWEST` is too fast. [-]
     """
-    at = job if isinstance(job, Envelope) else envelope(job, machine, filament)
+    at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
 
     def meets(scale: float) -> bool:
         return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= target

@@ -16,15 +16,14 @@ from numpy.typing import NDArray
 
 from pliant.checks import require_positive
 from pliant.errors import ProgramError
+from pliant.job.laying import Laying
 from pliant.program.alongside import PLACE_MM, Alongside
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.gaps import Gaps
-from pliant.program.layers import find_layers
 from pliant.program.other_lines import numbers_follow, other_lines
 from pliant.program.outline import bead_lines, extent_mm
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
 from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import HOME, STATE_DTYPE, Program
 
@@ -314,7 +313,7 @@ def _order(case: _Case) -> str:
 def _overlapping(case: _Case) -> str:
     """The first two runs that touch and changed their order."""
     p, path = case.p, case.pairs.path_a
-    width = bead_sections(p, find_layers(p), case.diameter_mm).width_mm
+    width = Laying(p, case.diameter_mm).sections.width_mm
     stop = np.append(path.run_start[1:], path.move.size)
     opens = np.flatnonzero(np.diff(path.run_block, prepend=-1))
     closes = np.append(opens[1:], path.run_block.size)

@@ -5,19 +5,17 @@ lag forgives (runs that end before the pressure has built up) is given back by r
 chance of a jam reaches the target again. No speed ever rises above the one written.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed.caps import flow_caps
-from pliant.feed.envelope import Groups, envelope, operating_groups
-from pliant.feed.load import Job
+from pliant.feed.envelope import Groups, envelope
+from pliant.feed.load import Course
 from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk
+from pliant.job.job import Job
 from pliant.kernels.level import level_stretches
-from pliant.records.filament import Filament
-from pliant.records.machine import Machine
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, PRIME, Program
 from pliant.say import quantity
@@ -38,7 +36,7 @@ class FlowPlan:
     speed_mm_per_s: NDArray[np.float64]
     jam_probability: float
     meets: bool
-    job: Job  # at these speeds
+    course: Course  # at these speeds
 
 
 def capped_speed(
@@ -58,32 +56,19 @@ def capped_speed(
     return speed
 
 
-def plan_flow(
-    program: Program,
-    machine: Machine,
-    filament: Filament,
-    target: float,
-    job_at: Callable[[NDArray[np.float64]], Job],
-    *,
-    aim: float = 1.0,
-    known: tuple[Job, float, Groups] | None = None,
-) -> FlowPlan:
+def plan_flow(job: Job, target: float, *, aim: float = 1.0, chance: float | None = None) -> FlowPlan:
     """Find the fastest speeds whose chance of a jam meets the target.
 
     Parameters
     ----------
-    program : Program
-        The moves, `(n_moves,)`.
-    machine, filament
-        The records.
+    job : Job
+        At the speeds written.
     target : float
         Chance of a jam. [-]
-    job_at : callable
-        Speeds `(n_moves,)` to the job as the feed path sees it, timed afresh.
     aim : float, default 1.0
         Share of the target to plan for where anything has to change at all. [-]
-    known : tuple, optional
-        The job at the program's own speeds, its chance of a jam and its operating groups, where they are at hand.
+    chance : float, optional
+        The job's chance of a jam, where it is at hand. [-]
 
     Returns
     -------
@@ -91,17 +76,19 @@ def plan_flow(
         With `meets` false where no speed down to the slowest of use meets the target: then that speed, or the program's
         own where it would not help.
     """
-    if known is None:
-        job = job_at(program.speed_mm_per_s)
-        known = job, jam_risk(job, machine, filament, shares=False).probability, operating_groups(job)
-    job, before, groups = known
+    program, machine, filament, course, groups = job.program, job.machine, job.filament, job.course, job.groups
+    before = chance
+    if before is None:
+        before = jam_risk(envelope(course, machine, filament, groups), machine, filament, shares=False).probability
     if before <= target:
-        return FlowPlan(program.speed_mm_per_s, before, True, job)
+        return FlowPlan(program.speed_mm_per_s, before, True, course)
     target = aim * target
     diameter = filament.diameter_mm.value
 
     def seconds_at(caps: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _at_cap_s(program, groups, job_at(capped_speed(program, groups, np.maximum(caps, 1e-2), diameter)))
+        return _at_cap_s(
+            program, groups, job.at(capped_speed(program, groups, np.maximum(caps, 1e-2), diameter)).course
+        )
 
     most = _most_asked(program, groups, diameter)
     caps = flow_caps(groups, machine, filament, target, seconds_at=seconds_at, most_mm3_per_s=most)
@@ -109,10 +96,10 @@ def plan_flow(
 
     def at(rise: float) -> FlowPlan:
         speed = capped_speed(program, groups, caps * rise, diameter)
-        job = job_at(speed)
-        flows = envelope(job, machine, filament, groups)  # neither squeeze nor heat depends on the speed
+        course = job.at(speed).course
+        flows = envelope(course, machine, filament, groups)  # neither squeeze nor heat depends on the speed
         chance = jam_risk(flows, machine, filament, shares=False).probability
-        return FlowPlan(speed, chance, chance <= target, job)
+        return FlowPlan(speed, chance, chance <= target, course)
 
     plan = at(1.0)
     low, high = (1.0, _MOST_RISE) if plan.meets else (_LEAST_RISE, 1.0)
@@ -121,7 +108,9 @@ def plan_flow(
         if not plan.meets:
             plan = at(0.0)
             if not plan.meets:
-                return plan if plan.jam_probability < before else FlowPlan(program.speed_mm_per_s, before, False, job)
+                return (
+                    plan if plan.jam_probability < before else FlowPlan(program.speed_mm_per_s, before, False, course)
+                )
             low = _LEAST_RISE / 8
     elif program.kind.size > _REFINE_MOVES:
         return plan
@@ -144,10 +133,10 @@ def _most_asked(program: Program, groups: Groups, diameter_mm: float) -> NDArray
     return most
 
 
-def _at_cap_s(program: Program, groups: Groups, job: Job) -> NDArray[np.float64]:
+def _at_cap_s(program: Program, groups: Groups, course: Course) -> NDArray[np.float64]:
     """Time that slowed beads of each group spend at their speed, gaining and losing speed apart. [s]"""
-    peak, a = job.peak_mm_per_s, job.acceleration_mm_per_s2
-    hold = job.length_mm - (2 * peak**2 - job.in_mm_per_s**2 - job.out_mm_per_s**2) / (2 * a)
+    peak, a = course.peak_mm_per_s, course.acceleration_mm_per_s2
+    hold = course.length_mm - (2 * peak**2 - course.in_mm_per_s**2 - course.out_mm_per_s**2) / (2 * a)
     laid = np.flatnonzero((program.kind == BEAD) & (hold > 0) & (peak < (1 - 1e-3) * program.speed_mm_per_s))
     return np.bincount(groups.index[laid], hold[laid] / peak[laid], groups.gap_mm.size).astype(np.float64)
 

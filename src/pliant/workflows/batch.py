@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from pliant.errors import PliantError
+from pliant.progress import Progress
 from pliant.records.filament import read_filament
 from pliant.records.findings import Findings
 from pliant.records.machine import read_machine
 from pliant.workflows.check import check
-from pliant.workflows.read import Progress
 
 __all__ = ["Batch", "Row", "batch"]
 

@@ -9,24 +9,21 @@ import numpy as np
 from pliant.coupon.readings import read_readings
 from pliant.coupon.writer import bead_of
 from pliant.errors import PliantError, RecordError
-from pliant.feed.envelope import Envelope, envelope
+from pliant.feed.envelope import Envelope
 from pliant.feed.risk import jam_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.job.job import job_of
 from pliant.learn.checks import suspects
 from pliant.learn.likelihood import Sheets, Space
 from pliant.learn.posterior import fit
 from pliant.learn.summary import summarise, updated
-from pliant.program.layers import find_layers
 from pliant.program.read import read_program
-from pliant.program.sections import bead_sections
-from pliant.program.timing import time_program
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine, write_new
 from pliant.say import number
-from pliant.workflows.check import job_of, motion_of
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
@@ -36,11 +33,7 @@ _DRAWS = 20000
 
 def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
     """What a program asks of the feed path, boiled down."""
-    read = read_program(program, machine.dialect)
-    layering, diameter = find_layers(read), filament.diameter_mm.value
-    sections = bead_sections(read, layering, diameter)
-    job, _ = job_of(read, time_program(read, motion_of(machine)), layering, sections, filament)
-    return envelope(job, machine, filament)
+    return job_of(read_program(program, machine.dialect), machine, filament).envelope
 
 
 def learn(

@@ -13,19 +13,22 @@ import numpy as np
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import jam_risk
+from pliant.job.job import Job
+from pliant.job.verdict import FEEDS_BELOW
 from pliant.mend.certificate import certify
 from pliant.mend.factor import left_out, mean_push_n, metering_losses
+from pliant.mend.passes import ADDED, PASSES, run_passes, slow_again
+from pliant.mend.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
+from pliant.progress import Progress, part_of, silent, told
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
-from pliant.workflows.check import FEEDS_BELOW, Examined, examine
-from pliant.workflows.mend_passes import ADDED, PASSES, Bench, run_passes, slow_again
-from pliant.workflows.read import Progress, part_of, told
+from pliant.workflows.check import examine
 
 __all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
 
@@ -39,35 +42,39 @@ MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
 
-def _flat(bench: Bench) -> Flat:
+def _flat(stages: Stages) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
-    p = bench.program
+    p = stages.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
-    job = bench.job_at(flat)
-    chance = jam_risk(job, bench.machine, bench.filament, shares=False).probability
+    job = stages.job.at(flat).course
+    chance = jam_risk(job, stages.machine, stages.filament, shares=False).probability
     time_s = job.time_s
     del job  # as large as the program
-    ours = bench.plan(chance)
-    ours_s, ours_chance = (ours.job.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
+    ours = stages.plan(chance)
+    ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
     return Flat(FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
 
 
 def _seen_again(
-    bench: Bench, before: Findings, push_n: float, kept: Examined | None, may_slow: bool
-) -> tuple[Findings, float, Examined | None]:
+    stages: Stages, before: Findings, push_n: float, kept: Job | None, may_slow: bool
+) -> tuple[Findings, float, Job | None]:
     """Examine what the passes wrote, and slow it once more where they carried the chance of a jam over the target."""
     after, now = before, kept
-    if bench.changes:
-        now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
-        after, push_n = now.findings, mean_push_n(now.program, now.load.push_n)
+
+    def again() -> tuple[Findings, float, Job]:
+        seen = examine(stages.path, stages.machine, stages.filament, dialect=stages.dialect)
+        return seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n), seen.job
+
+    if stages.changes:
+        after, push_n, now = again()
     attempt = 1
-    while may_slow and after.jam_probability > bench.target:
+    while may_slow and after.jam_probability > stages.target:
         if now is not None:
-            bench.take(now)
-        if not slow_again(bench, attempt):
+            stages.take(now, after.jam_probability)
+        if not slow_again(stages, attempt):
             break
-        now = examine(bench.path, bench.machine, bench.filament, dialect=bench.dialect)
-        after, push_n, attempt = now.findings, mean_push_n(now.program, now.load.push_n), attempt + 1
+        after, push_n, now = again()
+        attempt += 1
     return after, push_n, now if kept is not None else None
 
 
@@ -84,7 +91,7 @@ def mend(
     retraction: bool = True,
     dialect: str | None = None,
     progress: Progress | None = None,
-    look: Callable[[Examined, Examined], None] | None = None,
+    look: Callable[[Job, Job], None] | None = None,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
 
@@ -111,7 +118,7 @@ def mend(
     progress : callable, optional
         Told what is being done, and the share of the whole that is done.
     look : callable, optional
-        Shown what was seen in the input and in the certified result, before the one takes the place of the other.
+        Shown the input and the certified result as jobs, before the one takes the place of the other.
 
     Returns
     -------
@@ -147,28 +154,28 @@ def mend(
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect
-    tell: Progress = progress or (lambda what, share: None)
+    tell = progress or silent
     first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
     _demand_one_meaning(first)
     seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
-    before, push_n = seen.findings, mean_push_n(first, seen.load.push_n)
+    before, push_n = seen.findings, mean_push_n(first, seen.job.load.push_n)
     factor, why = 1.0, ""
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             pull = None if retraction else Pull(0.0, "you asked for none")
-            bench = Bench(Path(name), seen, reading, target, height_mm, pull)
-            kept = seen if look is not None else None
+            stages = Stages(Path(name), seen.job, before.jam_probability, reading, target, height_mm, pull)
+            kept = seen.job if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
-            flat = _flat(bench)
-            run_passes(bench, passes, part_of(tell, 0.25, 0.4) or tell)
+            flat = _flat(stages)
+            run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
             tell("checking what came of it", 0.65)
-            after, push_n, now = _seen_again(bench, before, push_n, kept, "flow" in passes)
+            after, push_n, now = _seen_again(stages, before, push_n, kept, "flow" in passes)
             if "factor" not in passes:
-                factor, why = left_out(bench.program, metering_losses(machine, filament, push_n))
-            final = bench.path
+                factor, why = left_out(stages.program, metering_losses(machine, filament, push_n))
+            final = stages.path
             tell("proving that the part is the same", 0.75)
-            certificate = certify(source, final, bench.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
+            certificate = certify(source, final, stages.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -187,12 +194,12 @@ def mend(
         target=target,
         before=before,
         after=after,
-        changes=tuple(sorted(bench.changes, key=lambda c: c.line)),
+        changes=tuple(sorted(stages.changes, key=lambda c: c.line)),
         certificate=certificate,
         flat=flat,
-        routing_time_s=bench.routing_s,
+        routing_time_s=stages.routing_s,
         passes=tuple(name for name in (*PASSES, *ADDED) if name in passes),
-        notes=tuple(bench.notes),
+        notes=tuple(stages.notes),
         wanted_flow_factor=factor,
         wanted_why=why,
     )

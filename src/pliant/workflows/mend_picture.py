@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import PliantError
+from pliant.job.job import Job
+from pliant.job.laying import STRING_MM
 from pliant.program.sheets import draw_sheets
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Mended
 from pliant.records.program import BEAD
 from pliant.records.trace import LayerPair, Remake, SheetLayer
-from pliant.workflows.check import Examined
 from pliant.workflows.mend import mend
 from pliant.workflows.picture import draw, save_whole
-from pliant.workflows.read import STRING_MM
 
 __all__ = ["draw_remake", "mend_with_report"]
 
@@ -29,13 +29,13 @@ _LARGE_BYTES = 200 << 20  # the layers of larger programs are not drawn: it take
 _SAME = 0.3  # [-] layers whose figures differ by less changed alike
 
 
-def draw_remake(before: Examined, after: Examined, *, pairs: int = _PAIRS) -> Remake:
+def draw_remake(before: Job, after: Job, *, pairs: int = _PAIRS) -> Remake:
     """Draw a program as it was and as it is.
 
     Parameters
     ----------
-    before, after : Examined
-        What `examine` saw in both.
+    before, after : Job
+        As they were judged.
     pairs : int, default 3
         Layers shown side by side, at most: those whose open travel changed most, then those slowed most. [-]
 
@@ -45,10 +45,12 @@ def draw_remake(before: Examined, after: Examined, *, pairs: int = _PAIRS) -> Re
     """
     chosen, alike = _most_changed(before, after, pairs)
     sheets = [
-        draw_sheets(seen.program, seen.layering, seen.coverage, seen.load.margin, string_mm=STRING_MM, chosen=chosen)
-        for seen in (before, after)
+        draw_sheets(
+            job.program, job.laying.layering, job.laying.coverage, job.load.margin, string_mm=STRING_MM, chosen=chosen
+        )
+        for job in (before, after)
     ]
-    seconds = [_per_layer(seen, seen.timing.move_s) for seen in (before, after)]
+    seconds = [_per_layer(job, job.laying.timing.move_s) for job in (before, after)]
     drawn = []
     for one, two, others in zip(*sheets, alike, strict=True):
         box = (*np.minimum(one.bounds_mm, two.bounds_mm)[:2], *np.maximum(one.bounds_mm, two.bounds_mm)[2:])
@@ -64,18 +66,19 @@ def _within(sheet: SheetLayer, bounds: Any) -> SheetLayer:
     return replace(sheet, bounds_mm=bounds)
 
 
-def _per_layer(seen: Examined, value: NDArray[np.float64]) -> NDArray[np.float64]:
-    inside = seen.layering.layer >= 0
-    return np.bincount(seen.layering.layer[inside], value[inside], seen.layering.top_mm.size).astype(np.float64)
+def _per_layer(job: Job, value: NDArray[np.float64]) -> NDArray[np.float64]:
+    layer = job.laying.layering.layer
+    inside = layer >= 0
+    return np.bincount(layer[inside], value[inside], job.laying.layering.top_mm.size).astype(np.float64)
 
 
-def _most_changed(before: Examined, after: Examined, count: int) -> tuple[list[int], list[tuple[int, ...]]]:
+def _most_changed(before: Job, after: Job, count: int) -> tuple[list[int], list[tuple[int, ...]]]:
     """Layers that changed most, one of each kind, in printing order; and for each the others of its kind."""
-    layers = min(before.layering.top_mm.size, after.layering.top_mm.size)
+    layers = min(job.laying.layering.top_mm.size for job in (before, after))
     if layers == 0:
         return [], []
-    air = [_per_layer(seen, seen.coverage.open_mm)[:layers] for seen in (before, after)]
-    seconds = [_per_layer(seen, seen.timing.move_s)[:layers] for seen in (before, after)]
+    air = [_per_layer(job, job.laying.coverage.open_mm)[:layers] for job in (before, after)]
+    seconds = [_per_layer(job, job.laying.timing.move_s)[:layers] for job in (before, after)]
     laid = _per_layer(before, np.where(before.program.kind == BEAD, before.program.length_mm, 0.0))[:layers]
     figures = np.log1p(np.column_stack([*air, laid])) / _SAME
     gain = np.abs(air[0] - air[1]) + 1e-3 * np.abs(seconds[1] - seconds[0])
@@ -134,7 +137,7 @@ def mend_with_report(
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     seen: list[Remake] = []
 
-    def look(before: Examined, after: Examined) -> None:
+    def look(before: Job, after: Job) -> None:
         if max(before.program.n_bytes, after.program.n_bytes) > _LARGE_BYTES:
             remake = Remake(draw(before, layers=0), draw(after, layers=0), ())
         else:

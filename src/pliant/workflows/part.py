@@ -44,7 +44,7 @@ def largest_flow_mm3_per_s(
     float or None
         Flow, at most what the axes can lay. [mm3/s]
     """
-    from pliant.feed.load import Job as FeedJob
+    from pliant.feed.load import Course
     from pliant.feed.risk import jam_risk
     from pliant.models.bead import bead_area_mm2
 
@@ -52,10 +52,10 @@ def largest_flow_mm3_per_s(
     seconds = 600.0
     area = np.pi * filament.diameter_mm.value**2 / 4
     celsius = float(np.mean(filament.nozzle_c))
-    job = FeedJob.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
+    course = Course.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
 
     def meets(scale: float) -> bool:
-        return jam_risk(job, machine, filament, scale=scale, shares=False).probability <= chance
+        return jam_risk(course, machine, filament, scale=scale, shares=False).probability <= chance
 
     if meets(1.0):
         return top

@@ -11,24 +11,26 @@ import numpy as np
 from pliant.errors import PliantError
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
+from pliant.job.job import Job
+from pliant.job.laying import STRING_MM
 from pliant.program.sheets import draw_sheets
+from pliant.progress import Progress
 from pliant.records.filament import Filament
 from pliant.records.findings import Findings
 from pliant.records.machine import Machine
 from pliant.records.trace import Picture
-from pliant.workflows.check import Examined, examine
-from pliant.workflows.read import STRING_MM, Progress
+from pliant.workflows.check import examine
 
 __all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
 
 
-def draw(seen: Examined, *, layers: int = 6) -> Picture:
-    """Draw what `examine` saw.
+def draw(job: Job, *, layers: int = 6) -> Picture:
+    """Draw a job.
 
     Parameters
     ----------
-    seen : Examined
-        The arrays behind the findings.
+    job : Job
+        As it was judged.
     layers : int, default 6
         Layers on the contact sheet, at most. [-]
 
@@ -36,29 +38,31 @@ def draw(seen: Examined, *, layers: int = 6) -> Picture:
     -------
     Picture
     """
-    job, load = seen.job, seen.load
+    load, course, laying = job.load, job.course, job.laying
     tied = np.flatnonzero(load.margin == load.margin.min())  # margins come from a table: ties are one step of it
     worst = int(tied[np.argmax(load.pressure_mpa[tied])])
     return Picture(
-        program=Path(seen.program.path).name,
-        machine=seen.machine.name,
-        filament=seen.filament.name,
-        nozzle_mm=seen.machine.nozzle_mm.value,
+        program=Path(job.program.path).name,
+        machine=job.machine.name,
+        filament=job.filament.name,
+        nozzle_mm=job.machine.nozzle_mm.value,
         strip=build_strip(
             load,
-            move_s=seen.timing.move_s,
-            line=seen.program.line,
-            layer=seen.layering.layer,
-            at_mm=seen.program.point_mm[1:, :2],
+            move_s=laying.timing.move_s,
+            line=job.program.line,
+            layer=laying.layering.layer,
+            at_mm=job.program.point_mm[1:, :2],
         ),
         vessels=fill_vessels(
-            seen.machine,
-            seen.filament,
+            job.machine,
+            job.filament,
             pressure_mpa=float(load.pressure_mpa[worst]),
             flow_mm3_per_s=float(load.flow_mm3_per_s[worst]),
-            nozzle_c=float(job.nozzle_c[job.heat[worst]]),
+            nozzle_c=float(course.nozzle_c[course.heat[worst]]),
         ),
-        sheets=draw_sheets(seen.program, seen.layering, seen.coverage, load.margin, string_mm=STRING_MM, count=layers),
+        sheets=draw_sheets(
+            job.program, laying.layering, laying.coverage, load.margin, string_mm=STRING_MM, count=layers
+        ),
     )
 
 
@@ -67,7 +71,7 @@ def check_with_picture(
 ) -> tuple[Findings, Picture]:
     """Do what `check` does, and draw it."""
     seen = examine(program, machine, filament, dialect=dialect)
-    return seen.findings, draw(seen)
+    return seen.findings, draw(seen.job)
 
 
 def check_with_report(
@@ -116,7 +120,7 @@ def check_with_report(
     if not place.parent.is_dir():  # known before the work, so said before the work
         raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
     seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
-    save_whole(place, report_html(seen.findings, draw(seen)))
+    save_whole(place, report_html(seen.findings, draw(seen.job)))
     return seen.findings
 
 

@@ -1,0 +1,1 @@
+"""The job: a program, a machine and a filament, seen once."""

@@ -1,0 +1,172 @@
+"""The job: a program on a machine with a spool. Every view of it is worked out when first asked for, and kept."""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import ProgramError
+from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
+from pliant.feed.load import Course, Load, follow
+from pliant.job.laying import Laying
+from pliant.program.timing import Motion
+from pliant.records.filament import Filament
+from pliant.records.limits import require_fit
+from pliant.records.machine import Machine
+from pliant.records.program import BEAD, Program
+
+__all__ = ["Job", "course_of", "job_of", "motion_of"]
+
+
+def motion_of(machine: Machine) -> Motion:
+    """The motion limits of a machine record."""
+    x, y, z, e = machine.max_speed_mm_per_s
+    return Motion(
+        machine.acceleration_mm_per_s2,
+        machine.retract_acceleration_mm_per_s2,
+        machine.corner_deviation_mm,
+        (x, y, z, e),
+    )
+
+
+def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
+    """See a program on a machine with a spool.
+
+    Parameters
+    ----------
+    program : Program
+        As read.
+    machine, filament
+        The records.
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    RecordError
+        If the filament does not fit the machine.
+    ProgramError
+        If the program lays no bead.
+    """
+    require_fit(machine, filament)
+    if not np.any(program.kind == BEAD):
+        raise ProgramError(
+            f"{program.path}: this program lays no bead: no filament is fed while the nozzle moves across; choose the "
+            "program of a print (or name the controller with --dialect, if it reads E words otherwise)"
+        )
+    return Job(Laying(program, filament.diameter_mm.value, motion_of(machine)), machine, filament)
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A program, a machine and a filament; made by `job_of`."""
+
+    laying: Laying
+    machine: Machine
+    filament: Filament
+
+    @property
+    def program(self) -> Program:
+        """The moves."""
+        return self.laying.program
+
+    @cached_property
+    def _asked(self) -> tuple[Course, tuple[str, ...]]:
+        return course_of(self.laying, self.filament)
+
+    @property
+    def course(self) -> Course:
+        """The program as the feed path sees it."""
+        return self._asked[0]
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Defaults taken where the program or a record is silent."""
+        return (*self._asked[1], *self.machine.assumed, *self.filament.assumed)
+
+    @cached_property
+    def load(self) -> Load:
+        """The push through it, at central values."""
+        return follow(self.course, self.machine, self.filament)
+
+    @cached_property
+    def groups(self) -> Groups:
+        """Moves that ask the same of the feed path."""
+        return operating_groups(self.course)
+
+    @cached_property
+    def envelope(self) -> Envelope:
+        """What it asks of the feed path at its worst, for any value of the unknowns."""
+        return envelope(self.course, self.machine, self.filament, self.groups)
+
+    def at(self, speed_mm_per_s: NDArray[np.float64]) -> Self:
+        """The same job at other speeds, `(n_moves,)`; what does not hang on them is shared. [mm/s]"""
+        if speed_mm_per_s is self.program.speed_mm_per_s:
+            return self
+        laying = replace(self.laying, program=replace(self.program, speed_mm_per_s=speed_mm_per_s))
+        _share(self.laying, laying, "layering", "sections", "coverage")
+        return replace(self, laying=laying)
+
+    def lean(self) -> Self:
+        """The same job without what is large and rarely asked for again: times, loads, the envelope."""
+        laying = replace(self.laying)
+        _share(self.laying, laying, "layering", "sections", "coverage")
+        lean = replace(self, laying=laying)
+        _share(self, lean, "_asked", "groups")
+        return lean
+
+
+def _share(old: object, new: object, *names: str) -> None:
+    """Hand on what is known already."""
+    for name in names:
+        if name in old.__dict__:
+            new.__dict__[name] = old.__dict__[name]
+
+
+def course_of(laying: Laying, filament: Filament) -> tuple[Course, tuple[str, ...]]:
+    """See a program as the feed path does: what is fed when, at which temperature, squeezed how much.
+
+    Parameters
+    ----------
+    laying : Laying
+        What is laid, where and when.
+    filament : Filament
+        Its data sheet gives the heat where the program sets none.
+
+    Returns
+    -------
+    Course
+    tuple of str
+        What was assumed.
+    """
+    program, timing, sections = laying.program, laying.timing, laying.sections
+    assumed: tuple[str, ...] = ()
+    middle_c = float(np.mean(filament.nozzle_c))
+    nozzle = program.states["nozzle_c"].copy()
+    for i in range(1, nozzle.size):  # what follows a heater switched off still draws on hot melt
+        nozzle[i] = nozzle[i - 1] if nozzle[i] == 0 else nozzle[i]
+    nozzle[nozzle == 0] = np.nan  # switched off before it was ever set: the program says nothing of its heat
+    if np.isnan(nozzle[np.unique(program.state[program.filament_mm > 0])]).any():
+        assumed = (f"nozzle at {middle_c:g} °C (middle of the data sheet) where the program sets no temperature",)
+    nozzle_c, heat = np.unique(np.where(np.isnan(nozzle), middle_c, nozzle), return_inverse=True)
+    advance = np.nan_to_num(program.states["advance_s"])
+    course = Course(
+        length_mm=timing.length_mm,
+        acceleration_mm_per_s2=timing.acceleration_mm_per_s2,
+        in_mm_per_s=timing.in_mm_per_s,
+        peak_mm_per_s=timing.peak_mm_per_s,
+        out_mm_per_s=timing.out_mm_per_s,
+        dwell_s=timing.dwell_s,
+        filament_mm=program.filament_mm,
+        advance_s=np.where(program.kind == BEAD, advance[program.state], 0.0),
+        heat=heat.astype(np.int32).reshape(-1)[program.state],
+        nozzle_c=nozzle_c,
+        width_mm=sections.width_mm,
+        gap_mm=sections.gap_mm,
+        first_layer=laying.layering.layer == 0,
+    )
+    return course, assumed
