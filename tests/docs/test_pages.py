@@ -205,7 +205,7 @@ def test_limit_units_are_those_that_the_keys_spell(page, heading):
 
 def test_limit_every_key_of_the_records_is_listed():
     plain = {k: v for k, v in baseline._PLAIN.items() if k}
-    wanted = {"name", *baseline._PLAIN[""], "travel.route", "around.supports", "around.raft"}
+    wanted = {"name", *baseline._PLAIN[""], "stops.travel_route", "part.supports", "part.raft"}
     wanted |= {f"{table}.{key}" for table, keys in plain.items() for key in keys}
     assert set(_table("records.md", "baseline.toml")) == wanted
     assert set(_table("records.md", "filament.toml")) == {
