@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from habits import ROW, posts
+from json_keys import differences
 from pliant.cli import main
 from pliant.errors import DomainError, PliantError
 from pliant.feed.remedies import hardware_changes
@@ -215,6 +216,7 @@ def test_roundtrip_json_is_the_record(tmp_path):
     assert result.exit_code == 0
     data = json.loads(result.stdout)
     assert tuple(data["values"]) == KEYS
+    assert differences(data, "plan") == (set(), set())
     w = data["window"]
     assert np.shape(w["jam_probability"]) == (len(w["nozzle_c"]), len(w["speed_mm_per_s"]))
     assert w["recipe"] == [data["values"]["bead_speed_mm_per_s.behind_outside"], data["values"]["nozzle_c"]]
