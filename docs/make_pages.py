@@ -212,11 +212,12 @@ def keys_page() -> str:
     """The page of the keys, from the fields of the records and the comments behind them."""
     text = "<!-- written by docs/make_pages.py from the records -->\n# Keys of the JSON\n\n"
     text += (
-        "Every verb prints JSON with `--json`; the functions of the library return records whose fields have these\n"
-        "names. `null` means that the number does not exist there (nothing is pushed, no speed meets the target), and\n"
-        "never 0. A chance or a share goes from 0 to 1. A name in bold holds the keys below it, as one table or a\n"
-        "list of them. Words are those of the [glossary](glossary.md), keys of records those of the [records](records.md).\n"
-        "Keys are added and else left as they are; the [changes](changes.md) tell the ones that were renamed.\n"
+        "Every verb prints JSON with `--json`; the functions of the library return records whose fields have\n"
+        "these names. `null` means that the number does not exist there (nothing is pushed, no speed meets the\n"
+        "target), and never 0. A chance or a share goes from 0 to 1. A name in bold holds the keys below it, as\n"
+        "one table or a list of them. Words are those of the [glossary](glossary.md), keys of records those of\n"
+        "the [records](records.md). Keys are added and else left as they are; the [changes](changes.md) tell the\n"
+        "ones that were renamed.\n"
     )
     for verb in PRINTED:
         lead = f"{MORE[verb]}\n\n" if verb in MORE else ""
