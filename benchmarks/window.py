@@ -34,7 +34,8 @@ def main() -> None:
     drawn = time.perf_counter() - start
     start = time.perf_counter()
     window = window_map(
-        carried, bead="inner walls", width_mm=0.45, squeezed_width_mm=0.45, layer_height_mm=0.2, speed_mm_per_s=speed,
+        carried, bead="beads behind the outside", width_mm=0.45, squeezed_width_mm=0.45, layer_height_mm=0.2,
+        speed_mm_per_s=speed,
         nozzle_c=celsius, allowed_c=(210, 230), baseline=(50, 205),
     )  # fmt: skip
     mapped = time.perf_counter() - start

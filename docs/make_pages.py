@@ -1,22 +1,38 @@
 """Write what the pages take from the program: the pages of the verbs, and what the commands in them print.
 
 `python docs/make_pages.py` after a wanted change, then read the difference; `--check` only says what is no longer so.
-The verbs' pages are `--help`, word for word. In the `console` blocks of a page the lines after `$` are run by a shell,
+The verbs' pages are `--help`, word for word; the keys of the JSON are the fields of the records, what they mean is
+the comment behind each. In the `console` blocks of a page the lines after `$` are run by a shell,
 all of a page in one folder with the invented workshop's files in `demo/`, and what they print is put below them.
 `<!-- run: COMMAND -->` is run and not shown: it stands in for the reader's editor. What the `python` blocks of a page
 print goes into its `text` block.
 """
 
+import dataclasses
+import inspect
 import os
 import re
 import subprocess
 import sys
 import tempfile
+import typing
 from pathlib import Path
+from typing import Any
 
 import click
 
 from pliant.cli import main
+from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
+from pliant.records.coupon import Coupon
+from pliant.records.dry import Drying
+from pliant.records.feel import Feel
+from pliant.records.findings import Facts, Findings
+from pliant.records.learned import Learned, NextCoupon
+from pliant.records.mended import Mended
+from pliant.records.mending import Change, Obligation
+from pliant.records.part import PartFindings
+from pliant.records.recipe import Recipe
+from pliant.workflows.batch import Row
 from pliant.workflows.workshop import files
 
 HERE = Path(__file__).parent
@@ -98,6 +114,116 @@ def verb_pages() -> dict[str, str]:
         "```{toctree}\n:hidden:\n\n" + "\n".join(VERBS) + "\n```\n"
     )
     return pages
+
+
+# what `--json` of a verb prints: the record, the keys that its `to_json` leaves out, and those that it adds
+ALL_OF_CHECK = "all keys of `check`"
+PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
+    "read": (Facts, (), {}),
+    "check": (Findings, ("facts",), {"past_outcomes": PastOutcomes}),
+    "mend": (Mended, ("changes", "certificate"), {
+        "changes": "number of changes by pass", "change_list": Change, "certificate": Obligation,
+        "certified": "whether all of the certificate holds",
+    }),
+    "plan": (Recipe, (), {"values": "the soft values alone, by key"}),
+    "part": (PartFindings, (), {}),
+    "feel": (Feel, (), {"printed_check": "how far the model misses published pieces, in a sentence"}),
+    "dry": (Drying, (), {}),
+    "coupon": (Coupon, ("program", "outline_mm", "unfed_mm"), {}),
+    "learn": (Learned, (), {}),
+    "next": (NextCoupon, (), {}),
+    "batch": (None, (), {"programs": Row}),
+    "book add": (Added, (), {}),
+    "book record": (None, (), {"print": Added, "outcome": Added}),
+    "book list": (Listing, (), {}),
+    "book show": (Shown, (), {}),
+    "book compare": (Comparison, (), {}),
+    "book history": (History, (), {}),
+    "book export": (Transfer, (), {}),
+}  # fmt: skip
+MORE = {
+    "check": "All of the above, and:",
+    "check past_outcomes": "with `--book`: how earlier prints went",
+    "mend change_list": "the first thousand changes",
+    "mend certificate": "what is proved, obligation by obligation",
+    "book record": "With `--print` only the outcome, without its name before it.",
+    "book export": "`import`, `backup`, `verify` and `rescue` print the same.",
+}
+UNITS = [
+    ("_mm3_per_s", "mm³/s"), ("_mm_per_s2", "mm/s²"), ("_mm2_per_s", "mm²/s"), ("_mm_per_s", "mm/s"),
+    ("_n_per_mm", "N/mm"), ("_kj_per_mol", "kJ/mol"), ("_kg_per_m3", "kg/m³"), ("_pa_sn", "Pa·sⁿ"), ("_mpa", "MPa"),
+    ("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_m", "m"), ("_deg", "°"), ("_c", "°C"), ("_n", "N"), ("_g", "g"),
+    ("_s", "s"), ("_h", "h"),
+]  # fmt: skip
+
+
+def unit_of(key: str) -> str:
+    """Unit that a key spells, in its last word or else in the one that holds it."""
+    for word in reversed(key.split(".")):
+        if word.endswith("_percent"):
+            return "% of mass" if word.startswith("water") else "%"
+        for end, unit in UNITS:
+            if word.endswith(end):
+                return unit
+    return "–"
+
+
+def fields_of(record: type) -> dict[str, tuple[type | None, str]]:
+    """Fields of a record: the record that each holds, if it does, and the comment behind it."""
+    said = dict(re.findall(r"^    (\w+): .*?(?:  # (.*))?$", inspect.getsource(record), re.M))
+    hints = typing.get_type_hints(record)
+
+    def inner(hint: Any) -> type | None:
+        if dataclasses.is_dataclass(hint):
+            return typing.cast(type, hint)
+        return next((found for part in typing.get_args(hint) if (found := inner(part))), None)
+
+    return {f.name: (inner(hints[f.name]), said.get(f.name, "")) for f in dataclasses.fields(record)}
+
+
+def key_rows(verb: str) -> list[tuple[str, str, str]]:
+    """Rows of the table of a verb: key, unit, meaning; one that only holds others is in bold."""
+    record, left_out, added = PRINTED[verb]
+    rows: list[tuple[str, str, str]] = []
+
+    def tell(key: str, holds: Any, said: str) -> None:
+        if isinstance(holds, type) and not (holds is Findings and key):
+            lead = MORE.get(f"{verb} {key}") or said or (holds.__doc__ or "").split("\n")[0].rstrip(".")
+            rows.append((f"**{key}**", "", lead))
+            for name, (deeper, more) in fields_of(holds).items():
+                tell(f"{key}.{name}", deeper, more)
+            return
+        said = ALL_OF_CHECK if holds is Findings else holds if isinstance(holds, str) else said
+        unit = re.match(r"\[(.*?)\] ?", said)
+        if not said.removeprefix(unit[0] if unit else ""):
+            raise SystemExit(f"make_pages: {key} of {verb} says nothing of itself; put a comment behind its field")
+        meaning = said.removeprefix(unit[0]) if unit else said
+        rows.append((f"`{key}`", unit[1] if unit else unit_of(key), meaning))
+
+    for name, (deeper, said) in (fields_of(record) if record else {}).items():
+        if name not in left_out:
+            tell(name, deeper, said)
+    for name, holds in added.items():
+        tell(name, holds, "")
+    return [(key, unit, re.sub(r"`?\bNone\b`?", "`null`", meaning).replace(" | ", ", ")) for key, unit, meaning in rows]
+
+
+def keys_page() -> str:
+    """The page of the keys, from the fields of the records and the comments behind them."""
+    text = "<!-- written by docs/make_pages.py from the records -->\n# Keys of the JSON\n\n"
+    text += (
+        "Every verb prints JSON with `--json`; the functions of the library return records whose fields have\n"
+        "these names. `null` means that the number does not exist there (nothing is pushed, no speed meets the\n"
+        "target), and never 0. A chance or a share goes from 0 to 1. A name in bold holds the keys below it, as\n"
+        "one table or a list of them. Words are those of the [glossary](glossary.md), keys of records those of\n"
+        "the [records](records.md). Keys are added and else left as they are; the [changes](changes.md) tell the\n"
+        "ones that were renamed.\n"
+    )
+    for verb in PRINTED:
+        lead = f"{MORE[verb]}\n\n" if verb in MORE else ""
+        rows = "".join(f"| {key} | {unit} | {meaning} |\n" for key, unit, meaning in key_rows(verb))
+        text += f"\n## {verb} --json\n\n{lead}| key | unit | what it is |\n| --- | --- | --- |\n{rows}"
+    return text
 
 
 def commands_of(block: str) -> list[str]:
@@ -199,6 +325,7 @@ def same(page: str, again: str) -> bool:
 def all_pages() -> dict[Path, str]:
     """Every page that is written here, as it should read now."""
     wanted = {HERE / "cli" / name: text for name, text in verb_pages().items()}
+    wanted[HERE / "keys.md"] = keys_page()
     return wanted | {page: fresh(page) for page in console_pages() + python_pages()}
 
 

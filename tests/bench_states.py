@@ -16,7 +16,13 @@ MARKUP = "<img src=x onerror=alert(1)>"
 NOTHING_LAID = "; no bead anywhere\nG28\nM109 S220\nG1 X10 Y10 F3000\nG1 X60 F3000\n"
 FORMS = ("first", "check", "mend", "plan", "part", "feel", "dry", "coupon", "book")
 FEEL = "/feel?piece=ring&size_1=60&size_2=44&size_3=6&deflection_mm=1"
-_RIGID = {"nozzle_c": "205", "layer_height_mm": "0.2", "inner_walls": "50", "outer_walls": "40", "infill": "60"}
+_RIGID = {
+    "nozzle_c": "205",
+    "layer_height_mm": "0.2",
+    "behind_outside": "50",
+    "on_outside": "40",
+    "sparse_inside": "60",
+}
 
 
 def slowed(program, mm_per_min=120):

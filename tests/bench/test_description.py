@@ -48,7 +48,7 @@ def described(tmp_path_factory):
         visitor = Visitor(client)
         begun = {
             "check": visitor.first(feet_program(layers=2)),
-            "plan": visitor.post("/plan", {"nozzle_c": "205", "layer_height_mm": "0.2", "inner_walls": "50"}),
+            "plan": visitor.post("/plan", {"nozzle_c": "205", "layer_height_mm": "0.2", "behind_outside": "50"}),
             "coupon": visitor.post("/coupon", {"kind": "ladder"}),
             "part": visitor.post("/part", {}, {"mesh": ("torn.stl", b"solid nothing")}),
         }

@@ -147,7 +147,7 @@ def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
 
 def test_roundtrip_plan_and_its_handles(bench):
     bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))
-    answer = bench.post("/plan", {"nozzle_c": "205", "layer_height_mm": "0.2", "inner_walls": "50"})
+    answer = bench.post("/plan", {"nozzle_c": "205", "layer_height_mm": "0.2", "behind_outside": "50"})
     found = bench.done(answer).json()
     assert found["works"] and found["values"]["nozzle_c"] <= 230
     place = answer.json()["location"]

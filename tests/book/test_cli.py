@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 import pliant
+from json_keys import differences
 from pliant.cli import main
 from pliant.records.starters import starter
 
@@ -54,6 +55,12 @@ def test_roundtrip_record_list_show_history(run):
     run("record", "stopped", "-m", "My open-gap machine", "-f", "Soft spool 85A@1", "--time", 61.5)
     run("record", "not-sure", "--print", said["print"]["uid"][:8], "--note", "the line may be wrong")
     told = json.loads(run("history", "Soft spool 85A", "--json"))
+    for verb, data in (
+        ("record", said), ("list", listed), ("history", told),
+        ("show", json.loads(run("show", said["print"]["uid"], "--json"))),
+        ("export", json.loads(run("verify", "--json"))),
+    ):  # fmt: skip
+        assert differences(data, f"book {verb}") == (set(), set()), verb
     assert told["by_machine"] == {"My open-gap machine": {"not-sure": 1, "ok": 1, "stopped": 1}}
 
 
@@ -67,9 +74,11 @@ def test_roundtrip_recipes_side_by_side(run):
     assert lines[2].split() == ["heat.nozzle_c", "220", "220"]
     assert lines[3].split() == ["*", "coast_mm", "-", "0.2"]
     assert lines[-1] == "2 differences"
-    assert json.loads(run("compare", "soft@2", "soft@1", "--json"))["differences"] == 2
+    compared = json.loads(run("compare", "soft@2", "soft@1", "--json"))
+    assert compared["differences"] == 2
+    assert differences(compared, "book compare") == (set(), set())
     assert run("compare", "soft@1", "soft@1").endswith("no difference\n")
-    run("add", "program", "p.gcode")
+    assert differences(json.loads(run("add", "program", "p.gcode", "--json")), "book add") == (set(), set())
     run("add", "machine", "m.toml")
     run("add", "filament", "f.toml")
     assert "soft@1" in run("list", "recipe", "--limit", 2)

@@ -205,7 +205,7 @@ def test_limit_the_handles_move_the_map(bench, visit):
     page = visit().page()
     _first(page, address, folder)
     page.goto(address + "/plan")
-    for name, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("inner_walls", "50")):
+    for name, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("behind_outside", "50")):
         page.fill(f"[name={name}]", value)
     page.click("text=Plan it")
     handle = page.locator("[name=speed_mm_per_s]")

@@ -99,7 +99,7 @@ def _walk(page, address, program):
     story.take("before-and-after", "section:has(.ledger)")
     story.take("certificate", "section:has(.proof)")
     page.goto(address + "/plan")
-    for key, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("inner_walls", "50")):
+    for key, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("behind_outside", "50")):
         page.fill(f"[name={key}]", value)
     story.click("Plan it", "**/plan/*")
     expect(page.locator(".handles")).to_be_visible()

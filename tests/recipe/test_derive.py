@@ -63,8 +63,8 @@ def test_limit_no_point_of_a_brute_search_is_quicker():
 
 
 def test_limit_never_quicker_than_the_baseline_nor_hotter_than_needed():
-    slow = baseline(changes=(("outer_walls = 40", "outer_walls = 4"), ("inner_walls = 50", "inner_walls = 4"),
-                             ("infill = 60", "infill = 4"), ("skins = 45", "skins = 4"),
+    slow = baseline(changes=(("on_outside = 40", "on_outside = 4"), ("behind_outside = 50", "behind_outside = 4"),
+                             ("sparse_inside = 60", "sparse_inside = 4"), ("solid_layers = 45", "solid_layers = 4"),
                              ("over_air = 30", "over_air = 4")))  # fmt: skip
     p = _point("dual-drive", "95A", slow)
     assert set(p.speed_mm_per_s.values()) == {4.0}
@@ -149,9 +149,9 @@ def test_limit_common_practice_half_the_speed_or_less(on, spool):
 def test_limit_common_practice_fifteen_is_safe():
     # "15 mm/s is conservative and safe": our default 90 % ignorance puts the middle of five ordinary pairs within a
     # factor of two of it, and a guided path at it
-    speeds = [_point(*pair).speed_mm_per_s["inner_walls"] for pair in SOFT]
+    speeds = [_point(*pair).speed_mm_per_s["behind_outside"] for pair in SOFT]
     assert 15 / 2 < np.median(speeds) < 15 * 2
-    assert _point("guided", "85A").speed_mm_per_s["inner_walls"] == pytest.approx(15, rel=0.2)
+    assert _point("guided", "85A").speed_mm_per_s["behind_outside"] == pytest.approx(15, rel=0.2)
 
 
 @pytest.mark.parametrize(("on", "spool"), SOFT)
@@ -159,8 +159,8 @@ def test_limit_common_practice_first_layer(on, spool):
     # "first layer at full layer height, half speed, 150 % width"
     p, b = _point(on, spool), baseline()
     assert p.first_height_mm == b.layer_height_mm
-    assert p.first_width_mm == pytest.approx(1.5 * b.width_mm["inner_walls"], rel=0.02)
-    assert 0.3 < p.first_speed_mm_per_s / p.speed_mm_per_s["inner_walls"] < 0.7
+    assert p.first_width_mm == pytest.approx(1.5 * b.width_mm["behind_outside"], rel=0.02)
+    assert 0.3 < p.first_speed_mm_per_s / p.speed_mm_per_s["behind_outside"] < 0.7
 
 
 def test_limit_common_practice_nozzle_a_little_hotter():

@@ -7,6 +7,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from click.testing import CliRunner
 
+from json_keys import differences
 from part import shapes
 from pliant.cli import main
 from pliant.records.starters import starter
@@ -52,6 +53,7 @@ def test_roundtrip_json_has_the_promised_keys(workshop):
     assert result.exit_code == 0
     data = json.loads(result.stdout)
     assert set(data) >= KEYS
+    assert differences(data, "part") == (set(), set())
     best = data["orientations"][0]
     assert set(best) >= STAND
     assert set(best["forecast"]) >= FORECAST

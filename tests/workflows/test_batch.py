@@ -5,6 +5,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from json_keys import differences
 from pliant.cli import main
 from pliant.errors import PliantError
 from pliant.records.starters import starter
@@ -39,6 +40,7 @@ def test_limit_a_bad_program_does_not_stop_the_others(folder):
     assert result.exit_code == 2
     assert [r["program"] for r in rows][-1] == "c.gcode"
     assert "line 1" in rows[-1]["error"]
+    assert differences(json.loads(result.stdout), "batch") == (set(), set())
 
 
 def test_limit_nothing_to_check_is_said(tmp_path, folder):

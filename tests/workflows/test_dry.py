@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import pytest
 from click.testing import CliRunner
 
+from json_keys import differences
 from pliant.cli import main
 from pliant.errors import DomainError, RecordError
 from pliant.models.drying import drying_time_h, water_diffusivity_m2_per_s
@@ -135,6 +136,7 @@ def test_roundtrip_command_json_and_text(tmp_path):
     result = _run("dry", "-f", path, "--json")
     assert result.exit_code == 0
     data = json.loads(result.stdout)
+    assert differences(data, "dry") == (set(), set())
     assert data["spool_h"]["value"] == pytest.approx(dry(path).spool_h.value)
     text = _run("dry", "-f", path).stdout
     assert "wound spool" in text

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 import pytest
 from click.testing import CliRunner
 
+from json_keys import differences
 from pliant.cli import main
 from pliant.errors import DomainError
 from pliant.report.feel import newtons
@@ -162,6 +163,7 @@ def test_roundtrip_command(tmp_path):
     result = _run("feel", "--pad", "40x30x10", "--deflection-mm", 1, "--force-n", 300, "--json")
     assert result.exit_code == 0
     data = json.loads(result.stdout)
+    assert differences(data, "feel") == (set(), set())
     direct = feel(*PAD, wanted_n=300.0)
     assert [c["force_n"] for c in data["choices"]] == pytest.approx([p.force_n for p in direct.choices])
     assert data["printed_check"].startswith("printed-TPU table: model over data by ×")

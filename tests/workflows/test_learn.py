@@ -5,6 +5,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from json_keys import differences
 from pliant.cli import main
 from pliant.records.starters import starter
 from pliant.workflows.workshop import gasket_program
@@ -24,6 +25,7 @@ def desk(tmp_path_factory):
         "coupon", "ladder", "-m", folder / "m.toml", "-f", folder / "f.toml", "-o", folder / "l.gcode", "--json"
     )
     assert made.exit_code == 0, made.output
+    assert differences(json.loads(made.stdout), "coupon") == (set(), set())
     steps = json.loads(made.stdout)["steps"]
     text = (folder / "l.readings.toml").read_text()
     for k in range(len(steps)):
@@ -40,6 +42,7 @@ def test_roundtrip_coupon_learn_next(desk):
     result = _run("learn", desk / "l.readings.toml", *words, "-o", desk / "new", "--json")
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
+    assert differences(first, "next") == differences(found, "learn") == (set(), set())
     before, after = found["before"], found["after"]
     # one ladder tells the limit much better: its 90 % range, as a ratio, at least halves
     (_, low, high), (_, now_low, now_high) = found["limit_before"], found["limit_after"]

@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from habits import ROW, posts
+from json_keys import differences
 from pliant.cli import main
 from pliant.errors import DomainError, PliantError
 from pliant.feed.remedies import hardware_changes
@@ -21,14 +22,14 @@ from pliant.workflows.mend import mend
 from pliant.workflows.plan import plan
 from recipes import baseline, filament, machine
 
-KEYS = {
-    "bead_speed_mm_per_s.outer_walls", "bead_speed_mm_per_s.inner_walls", "bead_speed_mm_per_s.infill",
-    "bead_speed_mm_per_s.skins", "bead_speed_mm_per_s.over_air", "layer_height_mm", "bead_width_mm.outer_walls",
-    "bead_width_mm.inner_walls", "bead_width_mm.infill", "bead_width_mm.skins", "first_layer.height_mm",
-    "first_layer.width_mm", "first_layer.speed_mm_per_s", "nozzle_c", "bed_c", "retraction.length_mm",
-    "retraction.speed_mm_per_s", "retraction.coast_mm", "retraction.wipe_mm", "flow_factor", "travel.route",
-    "travel.speed_mm_per_s", "fan_percent", "around.supports", "around.raft", "around.priming_mm",
-}  # fmt: skip
+BEADS = ("sparse_inside", "behind_outside", "solid_layers", "on_outside")
+KEYS = (  # by what they do to the push, the order in which the ledger tells them
+    "nozzle_c", *(f"bead_speed_mm_per_s.{k}" for k in BEADS), "bead_speed_mm_per_s.over_air", "layer_height_mm",
+    *(f"bead_width_mm.{k}" for k in BEADS), "flow_factor", "first_layer.height_mm", "first_layer.width_mm",
+    "first_layer.speed_mm_per_s", "stops.priming_bead_mm", "stops.feed_ends_early_mm", "stops.back_over_bead_mm",
+    "stops.retraction_mm", "stops.retraction_mm_per_s", "stops.travel_route", "stops.travel_mm_per_s", "part.bed_c",
+    "part.fan_percent", "part.supports", "part.raft",
+)  # fmt: skip
 PAIRS = [("open-gap", "85A"), ("guided", "95A"), ("dual-drive", "85A"), ("tube-1.9", "95A")]
 
 
@@ -57,7 +58,7 @@ def _files(tmp_path, on="open-gap", spool="85A"):
 @pytest.mark.parametrize("pair", PAIRS)
 def test_limit_every_value_has_range_reason_guard_and_mover(recipes, pair):
     r = recipes[pair]
-    assert {s.key for s in r.settings} == KEYS
+    assert tuple(s.key for s in r.settings) == KEYS
     for s in r.settings:
         assert len(s.reason) > 20
         assert s.reason.rstrip().endswith(".")
@@ -91,15 +92,15 @@ def test_limit_the_baseline_is_not_touched(tmp_path):
 @pytest.mark.parametrize("pair", PAIRS)
 def test_limit_common_practice_of_ends_travel_and_surroundings(recipes, pair):
     v = recipes[pair].to_json()["values"]
-    assert v["retraction.length_mm"] == 0
-    assert 0 < v["retraction.coast_mm"] <= 5
-    assert v["retraction.wipe_mm"] > 0
+    assert v["stops.retraction_mm"] == 0
+    assert 0 < v["stops.feed_ends_early_mm"] <= 5
+    assert v["stops.back_over_bead_mm"] > 0
     assert v["flow_factor"] == pytest.approx(1.1, abs=0.06)
-    assert v["around.supports"] == v["around.raft"] == "none"
-    assert v["around.priming_mm"] > 0
-    assert v["bed_c"] <= baseline().bed_c
-    assert v["travel.route"] == "inside"
-    assert v["fan_percent"] < baseline().fan_percent
+    assert v["part.supports"] == v["part.raft"] == "none"
+    assert v["stops.priming_bead_mm"] > 0
+    assert v["part.bed_c"] <= baseline().bed_c
+    assert v["stops.travel_route"] == "inside"
+    assert v["part.fan_percent"] < baseline().fan_percent
 
 
 def test_limit_flow_factor_grows_with_softness_and_says_why():
@@ -117,17 +118,17 @@ def test_limit_flow_factor_grows_with_softness_and_says_why():
 def test_limit_a_short_pull_stays_where_little_is_stored():
     # physics against the habit: a stiff, measured spool on a short, held path stores little, and how much is known
     stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
-    s = plan(machine("guided"), stiff, baseline()).setting("retraction.length_mm")
+    s = plan(machine("guided"), stiff, baseline()).setting("stops.retraction_mm")
     assert 0 < s.value <= 1.0
     assert s.low <= s.value <= s.high <= 1.0
-    none = baseline(changes=(("length_mm = 1.0 ", "length_mm = 0 "),))
-    assert plan(machine("guided"), stiff, none).setting("retraction.length_mm").value == 0
+    none = baseline(changes=(("retraction_mm = 1.0", "retraction_mm = 0"),))
+    assert plan(machine("guided"), stiff, none).setting("stops.retraction_mm").value == 0
 
 
 def test_limit_knowing_more_is_quicker():
     guess = plan(machine("bench-2"), filament("85A"), baseline())
     known = plan(machine("bench-2"), filament("85A", measured=True), baseline())
-    key = "bead_speed_mm_per_s.infill"
+    key = "bead_speed_mm_per_s.sparse_inside"
     assert known.setting(key).value > 1.5 * guess.setting(key).value
     assert guess.measure_next
     assert next(iter(guess.measure_next)) == "consistency_pa_sn"
@@ -139,12 +140,14 @@ def test_limit_other_layer_heights_agree_with_a_plan_of_their_own():
     assert heights == sorted(heights)
     own = next(row for row in r.by_height if row.layer_height_mm == 0.2)
     assert own.time_factor == 1
-    assert own.speed_mm_per_s["infill"] == r.setting("bead_speed_mm_per_s.infill").value
+    assert own.speed_mm_per_s["sparse_inside"] == r.setting("bead_speed_mm_per_s.sparse_inside").value
     flows = [row.flow_mm3_per_s for row in r.by_height]
     assert (np.diff(flows) > 0).all()  # a thicker layer dams less
     thick = next(row for row in r.by_height if row.layer_height_mm == 0.3)
     again = plan(machine("guided"), filament("85A"), replace(baseline(), layer_height_mm=0.3, first_height_mm=0.3))
-    assert thick.speed_mm_per_s["infill"] == pytest.approx(again.setting("bead_speed_mm_per_s.infill").value, rel=0.1)
+    assert thick.speed_mm_per_s["sparse_inside"] == pytest.approx(
+        again.setting("bead_speed_mm_per_s.sparse_inside").value, rel=0.1
+    )
 
 
 def test_limit_refusal_says_why_and_what_would_help(refused):
@@ -172,7 +175,9 @@ def test_limit_what_would_help_is_a_plan_of_its_own(refused):
         again = plan(change.machine, change.filament, baseline())
         assert again.works == h.works
         if h.works:  # told from fewer samples
-            assert again.setting("bead_speed_mm_per_s.inner_walls").value == pytest.approx(h.speed_mm_per_s, rel=0.25)
+            assert again.setting("bead_speed_mm_per_s.behind_outside").value == pytest.approx(
+                h.speed_mm_per_s, rel=0.25
+            )
 
 
 def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
@@ -210,10 +215,11 @@ def test_roundtrip_json_is_the_record(tmp_path):
     result = _run("plan", *args, "--json", "--html", tmp_path / "p.html", "--sheet", tmp_path / "s.html")
     assert result.exit_code == 0
     data = json.loads(result.stdout)
-    assert set(data["values"]) == KEYS
+    assert tuple(data["values"]) == KEYS
+    assert differences(data, "plan") == (set(), set())
     w = data["window"]
     assert np.shape(w["jam_probability"]) == (len(w["nozzle_c"]), len(w["speed_mm_per_s"]))
-    assert w["recipe"] == [data["values"]["bead_speed_mm_per_s.inner_walls"], data["values"]["nozzle_c"]]
+    assert w["recipe"] == [data["values"]["bead_speed_mm_per_s.behind_outside"], data["values"]["nozzle_c"]]
     assert w["baseline"] == [50.0, 205.0]
     assert "10 mm/s" not in data["verdict"]
     for page in ("p.html", "s.html"):
@@ -240,11 +246,11 @@ def test_limit_bad_targets_are_refused(target):
 
 def test_limit_bad_input_is_one_line_and_exit_2(tmp_path):
     args = _files(tmp_path)
-    args[-1].write_text(starter("recipe").replace("infill = 60", "infil = 60"), encoding="utf-8")
+    args[-1].write_text(starter("recipe").replace("sparse_inside = 60", "sparse_insid = 60"), encoding="utf-8")
     result = _run("plan", *args, "--html", tmp_path / "p.html")
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
-    assert "did you mean 'infill'" in result.stderr
+    assert "did you mean 'sparse_inside'" in result.stderr
     assert not (tmp_path / "p.html").exists()
     args[-1].unlink()
     assert "pliant new" in _run("plan", *args).stderr
@@ -262,8 +268,21 @@ def test_limit_text_carries_the_ledger(recipes, refused):
     for s in recipes["open-gap", "85A"].settings:
         assert s.what in text
         assert s.reason in text
+    heads = ["WHAT MELTS", "WHAT PUSHES", "WHERE THE BED PUSHES BACK", "WHAT HOLDS BACK AT STARTS AND STOPS",
+             "WHAT THE PART NEEDS"]  # fmt: skip
+    assert re.findall(r"^(WH[A-Z ]*?)(?:  .*)?$", text, re.M) == heads
+    found = re.findall(r'scope="rowgroup">([^<]*)<', plan_html(recipes["open-gap", "85A"]))
+    assert [name.upper() for name in found] == heads
     assert "caution" in text
     assert "what would help" in plan_text(refused)
+
+
+def test_regression_names_of_settings_are_our_own(recipes):
+    r = recipes["open-gap", "85A"]
+    said = " ".join(
+        [plan_text(r), sheet_html(r), plan_html(r), starter("recipe"), *KEYS, *(s.reason for s in r.settings)]
+    )
+    assert not re.findall(r"(?i)\b(?:outer|inner)[ _]walls?|\bskins?\b|infill|\bwip\w*|coast_mm", said)
 
 
 @pytest.mark.parametrize("render", [plan_html, sheet_html])
@@ -301,9 +320,9 @@ def test_regression_mend_takes_out_the_retraction_that_plan_does_not_set(tmp_pat
         settings = {s.key: s.value for s in plan(*pair, baseline()).settings}
         mended = mend(path, *pair, output=tmp_path / "out.gcode")
         assert mended.before.facts.retractions > 0
-        if "retraction.length_mm" in settings:
+        if "stops.retraction_mm" in settings:
             # the pull before the first run stands between no two runs, and stays
-            assert (mended.after.facts.retractions > 1) == (settings["retraction.length_mm"] > 0)
+            assert (mended.after.facts.retractions > 1) == (settings["stops.retraction_mm"] > 0)
 
 
 def test_regression_mend_keeps_the_short_pull_that_plan_keeps_and_all_can_be_taken_out(tmp_path):

@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from pliant import __version__
 from pliant.bench import routes_ask, routes_book, routes_check, routes_coupon, routes_files, routes_work
+from pliant.records.baseline import BEAD_WORDS
 from pliant.records.book import OUTCOMES
 from pliant.records.coupon import KINDS as COUPONS
 from pliant.records.starters import MACHINES
@@ -61,9 +62,8 @@ TABLE = (
     Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament"),
         keys=_SHELF),
     Way("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
-        ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", "bed_c", "fan_percent", "outer_walls",
-         "inner_walls", "infill", "skins", "over_air", "first_speed", "retract_mm", "travel_speed"), "baseline",
-        good=202),
+        ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", *BEAD_WORDS, "first_speed",
+         "retract_mm", "travel_speed", "bed_c", "fan_percent"), "baseline", good=202),
     Way("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map", also=202,
         keys=("works", "verdict", "values", "settings", "window", "helps", "id")),
     Way("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
@@ -227,7 +227,7 @@ _ONE_OF: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _NUMBERS = {
     "factor", "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
-    "travel_speed", "outer_walls", "inner_walls", "infill", "skins", "over_air",
+    "travel_speed", *BEAD_WORDS,
 }  # fmt: skip
 _ENDED = {way.path for way in TABLE if way.also == 202}
 _AT_ONCE = {"/feel", "/dry", "/plan/{uid}/window"}

@@ -11,7 +11,7 @@ from pliant.bench.intake import Form
 from pliant.bench.jobs import Job
 from pliant.bench.pages import PAPER, answer, go_to, opened_at
 from pliant.bench.routes_check import job_page, recent, shelf_data
-from pliant.records.baseline import KINDS
+from pliant.records.baseline import BEAD_WORDS
 from pliant.records.starters import starter
 
 __all__ = [
@@ -24,10 +24,6 @@ PIECES = {
     "column": ("outer diameter", "inner diameter", "height"),
 }
 PATTERNS = ("hexagon", "square", "triangle", "foam", "solid")
-_SPEED_WORDS = {
-    "outer_walls": "outer walls", "inner_walls": "inner walls", "infill": "infill", "skins": "solid skins",
-    "over_air": "beads over air",
-}  # fmt: skip
 
 
 async def feel_page(request: Request) -> Response:
@@ -108,7 +104,7 @@ async def plan_form(request: Request) -> Response:
         "example": starter("recipe"), "token": request.scope["bench_token"],
     }  # fmt: skip
     return answer(
-        request, "plan_form.html", data, shelf=kept, picked=request.query_params, speeds=_SPEED_WORDS,
+        request, "plan_form.html", data, shelf=kept, picked=request.query_params, speeds=BEAD_WORDS,
         recent=recent(request, "plan"),
     )  # fmt: skip
 
@@ -141,26 +137,20 @@ def _baseline_text(form: Form) -> str:
     """The slip of the page as a baseline record; what was left empty is left out, and then listed as assumed."""
     nozzle = number_in(form.text("nozzle_c"), "the nozzle temperature", 120, 450, "°C")
     layer = number_in(form.text("layer_height_mm"), "the layer height", 0.03, 2, "mm")
-    speeds = {k: number_in(form.text(k), f"the speed of {w}", 0.5, 1000, "mm/s") for k, w in _SPEED_WORDS.items()}
+    speeds = {k: number_in(form.text(k), f"the speed of {w}", 0.5, 1000, "mm/s") for k, w in BEAD_WORDS.items()}
     if nozzle is None or layer is None or not any(speeds.values()):
         raise Fault(422, "give at least the nozzle temperature, the layer height and one speed of your rigid recipe")
-    lines = ['name = "Rigid, from the bench"', f"nozzle_c = {nozzle:g}", f"layer_height_mm = {layer:g}"]
-    for key, what, low, high, unit in (
-        ("bed_c", "the bed temperature", 0.0, 200.0, "°C"),
-        ("fan_percent", "the fan", 0.0, 100.0, "%"),
+    top = ['name = "Rigid, from the bench"', f"nozzle_c = {nozzle:g}", f"layer_height_mm = {layer:g}"]
+    for field, key, what, low, high, unit in (
+        ("first_speed", "first_layer.speed_mm_per_s", "the speed of the first layer", 0.5, 1000, "mm/s"),
+        ("retract_mm", "stops.retraction_mm", "the retraction", 0, 20, "mm"),
+        ("travel_speed", "stops.travel_mm_per_s", "the travel speed", 5, 1000, "mm/s"),
+        ("bed_c", "part.bed_c", "the bed temperature", 0, 200, "°C"),
+        ("fan_percent", "part.fan_percent", "the fan", 0, 100, "%"),
     ):
-        value = number_in(form.text(key), what, low, high, unit)
-        lines += [f"{key} = {value:g}"] if value is not None else []
-    lines += ["[bead_speed_mm_per_s]", *(f"{k} = {v:g}" for k in KINDS if (v := speeds.get(k)))]
-    for table, key, what, low, high, unit in (
-        ("first_layer", "first_speed", "the speed of the first layer", 0.5, 1000, "mm/s"),
-        ("retraction", "retract_mm", "the retraction", 0, 20, "mm"),
-        ("travel", "travel_speed", "the travel speed", 5, 1000, "mm/s"),
-    ):
-        value = number_in(form.text(key), what, low, high, unit)
-        name = "length_mm" if table == "retraction" else "speed_mm_per_s"
-        lines += [f"[{table}]", f"{name} = {value:g}"] if value is not None else []
-    return "\n".join(lines) + "\n"
+        value = number_in(form.text(field), what, low, high, unit)
+        top += [f"{key} = {value:g}"] if value is not None else []
+    return "\n".join([*top, *(f"bead_speed_mm_per_s.{k} = {v:g}" for k, v in speeds.items() if v)]) + "\n"
 
 
 async def plan_page(request: Request) -> Response:

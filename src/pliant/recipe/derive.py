@@ -27,7 +27,7 @@ __all__ = [
 
 SENSOR_C = 5.0  # [degC] sensor and melt differ by about this; common practice, no source
 # share of the volume of a part of middling size, by kind of bead, and of its first layer: our own guess
-_SHARE = {"outer_walls": 0.2, "inner_walls": 0.2, "infill": 0.35, "skins": 0.2, "over_air": 0.05}
+_SHARE = {"sparse_inside": 0.35, "behind_outside": 0.2, "solid_layers": 0.2, "on_outside": 0.2, "over_air": 0.05}
 _FIRST_SHARE = 0.05
 _FIRST_RISK = 0.5  # [-] share of the target that the first layer may take; it is a small part of the time
 _WORTH = 1.03  # [-] a hotter nozzle that saves less time than this is not worth its ooze: our choice
@@ -85,8 +85,8 @@ def baseline_point(baseline: Baseline) -> Point:
 def first_layer_at(baseline: Baseline, machine: Machine) -> tuple[float, float]:
     """Height and width of a soft first layer: full height, one and a half times as wide, under the face. [mm]"""
     height = max(baseline.layer_height_mm, baseline.first_height_mm)
-    width = max(_FIRST_WIDER * baseline.width_mm["inner_walls"], baseline.first_width_mm)
-    return height, round(max(min(width, machine.face_mm.value), baseline.width_mm["inner_walls"], height), 2)
+    width = max(_FIRST_WIDER * baseline.width_mm["behind_outside"], baseline.first_width_mm)
+    return height, round(max(min(width, machine.face_mm.value), baseline.width_mm["behind_outside"], height), 2)
 
 
 def first_layer_flow(

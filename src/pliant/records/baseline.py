@@ -6,27 +6,32 @@ from typing import Any
 
 from pliant.errors import RecordError
 from pliant.records.machine import Machine, load_toml, reject_unknown
+from pliant.records.renamed import reject_renamed
 
-__all__ = ["KINDS", "ROUTES", "Baseline", "read_baseline", "with_widths"]
+__all__ = ["BEAD_WORDS", "KINDS", "ROUTES", "Baseline", "read_baseline", "with_widths"]
 
-KINDS = ("outer_walls", "inner_walls", "infill", "skins", "over_air")
+# kinds of bead by where they lie, those first that are commonly laid quickest and so push most
+BEAD_WORDS = {
+    "sparse_inside": "sparse grid inside", "behind_outside": "beads behind the outside",
+    "solid_layers": "solid layers", "on_outside": "beads on the outside", "over_air": "beads over air",
+}  # fmt: skip
+KINDS = tuple(BEAD_WORDS)
 ROUTES = ("straight", "inside")
 _SQUEEZED = KINDS[:4]
 _WIDE = 1.125  # [-] bead width over nozzle width; common practice, no source
 # table, key: least, most, and the value taken where it is left out (None: see `read_baseline`)
 _PLAIN: dict[str, dict[str, tuple[float, float, float | None]]] = {
     "": {
-        "nozzle_c": (120, 450, None), "bed_c": (0, 200, 60.0), "layer_height_mm": (0.03, 2, None),
-        "flow_factor": (0.5, 2, 1.0), "fan_percent": (0, 100, 100.0),
+        "nozzle_c": (120, 450, None), "layer_height_mm": (0.03, 2, None), "flow_factor": (0.5, 2, 1.0),
     },
     "bead_speed_mm_per_s": dict.fromkeys(KINDS, (0.5, 1000, None)),
     "bead_width_mm": dict.fromkeys(_SQUEEZED, (0.05, 5, None)),
     "first_layer": {"height_mm": (0.03, 2, None), "speed_mm_per_s": (0.5, 1000, None), "width_mm": (0.05, 5, None)},
-    "retraction": {
-        "length_mm": (0, 20, 1.0), "speed_mm_per_s": (1, 300, 30.0), "coast_mm": (0, 50, 0.0), "wipe_mm": (0, 50, 0.0),
+    "stops": {
+        "priming_bead_mm": (0, 5000, 300.0), "feed_ends_early_mm": (0, 50, 0.0), "back_over_bead_mm": (0, 50, 0.0),
+        "retraction_mm": (0, 20, 1.0), "retraction_mm_per_s": (1, 300, 30.0), "travel_mm_per_s": (5, 1000, 120.0),
     },
-    "travel": {"speed_mm_per_s": (5, 1000, 120.0)},
-    "around": {"priming_mm": (0, 5000, 300.0)},
+    "part": {"bed_c": (0, 200, 60.0), "fan_percent": (0, 100, 100.0)},
 }  # fmt: skip
 
 
@@ -36,24 +41,24 @@ class Baseline:
 
     name: str
     nozzle_c: float
-    bed_c: float
     layer_height_mm: float
     flow_factor: float
-    fan_percent: float
     speed_mm_per_s: dict[str, float]  # by kind of bead
-    width_mm: dict[str, float]  # by kind of bead; a bead over air is laid like an inner wall
+    width_mm: dict[str, float]  # by kind of bead; one over air is laid like those behind the outside
     first_height_mm: float
     first_speed_mm_per_s: float
     first_width_mm: float
+    priming_mm: float  # length of bead laid beside the part before it
+    coast_mm: float  # the feed ends so far before the end of a run
+    back_over_bead_mm: float  # so far back over the bead just laid before leaving it
     retract_mm: float
     retract_mm_per_s: float
-    coast_mm: float
-    wipe_mm: float
     travel_mm_per_s: float
     route: str
+    bed_c: float
+    fan_percent: float
     supports: bool
     raft: bool
-    priming_mm: float  # length of bead laid beside the part before it
     assumed: tuple[str, ...]
 
 
@@ -75,9 +80,10 @@ def read_baseline(path: str | Path) -> Baseline:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
+    reject_renamed(data, file)
     tables = {name: data.get(name, {}) for name in _PLAIN if name}
     reject_unknown(data, {"name", *_PLAIN[""], *tables}, file, "the record")
-    words = {"travel": {"route"}, "around": {"supports", "raft"}}
+    words = {"stops": {"travel_route"}, "part": {"supports", "raft"}}
     for name, table in tables.items():
         reject_unknown(table, {*_PLAIN[name], *words.get(name, ())}, file, f"[{name}]")
     for key in ("nozzle_c", "layer_height_mm"):
@@ -95,8 +101,8 @@ def read_baseline(path: str | Path) -> Baseline:
     if not first["height_mm"]:
         first["height_mm"] = height
         assumed.append(f"first_layer.height_mm {height:g} (as the other layers)")
-    pull = {key: _take(tables["retraction"], "retraction", key, file, assumed) for key in _PLAIN["retraction"]}
-    around = tables["around"]
+    stops = {key: _take(tables["stops"], "stops", key, file, assumed) for key in _PLAIN["stops"]}
+    part = {key: _take(tables["part"], "part", key, file, assumed) for key in _PLAIN["part"]}
     for kind in _SQUEEZED:
         if widths[kind] and widths[kind] < height:
             raise RecordError(
@@ -110,24 +116,24 @@ def read_baseline(path: str | Path) -> Baseline:
     return Baseline(
         name=str(data.get("name", Path(path).stem)),
         nozzle_c=top["nozzle_c"],
-        bed_c=top["bed_c"],
         layer_height_mm=height,
         flow_factor=top["flow_factor"],
-        fan_percent=top["fan_percent"],
         speed_mm_per_s=speed,
-        width_mm={**widths, "over_air": widths["inner_walls"]},
+        width_mm={**widths, "over_air": widths["behind_outside"]},
         first_height_mm=first["height_mm"],
         first_speed_mm_per_s=first["speed_mm_per_s"],
         first_width_mm=first["width_mm"],
-        retract_mm=pull["length_mm"],
-        retract_mm_per_s=pull["speed_mm_per_s"],
-        coast_mm=pull["coast_mm"],
-        wipe_mm=pull["wipe_mm"],
-        travel_mm_per_s=_take(tables["travel"], "travel", "speed_mm_per_s", file, assumed),
-        route=_route(tables["travel"], file),
-        supports=_yes(around, "supports", file),
-        raft=_yes(around, "raft", file),
-        priming_mm=_take(around, "around", "priming_mm", file, assumed),
+        priming_mm=stops["priming_bead_mm"],
+        coast_mm=stops["feed_ends_early_mm"],
+        back_over_bead_mm=stops["back_over_bead_mm"],
+        retract_mm=stops["retraction_mm"],
+        retract_mm_per_s=stops["retraction_mm_per_s"],
+        travel_mm_per_s=stops["travel_mm_per_s"],
+        route=_route(tables["stops"], file),
+        bed_c=part["bed_c"],
+        fan_percent=part["fan_percent"],
+        supports=_yes(tables["part"], "supports", file),
+        raft=_yes(tables["part"], "raft", file),
         assumed=tuple(assumed),
     )
 
@@ -168,10 +174,8 @@ def with_widths(baseline: Baseline, machine: Machine) -> Baseline:
     for kind in missing:
         width[kind] = usual
     if missing:
-        said.append(
-            f"bead_width_mm {usual:g} for {', '.join(k.replace('_', ' ') for k in missing)} (nozzle x {_WIDE:g})"
-        )
-    width["over_air"] = width["inner_walls"]
+        said.append(f"bead_width_mm {usual:g} for {', '.join(BEAD_WORDS[k] for k in missing)} (nozzle x {_WIDE:g})")
+    width["over_air"] = width["behind_outside"]
     first = baseline.first_width_mm
     if not first:
         first = max(usual, baseline.first_height_mm)
@@ -209,14 +213,14 @@ def _speeds(table: dict[str, Any], file: str, assumed: list[str]) -> dict[str, f
 
 
 def _route(table: dict[str, Any], file: str) -> str:
-    route = table.get("route", "straight")
+    route = table.get("travel_route", "straight")
     if route not in ROUTES:
-        raise RecordError(f"{file}: travel.route must be one of {', '.join(ROUTES)}, got {route!r}")
+        raise RecordError(f"{file}: stops.travel_route must be one of {', '.join(ROUTES)}, got {route!r}")
     return str(route)
 
 
 def _yes(table: dict[str, Any], key: str, file: str) -> bool:
     raw = table.get(key, False)
     if not isinstance(raw, bool):
-        raise RecordError(f"{file}: around.{key} must be true or false, got {raw!r}")
+        raise RecordError(f"{file}: part.{key} must be true or false, got {raw!r}")
     return raw

@@ -17,16 +17,16 @@ ANSWERS = (HELD, FAILED, NOT_SURE, UNREACHED)
 class Step:
     """One setting of a coupon."""
 
-    flow_mm3_per_s: float
-    nozzle_c: float
+    flow_mm3_per_s: float  # asked
+    nozzle_c: float  # nozzle
     width_mm: float = 0.0  # of the bead; 0 in air
-    gap_mm: float = float("inf")  # below the face; infinite in air
+    gap_mm: float = float("inf")  # below the face; infinite in air, None in JSON
     speed_mm_per_s: float = 0.0  # along the bead, or of the travel for threads
-    wait_s: float = 0.0
-    distance_mm: float = 0.0
+    wait_s: float = 0.0  # before the step
+    distance_mm: float = 0.0  # of travel
     asked_mm: float = 0.0  # of filament
-    crossings: int = 0
-    first_layer: bool = False
+    crossings: int = 0  # number of jumps over air
+    first_layer: bool = False  # whether it lies on the bed
 
 
 @dataclass(frozen=True)
@@ -63,27 +63,27 @@ class Forecast:
 
     failing: float  # chance that it has failed here, or before
     low: float = 0.0  # 90 % range of the length or count to be read
-    middle: float = 0.0
-    high: float = 0.0
+    middle: float = 0.0  # of it
+    high: float = 0.0  # upper end
 
 
 @dataclass(frozen=True)
 class Coupon:
     """A test piece: its motion program, its steps, and what to expect of them."""
 
-    kind: str
-    title: str
-    machine: str
-    filament: str
+    kind: str  # ladder, stop-start, gap-steps, threads, free-run or temperature-ladder
+    title: str  # in words
+    machine: str  # name of the record
+    filament: str  # name of the record
     program: str  # text of the motion program
     steps: tuple[Step, ...]
     forecast: tuple[Forecast, ...]
     marks_mm: tuple[tuple[float, float], ...]  # where each step begins, on the bed
     outline_mm: tuple[tuple[tuple[float, float], ...], ...]  # for the drawing: strokes seen from above
-    asked_mm: float
-    time_s: float = 0.0
-    mass_g: float = 0.0
-    cautions: tuple[str, ...] = ()
+    asked_mm: float  # filament of the whole program
+    time_s: float = 0.0  # of the print
+    mass_g: float = 0.0  # of the print
+    cautions: tuple[str, ...] = ()  # what to take care of
     forecast_lead: tuple[Forecast, ...] = ()  # of the second length, where there is one
     place: str = ""  # where on the bed it will lie
     unfed_mm: tuple[tuple[tuple[float, float], ...], ...] = ()  # for the drawing: where a bead could be, but is not fed

@@ -10,23 +10,23 @@ __all__ = ["Facts", "Findings", "Moment", "Remedy"]
 class Facts:
     """What a program says by itself."""
 
-    time_s: float
-    layers: int
-    runs: int
-    bead_mm: float
-    bead_mm3: float
-    filament_forward_mm: float
-    filament_back_mm: float
-    travel_mm: float
+    time_s: float  # time of the job
+    layers: int  # number of layers
+    runs: int  # number of runs
+    bead_mm: float  # length of all beads
+    bead_mm3: float  # volume of all beads
+    filament_forward_mm: float  # filament pushed forward, recovers included
+    filament_back_mm: float  # filament drawn back
+    travel_mm: float  # length of all travel
     open_travel_mm: float  # travel that crosses air between two beads of the job
     strings: int  # threads that could hang there
-    strings_by_layer: tuple[int, ...]
-    retractions: int
-    end: dict[str, float]
-    dialect: str
-    dialect_questions: tuple[str, ...]
-    assumed: tuple[str, ...]
-    warnings: tuple[str, ...]
+    strings_by_layer: tuple[int, ...]  # the same, a number per layer
+    retractions: int  # number of retractions
+    end: dict[str, float]  # [mm] where the job ends: x, y and z
+    dialect: str  # dialect that the file was read with
+    dialect_questions: tuple[str, ...]  # what the file leaves to the controller, with lines
+    assumed: tuple[str, ...]  # defaults taken, with value, unit and source
+    warnings: tuple[str, ...]  # what the reader noticed
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""
@@ -37,20 +37,20 @@ class Facts:
 class Moment:
     """One of the worst moments of a job."""
 
-    line: int
+    line: int  # of the program
     layer: int | None  # counted from 0; None before the first
-    time_s: float
-    mechanism: str
-    demand_n: float | None  # None where a guide has locked, or where the limit is a melt rate
-    capacity_n: float | None
-    margin: float
+    time_s: float  # into the job
+    mechanism: str  # what gives there
+    demand_n: float | None  # what the melt needs; None where a guide has locked, or where the limit is a melt rate
+    capacity_n: float | None  # what can be carried there; None as well
+    margin: float  # capacity over demand
 
 
 @dataclass(frozen=True)
 class Remedy:
     """A change to machine or spool, the chance of a jam with it, and the speed at which the job then feeds."""
 
-    change: str
+    change: str  # to machine or spool, in words
     jam_probability: float  # at the program's own speed
     speed_share: float | None  # of the program's speed, at which the job then feeds; None: still no speed does
 
@@ -59,25 +59,25 @@ class Remedy:
 class Findings:
     """Whether the job feeds, how sure that is, and what would help."""
 
-    verdict: str
-    jam_probability: float
-    jam_probability_low: float
-    jam_probability_high: float
-    mechanism: str
-    peak_push_n: float | None
-    least_margin: float | None  # None where nothing is pushed
-    by_mechanism: dict[str, float]
+    verdict: str  # feeds, marginal or jams
+    jam_probability: float  # chance of a jam, 0 to 1
+    jam_probability_low: float  # lower end of its 90 % band
+    jam_probability_high: float  # upper end
+    mechanism: str  # the mechanism that gives first
+    peak_push_n: float | None  # largest push at the drive, at central values; None where nothing is pushed
+    least_margin: float | None  # least margin, at central values; None where nothing is pushed
+    by_mechanism: dict[str, float]  # chance of a jam by mechanism
     unsoftened_probability: float  # chance that the wall is colder than what softens the spool; part of `starve`
-    measure_next: dict[str, float]
-    worst: tuple[Moment, ...]
+    measure_next: dict[str, float]  # share of the doubt that each unknown brings; `path0.` is the first span
+    worst: tuple[Moment, ...]  # the ten worst moments, no two the same event
     speed_share: float | None  # of the program's speed, at which the target is met; None: no speed meets it
     change: str  # none, moderate, large or refused: what the program needs to meet the target
-    remedies: tuple[Remedy, ...]
-    max_passes: int
+    remedies: tuple[Remedy, ...]  # what would help, each on its own
+    max_passes: int  # most passes of the same filament through the drive
     stored_length_mm: float  # filament that the worst pressure presses together: what a full retraction would take back
-    mass_g: float
+    mass_g: float  # filament used
     facts: Facts
-    cautions: tuple[str, ...]
+    cautions: tuple[str, ...]  # what to take care of
     part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
 
     def to_json(self) -> dict[str, Any]:

@@ -83,11 +83,11 @@ def parse_together(raw: Any, file: str) -> Together | None:
 class Believed:
     """One unknown before and after: median and multiplicative spread."""
 
-    name: str
-    value_before: float
-    spread_before: float
-    value_after: float
-    spread_after: float
+    name: str  # of the unknown
+    value_before: float  # median before, in the unit of its key
+    spread_before: float  # multiplicative standard deviation before
+    value_after: float  # median after
+    spread_after: float  # and its spread
 
     @property
     def shrinkage(self) -> float:
@@ -100,9 +100,9 @@ class Believed:
 class Suspect:
     """A reading that the model, having learned from the others, did not expect."""
 
-    reading: str
-    expected: str
-    found: str
+    reading: str  # piece and step
+    expected: str  # in words
+    found: str  # in words
     chance: float  # of a reading at least as odd as this one
 
 
@@ -111,23 +111,22 @@ class Learned:
     """Result of `learn`."""
 
     changed: tuple[Believed, ...]
-    noise: Believed
+    noise: Believed  # how far lengths and counts scatter
     flow_factor: float | None  # to make up for what the drive loses; None without lengths or masses
     suspects: tuple[Suspect, ...]
-    readings: tuple[str, ...]
-    draws: int
-    autocorrelation_steps: float
-    acceptance: float
-    machine_file: str | None = None
-    filament_file: str | None = None
-    program: str | None = None
-    before: tuple[float, float, float] | None = None  # chance of a jam, low and high end of its 90 % band
-    after: tuple[float, float, float] | None = None
-    # flow that a bead of the coupons' size can have: median, low and high end of its 90 % range [mm3/s]
-    limit_before: tuple[float, float, float] | None = None
-    limit_after: tuple[float, float, float] | None = None
-    limit_nozzle_c: float | None = None  # temperature that this flow is told at [degC]
-    notes: tuple[str, ...] = field(default=())
+    readings: tuple[str, ...]  # files that were learned from
+    draws: int  # of the sampler
+    autocorrelation_steps: float  # of its chain
+    acceptance: float  # share of its proposals that it took
+    machine_file: str | None = None  # new version; None where nothing of it changed
+    filament_file: str | None = None  # new version
+    program: str | None = None  # whose chance of a jam was asked for
+    before: tuple[float, float, float] | None = None  # chance of a jam: median, low and high end
+    after: tuple[float, float, float] | None = None  # the same with what was learned
+    limit_before: tuple[float, float, float] | None = None  # [mm³/s] most that a bead carries: median, low, high
+    limit_after: tuple[float, float, float] | None = None  # [mm³/s] the same with what was learned
+    limit_nozzle_c: float | None = None  # temperature that this flow is told at
+    notes: tuple[str, ...] = field(default=())  # what was not used, why a step above the limit held
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""
@@ -138,8 +137,8 @@ class Learned:
 class Candidate:
     """A coupon that could be printed next, and how much of the answer's spread it should take away."""
 
-    kind: str
-    label: str
+    kind: str  # of the test piece
+    label: str  # with its settings, in words
     shrinkage: float  # expected share of the standard deviation that goes
     error: float  # standard error of that, from the number of simulated outcomes
 
@@ -148,12 +147,12 @@ class Candidate:
 class NextCoupon:
     """Result of `next`: the candidates, best first."""
 
-    answer: str
-    spread: float
+    answer: str  # whose doubt is to shrink, in words
+    spread: float  # of that answer now
     ranked: tuple[Candidate, ...]  # the piece to print first, then the others, best first
     command: str  # that makes the piece to print, to be copied
     alike: tuple[str, ...] = ()  # labels of others that cannot be told from the best one
-    nozzle_c: float | None = None  # the job's own temperature, which settles between such [degC]
+    nozzle_c: float | None = None  # the job's own temperature, which settles between such
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""

@@ -13,24 +13,24 @@ __all__ = ["Flat", "Mended"]
 class Flat:
     """The same program with every bead held to one safe speed, as common practice would have it."""
 
-    speed_mm_per_s: float
-    time_s: float
-    jam_probability: float
+    speed_mm_per_s: float  # of every bead
+    time_s: float  # of the job
+    jam_probability: float  # chance of a jam
     our_time_s: float  # ours at the same chance of a jam or less
-    our_jam_probability: float
+    our_jam_probability: float  # the chance of that one
 
 
 @dataclass(frozen=True)
 class Mended:
     """Result of mending a program."""
 
-    output: str | None
-    meets_target: bool
-    target: float
+    output: str | None  # file that was written
+    meets_target: bool  # whether the chance of a jam is within the target
+    target: float  # chance of a jam to stay under
     before: Findings
     after: Findings
     changes: tuple[Change, ...]
-    certificate: Certificate
+    certificate: Certificate  # what is proved, obligation by obligation
     flat: Flat
     routing_time_s: float  # time that order and route added, retraction apart; below 0 where they saved time
     passes: tuple[str, ...] = ()  # those that ran

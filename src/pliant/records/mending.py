@@ -11,11 +11,11 @@ class Change:
     """One change to the program, with its reason."""
 
     line: int  # of the input program
-    pass_name: str
-    what: str
-    before: str
-    after: str
-    why: str
+    pass_name: str  # which pass
+    what: str  # was changed
+    before: str  # as it was, with its unit
+    after: str  # as it is
+    why: str  # the reason
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,9 @@ class Intent:
 class Obligation:
     """One thing that was proved or disproved, with its figure in words."""
 
-    obligation: str
-    holds: bool
-    figure: str
+    obligation: str  # what is proved
+    holds: bool  # true or false
+    figure: str  # behind it
 
 
 @dataclass(frozen=True)

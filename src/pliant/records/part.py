@@ -72,7 +72,7 @@ class SoftFeature:
     """A slender piece of the part and the height at which the nozzle starts to push it about."""
 
     root_mm: float  # height where it begins
-    top_mm: float
+    top_mm: float  # height where it ends
     thickness_mm: float  # least, of the equivalent rectangle
     thin_at_mm: float  # height of that section
     length_mm: float  # the other side of that rectangle
@@ -83,39 +83,39 @@ class SoftFeature:
     stiffness_n_per_mm: float  # of the tip, fully built
     thickness_needed_mm: float  # that would keep the tip within the limit
     x_mm: float  # middle of the tip, in the coordinates of the file as drawn
-    y_mm: float
-    z_mm: float
+    y_mm: float  # the same
+    z_mm: float  # the same
 
 
 @dataclass(frozen=True)
 class Forecast:
     """What building the part in one orientation brings."""
 
-    layers: int
-    layer_height_mm: float
-    islands_mean: float
-    islands_most: int
-    islands_by_layer: tuple[int, ...]
-    single_island_share: float
-    travels: int
-    covered_travels: int
-    open_travels: int
-    open_travel_mm: float
-    strings_expected: int
-    bead_mm3: float
-    filament_m: float
-    filament_g: float
-    flow_mm3_per_s: float | None
-    time_s: float | None
+    layers: int  # number of layers
+    layer_height_mm: float  # that it was cut at
+    islands_mean: float  # islands per layer
+    islands_most: int  # in one layer
+    islands_by_layer: tuple[int, ...]  # a number per layer
+    single_island_share: float  # share of layers that are one island
+    travels: int  # jumps between runs
+    covered_travels: int  # over bead of the same layer
+    open_travels: int  # over air
+    open_travel_mm: float  # length of travel over air
+    strings_expected: int  # threads that could hang there
+    bead_mm3: float  # volume laid
+    filament_m: float  # length of filament
+    filament_g: float  # mass of filament
+    flow_mm3_per_s: float | None  # the largest that meets the target; None if none does
+    time_s: float | None  # at that flow
     time_even_s: float | None  # at the flow at which a jam is as likely as not: a bound of what measuring may win
-    longest_run_mm: float
-    longest_run_s: float | None
-    side_force_n: float
-    side_force_spread: float
+    longest_run_mm: float  # length of the longest run
+    longest_run_s: float | None  # its time
+    side_force_n: float  # of the nozzle on the part, central
+    side_force_spread: float  # multiplicative standard deviation of that force
     soft_features: tuple[SoftFeature, ...]
-    verdict: str
-    reasons: tuple[str, ...]
-    changes: tuple[str, ...]
+    verdict: str  # good, workable or poor
+    reasons: tuple[str, ...]  # for the verdict
+    changes: tuple[str, ...]  # to the part that would make it better
 
 
 @dataclass(frozen=True)
@@ -125,24 +125,24 @@ class Orientation:
     up: tuple[float, float, float]  # the direction of the mesh file that points up
     turn: str  # how to get there from the file, in words
     rotation: tuple[tuple[float, float, float], ...]  # rows; points of the file times this, transposed
-    height_mm: float
+    height_mm: float  # of the part as it stands
     footprint_mm2: float  # of the first layer
     least_foot_mm2: float  # less is not stood on if anything else can be
-    foot_enough: bool
+    foot_enough: bool  # whether it stands on that much
     fits: bool | None  # where the nozzle reaches; None if the machine's record does not say
     spin_deg: float  # turn about the vertical that makes it fit
     overhang_mm2: float  # surface steeper than the limit, the bed excepted
     unsupported_mm2: float  # layer test: area beyond the reach of the layer below, bridges excepted
     cut_mm2: float  # what support would hold, to be cut away: births, ledges and bridges beyond their limits
-    islands_on_air: int  # specks smaller than a bead that join the rest at once are left out
+    islands_on_air: int  # that begin in the air; specks smaller than a bead that join the rest at once are left out
     births_mm: tuple[float, ...]  # heights at which they begin
-    bridges: int
-    longest_bridge_mm: float
-    longest_ledge_mm: float
-    needs_support: bool
-    score: float  # the sum of the next, mm2
+    bridges: int  # number of bridges
+    longest_bridge_mm: float  # between its two ends
+    longest_ledge_mm: float  # beyond the layer below
+    needs_support: bool  # false: it can be built without
+    score: float  # [mm²] the sum of the next
     weighs_mm2: dict[str, float]  # what orders the ways to stand: cut, pieces, hangs, foot, height
-    reasons: tuple[str, ...]
+    reasons: tuple[str, ...]  # in words
     forecast: Forecast | None = None
     drawing: str = ""  # SVG, as it stands
     drawing_below: str = ""  # SVG, from below: footprint and overhang
@@ -152,28 +152,28 @@ class Orientation:
 class PartFindings:
     """Whether the part is a good idea in soft filament, and how it should stand."""
 
-    verdict: str
-    name: str
-    filament: str
-    machine: str
-    size_mm: tuple[float, float, float]
-    volume_mm3: float
-    surface_mm2: float
-    triangles: int
-    shells: int
-    mesh_kind: str
-    unit: str
-    repairs: tuple[str, ...]
-    notes: tuple[str, ...]
+    verdict: str  # good, workable or poor
+    name: str  # of the mesh file
+    filament: str  # name of the record
+    machine: str  # name of the record
+    size_mm: tuple[float, float, float]  # of the box around it, as drawn
+    volume_mm3: float  # of the part
+    surface_mm2: float  # of the part
+    triangles: int  # number of triangles
+    shells: int  # number of closed surfaces
+    mesh_kind: str  # STL, OBJ or 3MF
+    unit: str  # of the file
+    repairs: tuple[str, ...]  # what was done to the mesh, in words
+    notes: tuple[str, ...]  # what the reader noticed
     orientations: tuple[Orientation, ...]
     why_first: str  # why the first is put before the second; empty if there is one
-    candidates: int
-    angle_convention: str
-    limits: dict[str, float]
-    reasons: tuple[str, ...]
-    changes: tuple[str, ...]
-    assumed: tuple[str, ...]
-    cautions: tuple[str, ...]
+    candidates: int  # ways to stand that were looked at
+    angle_convention: str  # how overhang is counted
+    limits: dict[str, float]  # what counts as overhang, bridge, ledge and wobble, by key with its unit
+    reasons: tuple[str, ...]  # for the verdict
+    changes: tuple[str, ...]  # to the part that would make it better
+    assumed: tuple[str, ...]  # defaults taken, with range and source
+    cautions: tuple[str, ...]  # what to take care of
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data."""

@@ -10,13 +10,13 @@ __all__ = ["HeightRow", "Helps", "Recipe", "Setting", "WindowMap"]
 class Setting:
     """One line of the ledger."""
 
-    key: str
+    key: str  # as in baseline.toml
     what: str  # in words
-    unit: str
-    baseline: float | str
-    value: float | str
-    low: float | None  # 90 % range; None where the value is a word
-    high: float | None
+    unit: str  # of the values, in words
+    baseline: float | str  # your rigid value
+    value: float | str  # the soft one
+    low: float | None  # lower end of the 90 % range; None where the value is a word
+    high: float | None  # upper end
     basis: str  # computed | common practice | data sheet | kept
     reason: str  # one plain sentence
     guards: str  # the mechanism it guards against
@@ -27,8 +27,8 @@ class Setting:
 class HeightRow:
     """Speeds at another layer height, at the recipe's temperature and the same chance of a jam."""
 
-    layer_height_mm: float
-    flow_mm3_per_s: float
+    layer_height_mm: float  # the other height
+    flow_mm3_per_s: float  # largest that meets the target
     speed_mm_per_s: dict[str, float]  # by kind of bead
     time_factor: float  # time for the same part, relative to the recipe
 
@@ -37,25 +37,25 @@ class HeightRow:
 class WindowMap:
     """Chance of a jam over speed and temperature, for one kind of bead at a steady flow."""
 
-    bead: str
-    width_mm: float
-    layer_height_mm: float
-    speed_mm_per_s: tuple[float, ...]  # (n_speeds,)
-    nozzle_c: tuple[float, ...]  # (n_temperatures,)
-    jam_probability: tuple[tuple[float, ...], ...]  # (n_temperatures, n_speeds)
+    bead: str  # kind of bead, in words
+    width_mm: float  # of that bead
+    layer_height_mm: float  # of the map
+    speed_mm_per_s: tuple[float, ...]  # one axis
+    nozzle_c: tuple[float, ...]  # the other axis
+    jam_probability: tuple[tuple[float, ...], ...]  # one row a temperature, one column a speed
     allowed_c: tuple[float, float]  # data sheet and liner
-    recipe: tuple[float, float] | None  # speed, temperature
-    baseline: tuple[float, float]
+    recipe: tuple[float, float] | None  # the recipe's speed [mm/s] and temperature [°C]; None where none works
+    baseline: tuple[float, float]  # your rigid recipe's speed [mm/s] and temperature [°C]
 
 
 @dataclass(frozen=True)
 class Helps:
     """A change of machine or spool, and the recipe that it would allow."""
 
-    change: str
-    works: bool
+    change: str  # in words
+    works: bool  # whether a recipe meets the target with it
     speed_mm_per_s: float  # of the bead of the window map; 0 where nothing feeds
-    nozzle_c: float
+    nozzle_c: float  # of that recipe
     time_factor: float | None  # time for the same part, relative to the baseline; None where nothing feeds
     baseline_jam_probability: float  # with the change, at the baseline's own speeds and temperature
 
@@ -64,29 +64,29 @@ class Helps:
 class Recipe:
     """Recipe derived for one machine and one spool; `works` false: none meets the target, and `settings` is empty."""
 
-    name: str
-    machine: str
-    filament: str
-    baseline: str
-    target: float
-    works: bool
+    name: str  # of the recipe
+    machine: str  # name of the record
+    filament: str  # name of the record
+    baseline: str  # name of the record
+    target: float  # chance of a jam to stay under
+    works: bool  # whether there is a recipe
     verdict: str  # one sentence
     jam_probability: float  # of the recipe; where none works, of the slowest one that would still be of use
-    jam_probability_low: float
-    jam_probability_high: float
-    baseline_jam_probability: float
-    mechanism: str
-    by_mechanism: dict[str, float]
+    jam_probability_low: float  # lower end of its 90 % band
+    jam_probability_high: float  # upper end
+    baseline_jam_probability: float  # of your rigid recipe with this spool
+    mechanism: str  # the mechanism that gives first
+    by_mechanism: dict[str, float]  # chance of a jam by mechanism
     time_factor: float | None  # time for the same part, relative to the baseline
     settings: tuple[Setting, ...]
     by_height: tuple[HeightRow, ...]
     window: WindowMap
     helps: tuple[Helps, ...]
-    measure_next: dict[str, float]
-    part_advice: tuple[str, ...]
-    assumed: tuple[str, ...]
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
+    measure_next: dict[str, float]  # share of the doubt that each unknown brings
+    part_advice: tuple[str, ...]  # what the part itself should do
+    assumed: tuple[str, ...]  # defaults taken, with range and source
+    notes: tuple[str, ...]  # what is special about this recipe
+    cautions: tuple[str, ...]  # what to take care of
 
     def setting(self, key: str) -> Setting:
         """The line of that key."""

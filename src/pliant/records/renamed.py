@@ -1,6 +1,7 @@
 """Names that were given up, and what stands in their place: what an older pliant wrote stays readable."""
 
 import re
+from pathlib import Path
 from typing import Any
 
 from pliant.errors import RecordError
@@ -59,23 +60,14 @@ def _one(table: Any, key: str, change: Any) -> Any:
     return table | {key: change(table[key])} if isinstance(table, dict) and key in table else table
 
 
-def reject_renamed(data: dict[str, Any], text: str, file: str) -> None:
-    """Raise `RecordError` that names the first old key of a recipe, its line and its new name.
-
-    Parameters
-    ----------
-    data : dict
-        The recipe as read.
-    text : str
-        The file it was read from, for the line.
-    file : str
-        Its name, for the message.
-    """
+def reject_renamed(data: dict[str, Any], file: str) -> None:
+    """Raise `RecordError` that names the first old key of a recipe, its line and its new name."""
     tables = [("", data), *((f"{name}.", inner) for name, inner in data.items() if isinstance(inner, dict))]
     flat = {name + key for name, table in tables for key in table}
     old = [key for key in KEYS if key in flat]
     if not old:
         return
+    text = Path(file).read_text(encoding="utf-8")
     lines = {key: _line_of(key, text) for key in old}
     first = min(old, key=lambda key: lines[key] or len(text))
     where = f"{file}, line {lines[first]}" if lines[first] else file

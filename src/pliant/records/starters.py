@@ -19,11 +19,11 @@ MACHINES = {
 }
 SPOOLS = {"75A": (75, 215, 235), "85A": (85, 210, 230), "95A": (95, 215, 235)}
 
-# rigid recipes: layer height, outer, inner, infill, skins, over air, first layer
+# rigid recipes: layer height, speeds in the order of `baseline.KINDS`, first layer
 RECIPES = {
-    "everyday": (0.2, 40, 50, 60, 45, 30, 20),
-    "fine": (0.12, 30, 40, 50, 35, 25, 15),
-    "quick": (0.28, 50, 70, 80, 60, 35, 25),
+    "everyday": (0.2, 60, 50, 45, 40, 30, 20),
+    "fine": (0.12, 50, 40, 35, 30, 25, 15),
+    "quick": (0.28, 80, 70, 60, 50, 35, 25),
 }
 
 
@@ -124,19 +124,31 @@ def _leaves(data: Any, place: str = "") -> dict[str, Any]:
 
 
 def _recipe(like: str) -> str:
-    height, outer, inner, infill, skins, air, first = RECIPES[like]
+    height, inside, behind, solid, outside, air, first = RECIPES[like]
     return (
         "# The recipe that you print rigid filament with: the baseline from which `pliant plan` derives a soft one.\n"
         "# Typical values, invented for this starter: replace them by your own. A key left out takes a default,\n"
         "# which is then listed under `assumed`.\n"
-        f'name = "Rigid, {like}"\nnozzle_c = 205\nbed_c = 60\nlayer_height_mm = {height}\nflow_factor = 1.0\n'
-        "fan_percent = 100              # after the first layer\n\n"
-        f"[bead_speed_mm_per_s]\nouter_walls = {outer}\ninner_walls = {inner}\ninfill = {infill}\n"
-        f"skins = {skins}                     # solid layers at bottom and top\nover_air = {air}                  # beads that bridge a gap\n\n"
-        "[bead_width_mm]\nouter_walls = 0.45\ninner_walls = 0.45\ninfill = 0.45\nskins = 0.45\n\n"
-        f"[first_layer]\nheight_mm = {height}\nspeed_mm_per_s = {first}\nwidth_mm = 0.45\n\n"
-        "[retraction]\nlength_mm = 1.0                # 0: none\nspeed_mm_per_s = 30\ncoast_mm = 0                   # stop feeding this far before the end of a run\n"
-        "wipe_mm = 0                    # go back this far over the bead before leaving it\n\n"
-        '[travel]\nspeed_mm_per_s = 120\nroute = "straight"             # straight | inside (stay over the part)\n\n'
-        "[around]\nsupports = true\nraft = false\npriming_mm = 300               # bead laid beside the part before it\n"
+        f'name = "Rigid, {like}"\n\n'
+        "# what melts\n"
+        "nozzle_c = 205\n\n"
+        "# what pushes: more melt in a second, or through a flatter gap, takes more push\n"
+        f"layer_height_mm = {height}\nflow_factor = 1.0\n"
+        "[bead_speed_mm_per_s]          # by where the bead lies\n"
+        f"sparse_inside = {inside:<15}# the grid that fills a part\n"
+        f"behind_outside = {behind:<14}# closed beads that nobody sees\n"
+        f"solid_layers = {solid:<16}# at bottom and top\n"
+        f"on_outside = {outside:<18}# closed beads that make the surface\n"
+        f"over_air = {air:<20}# beads that bridge a gap\n"
+        "[bead_width_mm]\nsparse_inside = 0.45\nbehind_outside = 0.45\nsolid_layers = 0.45\non_outside = 0.45\n\n"
+        "# where the bed pushes back\n"
+        f"[first_layer]\nheight_mm = {height}\nwidth_mm = 0.45\nspeed_mm_per_s = {first}\n\n"
+        "# what holds back at starts and stops\n"
+        "[stops]\npriming_bead_mm = 300          # laid beside the part before it\n"
+        "feed_ends_early_mm = 0         # so far before the end of a run\n"
+        "back_over_bead_mm = 0          # so far over the bead just laid, before leaving it\n"
+        "retraction_mm = 1.0            # 0: none\nretraction_mm_per_s = 30\n"
+        'travel_route = "straight"      # straight | inside (stay over the part)\ntravel_mm_per_s = 120\n\n'
+        "# what the part needs\n"
+        "[part]\nbed_c = 60\nfan_percent = 100              # after the first layer\nsupports = true\nraft = false\n"
     )

@@ -1,17 +1,25 @@
 """The text view of a recipe: a ledger, baseline beside soft, with the reason under each block."""
 
+from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Helps, Recipe, Setting
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["blocks", "helps_words", "plan_text", "range_words", "value_words"]
+__all__ = ["blocks", "grouped", "helps_words", "plan_text", "range_words", "value_words"]
+
+# what a line of the ledger does to the push, by how its key begins
+_GROUPS = (
+    ("nozzle", "What melts"), (("bead_", "layer_height", "flow_factor"), "What pushes"),
+    ("first_layer", "Where the bed pushes back"), ("stops", "What holds back at starts and stops"),
+    ("part", "What the part needs"),
+)  # fmt: skip
 
 
 def value_words(setting: Setting, value: float | str) -> str:
     """A value of the ledger as people write it."""
     if isinstance(value, str):
         return value
-    if value == 0 and setting.key.startswith("retraction"):
+    if value == 0 and setting.key.startswith("stops"):
         return "none"
     return f"{value:.4g}"
 
@@ -35,12 +43,30 @@ def blocks(recipe: Recipe) -> list[list[Setting]]:
     return out
 
 
+def grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
+    """Blocks of one reason under the heading of what they do to the push."""
+    out: list[tuple[str, list[list[Setting]]]] = []
+    for block in blocks(recipe):
+        name = next(name for start, name in _GROUPS if block[0].key.startswith(start))
+        if out and out[-1][0] == name:
+            out[-1][1].append(block)
+        else:
+            out.append((name, [block]))
+    return out
+
+
 def helps_words(helps: Helps) -> str:
     """What a change buys, in words."""
     if helps.time_factor is None or not helps.works:
         return "not enough"
     pace = f"{number(helps.time_factor)} times your rigid time"
     return f"{number(helps.speed_mm_per_s)} mm/s at {helps.nozzle_c:g} °C, {pace}"
+
+
+def _speeds_words(speed_mm_per_s: dict[str, float]) -> str:
+    if len(set(speed_mm_per_s.values())) == 1:
+        return f"every bead {next(iter(speed_mm_per_s.values())):g}"
+    return ", ".join(f"{BEAD_WORDS[k]} {v:g}" for k, v in speed_mm_per_s.items())
 
 
 def plan_text(recipe: Recipe) -> str:
@@ -51,21 +77,24 @@ def plan_text(recipe: Recipe) -> str:
         r.verdict,
         f"jam         {percent(r.jam_probability)} likely ({which}); "
         f"your rigid recipe with this spool: {percent(r.baseline_jam_probability)}",
-        "",
     ]
     if r.settings:
-        lines.append(f"{'':<26}{'baseline':>12}{'soft':>12}   90 % range")
-    for block in blocks(r):
-        for s in block:
-            row = f"{s.what:<26}{value_words(s, s.baseline):>12}{value_words(s, s.value):>12}"
-            lines.append(f"{row}   {range_words(s)} {s.unit}".rstrip())
-        basis = {b.basis for b in block}
-        lines.append(f"    {block[0].reason}" + (" (common practice)" if "common practice" in basis else ""))
+        lines.append("")
+    wide = max((len(s.what) for s in r.settings), default=0) + 2
+    for k, (name, found) in enumerate(grouped(r)):
+        head = f"{'baseline':>10}{'soft':>10}   90 % range" if k == 0 else ""
+        lines.append(f"{name.upper():<{wide}}{head}".rstrip())
+        for block in found:
+            for s in block:
+                row = f"{s.what:<{wide}}{value_words(s, s.baseline):>10}{value_words(s, s.value):>10}"
+                lines.append(f"{row}   {range_words(s)} {s.unit}".rstrip())
+            basis = {b.basis for b in block}
+            lines.append(f"    {block[0].reason}" + (" (common practice)" if "common practice" in basis else ""))
     if r.by_height:
         lines += ["", "other layer heights (same temperature, same chance of a jam)"]
         lines += [
             f"  {row.layer_height_mm:g} mm: "
-            + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in row.speed_mm_per_s.items())
+            + _speeds_words(row.speed_mm_per_s)
             + f" mm/s; {number(row.time_factor)} times the time"
             for row in r.by_height
         ]

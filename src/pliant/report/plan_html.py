@@ -11,19 +11,15 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
 from pliant import __version__
+from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Recipe, Setting
 from pliant.report import words
-from pliant.report.plan import blocks, range_words, value_words
+from pliant.report.plan import grouped, range_words, value_words
 from pliant.report.text import MEANS
 from pliant.report.window_chart import window_svg
 
 __all__ = ["plan_html", "sheet_html", "sheet_stamp"]
 
-_GROUPS = (
-    ("Speed", "bead_speed"), ("Bead", "layer_height"), ("Bead", "bead_width"), ("First layer", "first_layer"),
-    ("Heat", "nozzle_c"), ("Heat", "bed_c"), ("Ends of runs", "retraction"), ("Flow", "flow_factor"),
-    ("Travel", "travel"), ("Around the part", "fan"), ("Around the part", "around"),
-)  # fmt: skip
 _GUARDS = MEANS | {
     "string": "threads drawn over air", "underfill": "gaps between beads", "lifting": "the part lifting off the bed",
     "weak layers": "layers that come apart", "tearing": "a part that tears when it is cleaned", "none": "a jam",
@@ -48,12 +44,12 @@ def plan_html(recipe: Recipe) -> str:
         "plan.html",
         recipe,
         zone="room" if recipe.works else "over",
-        groups=_grouped(recipe),
+        groups=grouped(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
         band={"left": low, "width": max(high - low, 0.6), "at": 100 * recipe.jam_probability},
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
-        kinds=list(recipe.by_height[0].speed_mm_per_s) if recipe.by_height else [],
+        beads=BEAD_WORDS,
         assumed=[_assumed(text) for text in recipe.assumed],
         changed=sum(s.basis != "kept" for s in recipe.settings),
     )
@@ -80,7 +76,7 @@ def sheet_html(recipe: Recipe, stamp: str = "") -> str:
         recipe,
         groups=[
             (name, [s for block in found for s in block if s.value != s.baseline])
-            for name, found in _grouped(recipe)
+            for name, found in grouped(recipe)
         ],
         kept=_kept_words(kept),
         stamp=stamp,
@@ -123,18 +119,6 @@ def _render(name: str, recipe: Recipe, **more: object) -> str:
     )
 
 
-def _grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
-    """Blocks of one reason under the heading of their group."""
-    out: list[tuple[str, list[list[Setting]]]] = []
-    for block in blocks(recipe):
-        name = next(g for g, prefix in _GROUPS if block[0].key.startswith(prefix))
-        if out and out[-1][0] == name:
-            out[-1][1].append(block)
-        else:
-            out.append((name, [block]))
-    return out
-
-
 def _short(name: str) -> str:
     """A name that leaves room for the settings."""
     return name if len(name) <= 60 else name[:59].rstrip() + "…"
@@ -150,7 +134,7 @@ def _assumed(sentence: str) -> tuple[str, str, str]:
 
 def _what(setting: Setting) -> str:
     """What is set; the fan's figure holds after the first layer, which has none."""
-    return f"{setting.what}, off in the first layer" if setting.key == "fan_percent" else setting.what
+    return f"{setting.what}, off in the first layer" if setting.key == "part.fan_percent" else setting.what
 
 
 def _kept_words(kept: list[Setting]) -> str:

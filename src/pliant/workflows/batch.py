@@ -23,9 +23,9 @@ _ENDINGS = {".gcode", ".gco", ".g", ".nc", ".ngc", ".tap"}  # common practice, n
 class Row:
     """One program of a batch: its findings, or why it could not be checked."""
 
-    program: str
+    program: str  # file name
     findings: Findings | None
-    error: str | None
+    error: str | None  # why it could not be checked; None where it was
 
 
 @dataclass(frozen=True)

@@ -235,7 +235,9 @@ def _refuse_unheard(
     if kind == "column":
         inside = [k for k in ("pattern", "density") if one[k] is not None] + ["skin_mm"] * (skin_mm is not None)
         if inside:
-            raise DomainError(f"{', '.join(inside)}: a column is a bare wall without infill or skins; leave it out")
+            raise DomainError(
+                f"{', '.join(inside)}: a column is a bare wall without infill or solid layers; leave it out"
+            )
     if pattern == "solid" and density not in (None, 1.0):
         raise DomainError(f"density {density:g}: a solid has no infill; leave it out, or name a pattern")
 
@@ -524,7 +526,10 @@ def _nearest(told: list[Predicted], wanted_n: float, shore_a: float | None) -> l
 
 def _assumed(piece: Piece, factor: float | None) -> tuple[str, ...]:
     said = ["modulus from hardness: own fit to moulded data sheets, 82A to 95A; outside it the same line"]
-    said.append(f"walls of {piece.bead_width_mm:g} mm" + (f", skins of {piece.skin_mm:g} mm" if piece.skin_mm else ""))
+    said.append(
+        f"walls of {piece.bead_width_mm:g} mm"
+        + (f", solid layers of {piece.skin_mm:g} mm at its ends" if piece.skin_mm else "")
+    )
     if piece.kind == "column":
         said.append(f"{piece.folds} folds; hoop stiffness of the flanks and sideways shear left out")
     else:

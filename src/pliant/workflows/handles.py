@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 
 from pliant.errors import DomainError
-from pliant.recipe.reasons import KIND_WORDS
 from pliant.recipe.window import Carry, carry, window_map
-from pliant.records.baseline import Baseline, read_baseline, with_widths
+from pliant.records.baseline import BEAD_WORDS, Baseline, read_baseline, with_widths
 from pliant.records.filament import read_filament
 from pliant.records.limits import allowed_c
 from pliant.records.machine import read_machine
@@ -76,7 +75,7 @@ class Handles:
         low, high = allowed_c(self.carried.machine, self.carried.filament)
         ends = [low, high, base.nozzle_c, nozzle_c]
         shape: dict[str, Any] = {
-            "bead": KIND_WORDS[BEAD], "width_mm": width_mm, "squeezed_width_mm": width_mm,
+            "bead": BEAD_WORDS[BEAD], "width_mm": width_mm, "squeezed_width_mm": width_mm,
             "layer_height_mm": layer_height_mm, "allowed_c": (low, high),
             "baseline": (base.speed_mm_per_s[BEAD], base.nozzle_c), "recipe": (speed_mm_per_s, nozzle_c),
         }  # fmt: skip

@@ -23,9 +23,9 @@ from pliant.recipe.derive import (
     round_down,
     slowest,
 )  # fmt: skip
-from pliant.recipe.reasons import GIVES, KIND_WORDS, Known, advice, ledger
+from pliant.recipe.reasons import GIVES, Known, advice, ledger
 from pliant.recipe.window import Carry, carry, window_map
-from pliant.records.baseline import KINDS, Baseline, read_baseline, with_widths
+from pliant.records.baseline import BEAD_WORDS, KINDS, Baseline, read_baseline, with_widths
 from pliant.records.filament import Filament, read_filament
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
 from pliant.records.machine import Machine, read_machine
@@ -36,7 +36,7 @@ from pliant.workflows.part import told_of_part
 
 __all__ = ["BEAD", "plan", "window_of"]
 
-BEAD = "inner_walls"  # the bead of the window map
+BEAD = "behind_outside"  # the bead of the window map
 _FEW = 400  # samples for a change of hardware: a comparison, not a recipe
 _HEIGHTS = (0.25, 0.375, 0.5, 0.625, 0.75)  # [-] layer height over nozzle
 _SPEEDS, _TEMPERATURES = 40, 15  # of the window map
@@ -127,7 +127,7 @@ def window_of(carried: Carry, baseline: Baseline, point: Point | None) -> Window
     least = min(point.speed_mm_per_s[BEAD] / 3, speed / 20) if point else speed / 100
     return window_map(
         carried,
-        bead=KIND_WORDS[BEAD],
+        bead=BEAD_WORDS[BEAD],
         width_mm=baseline.width_mm[BEAD],
         squeezed_width_mm=max(min(baseline.width_mm.values()), baseline.layer_height_mm),
         layer_height_mm=baseline.layer_height_mm,
