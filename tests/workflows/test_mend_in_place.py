@@ -15,7 +15,8 @@ import pytest
 
 from mend_workshop import PROGRAMS, filament, machine
 from pliant.errors import PliantError
-from pliant.workflows.mend import mend, replace_file
+from pliant.files import replace_file
+from pliant.workflows.mend import mend
 
 _CLI = [sys.executable, "-c", "from pliant.cli import main; main()"]
 

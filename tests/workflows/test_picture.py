@@ -9,9 +9,11 @@ from click.testing import CliRunner
 
 from pliant.cli import main
 from pliant.errors import PliantError
+from pliant.files import require_place, save_whole
 from pliant.records.starters import starter
 from pliant.report.html import report_html
-from pliant.workflows.picture import check_with_picture, save_whole
+from pliant.workflows.coupon import coupon
+from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import gasket_program
 
 
@@ -77,10 +79,10 @@ def test_limit_a_failed_rename_keeps_the_old_page(tmp_path, monkeypatch):
     place = tmp_path / "r.html"
     place.write_text("old")
 
-    def fail(self, target):
+    def fail(one, other):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "replace", fail)
+    monkeypatch.setattr(os, "replace", fail)
     with pytest.raises(PliantError, match="No space left"):
         save_whole(place, "new")
     assert [p.name for p in tmp_path.iterdir()] == ["r.html"]
@@ -105,3 +107,14 @@ def test_limit_picture_agrees_with_the_findings(files):
     drawn = {k for s in picture.sheets for k in (s.layer, *s.alike)}
     assert findings.worst[0].layer in drawn
     assert sum(s.strings * (1 + len(s.alike)) for s in picture.sheets) == pytest.approx(findings.facts.strings, rel=0.1)
+
+
+def test_regression_no_output_takes_the_place_of_what_is_read(files):
+    """A coupon took the place of the record it was made from, without a word."""
+    before = (files / "m.toml").read_bytes()
+    with pytest.raises(PliantError, match="which is read"):
+        coupon("ladder", files / "m.toml", files / "f.toml", files / "m.toml")
+    (files / "link").symlink_to(files / "m.toml")
+    with pytest.raises(PliantError, match="which is read"):
+        require_place(files / "link", [files / "f.toml", files / "m.toml"], "the page")
+    assert (files / "m.toml").read_bytes() == before

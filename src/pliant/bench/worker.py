@@ -23,7 +23,7 @@ from typing import Any
 from pliant.bench.embed import embed
 from pliant.bench.faults import worded
 from pliant.errors import PliantError
-from pliant.workflows.picture import save_whole
+from pliant.files import save_whole
 
 __all__ = ["TASKS", "plain", "run_worker"]
 

@@ -27,7 +27,7 @@ _ARCHETYPES = "; ".join(
 
 
 def _write_page(path: str, page: str) -> None:
-    from pliant.workflows.picture import save_whole
+    from pliant.files import save_whole
 
     save_whole(Path(path), page)
 

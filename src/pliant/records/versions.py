@@ -12,7 +12,7 @@ from pliant.errors import RecordError
 from pliant.records.learned import Together
 from pliant.records.machine import load_toml
 
-__all__ = ["next_version", "updated_filament", "updated_machine", "write_new"]
+__all__ = ["next_version", "updated_filament", "updated_machine"]
 
 _DRIVE = ("pinch_force_n", "grip_friction", "motor_force_n")
 _Z90 = 1.6449
@@ -27,16 +27,6 @@ def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
     while (place / f"{base}-learned-{number}.toml").exists():
         number += 1
     return place / f"{base}-learned-{number}.toml"
-
-
-def write_new(path: Path, text: str) -> None:
-    """Write a file that must not exist yet."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as out:
-            out.write(text)
-    except OSError as error:
-        raise RecordError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error
 
 
 def updated_machine(

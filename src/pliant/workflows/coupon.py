@@ -17,6 +17,7 @@ from pliant.coupon.threads import threads
 from pliant.coupon.writer import shift_mm
 from pliant.errors import PliantError
 from pliant.feed.warmth import cold_words
+from pliant.files import require_place, save_whole, write_new
 from pliant.records.coupon import KINDS, Coupon
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -133,15 +134,10 @@ def coupon(
     if readings.exists():
         raise PliantError(f"{readings}: exists already and may hold your readings; choose another name with -o")
     for place in (path, *([Path(sheet_path)] if sheet_path is not None else [])):
-        if not place.parent.is_dir():
-            raise PliantError(f"{place}: cannot be written (no such folder); choose another name")
+        require_place(place, (machine, filament), "the piece")
     made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)
-    files = [(path, made.program), (readings, readings_text(made))]
     if sheet is not None and sheet_path is not None:
-        files.insert(0, (Path(sheet_path), sheet(made, readings.name)))
-    for place, text in files:  # the readings last: they are what a second try must not meet
-        try:
-            place.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another name") from error
+        save_whole(Path(sheet_path), sheet(made, readings.name))
+    save_whole(path, made.program)
+    write_new(readings, readings_text(made))  # last: they are what a second try must not meet
     return made, readings

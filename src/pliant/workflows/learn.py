@@ -12,6 +12,7 @@ from pliant.errors import PliantError, RecordError
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import jam_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.files import write_new
 from pliant.job.job import job_of
 from pliant.learn.checks import suspects
 from pliant.learn.likelihood import Sheets, Space
@@ -22,7 +23,7 @@ from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
 from pliant.records.machine import Machine, read_machine
-from pliant.records.versions import next_version, updated_filament, updated_machine, write_new
+from pliant.records.versions import next_version, updated_filament, updated_machine
 from pliant.say import number
 
 __all__ = ["envelope_of", "held_above", "learn"]

@@ -1,18 +1,16 @@
 """`mend`: rewrite a program so that it feeds, and prove that the part is the same."""
 
-import os
-import shutil
-import stat
 import tempfile
 from collections.abc import Callable, Collection
-from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import jam_risk
+from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.verdict import FEEDS_BELOW
 from pliant.mend.certificate import certify
@@ -30,7 +28,7 @@ from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
 
-__all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend", "replace_file"]
+__all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend"]
 
 # questions that decide where the nozzle goes or what it feeds; fans and flow factors are proved either way
 _MATTERS = (
@@ -143,14 +141,7 @@ def mend(
         raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
     if not retraction and "retract" not in passes:
         raise PliantError("taking out all retraction is done by the pass retract, which is left out; ask for it")
-    goal = _goal(source, output, in_place)
-    if goal is not None and not in_place and goal.exists() and goal.samefile(source):
-        raise PliantError(f"{goal} is the input; use --in-place to replace it")
-    for record in (machine, filament):
-        if goal is None or isinstance(record, Machine | Filament) or not (goal.exists() and Path(record).exists()):
-            continue
-        if goal.samefile(record):
-            raise PliantError(f"{goal}: the program would replace a record; choose another name")
+    goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     reading = dialect or machine.dialect
@@ -205,17 +196,15 @@ def mend(
     )
 
 
-def _goal(source: Path, output: str | Path | None, in_place: bool) -> Path | None:
+def _goal(source: Path, output: str | Path | None, in_place: bool, records: tuple[Any, ...]) -> Path | None:
     """Where the result goes; through links to the file they lead to, so that the link stays a link."""
     goal = source if in_place else Path(output) if output is not None else None
     if goal is None:
         return None
     goal = goal.resolve() if goal.is_symlink() else goal
-    if goal.exists() and not goal.is_file():
-        raise PliantError(f"{goal}: is not an ordinary file; choose another name")
-    if not goal.parent.is_dir():  # known before the work, so said before the work
-        raise PliantError(f"{goal}: cannot be written (no such folder); choose another folder or name")
-    return goal
+    if not in_place and same_file(goal, source):
+        raise PliantError(f"{goal} is the input; use --in-place to replace it")
+    return require_place(goal, records, "the mended program")
 
 
 def _demand_one_meaning(program: Program) -> None:
@@ -236,36 +225,3 @@ def _demand(certificate: Certificate) -> None:
     if failed:
         told = "; ".join(f"{o.obligation}: {o.figure}" for o in failed)
         raise ProgramError(f"not certified, nothing written: {told}. Leave out a pass with --skip and tell us")
-
-
-def replace_file(new: Path, goal: Path, *, like: Path) -> None:
-    """Put a file in the place of another in one step; on any failure the other is as it was."""
-    beside: Path | None = None
-    try:
-        number, name = tempfile.mkstemp(prefix=f".{goal.name[:60]}.", suffix=".new", dir=goal.parent)
-        beside = Path(name)
-        with new.open("rb") as source, os.fdopen(number, "wb") as out:
-            shutil.copyfileobj(source, out, 1 << 20)
-            out.flush()
-            os.fsync(out.fileno())
-        _look_like(beside, like)
-        os.replace(beside, goal)
-        folder = os.open(goal.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as error:
-        if beside is not None:
-            beside.unlink(missing_ok=True)
-        raise PliantError(
-            f"{goal}: cannot be written ({error.strerror}); the input is untouched. Free space or choose another folder"
-        ) from error
-
-
-def _look_like(new: Path, like: Path) -> None:
-    """Give a file the rights of another, and its owner where that is allowed."""
-    was = like.stat()
-    with suppress(OSError):
-        os.chown(new, was.st_uid, was.st_gid)
-    os.chmod(new, stat.S_IMODE(was.st_mode))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import PliantError
+from pliant.files import require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
 from pliant.program.sheets import draw_sheets
@@ -20,7 +21,7 @@ from pliant.records.mended import Mended
 from pliant.records.program import BEAD
 from pliant.records.trace import LayerPair, Remake, SheetLayer
 from pliant.workflows.mend import mend
-from pliant.workflows.picture import draw, save_whole
+from pliant.workflows.picture import draw
 
 __all__ = ["draw_remake", "mend_with_report"]
 
@@ -125,14 +126,7 @@ def mend_with_report(
     """
     from pliant.report.mend_page import mended_html
 
-    place = Path(page)
-    for other in (program, machine, filament, asked.get("output")):
-        if isinstance(other, str | Path) and _same(place, Path(other)):
-            raise PliantError(f"{place}: the page would replace {other}; choose another name")
-    if place.exists() and not place.is_file():
-        raise PliantError(f"{place}: is not an ordinary file; choose another name")
-    if not place.parent.is_dir():
-        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    place = require_place(page, (program, machine, filament, asked.get("output")), "the page")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     seen: list[Remake] = []
@@ -150,9 +144,3 @@ def mend_with_report(
     except PliantError as error:
         raise PliantError(f"{error}; the program itself is mended: {mended.output}") from error
     return mended
-
-
-def _same(one: Path, other: Path) -> bool:
-    if one.exists() and other.exists():
-        return one.samefile(other)
-    return one.resolve() == other.resolve()

@@ -1,16 +1,12 @@
-"""`check --html`: the same findings, drawn, in one file.
+"""`check --html`: the same findings, drawn, in one file."""
 
-The page is written beside its place and renamed, so that a reader never meets half a file.
-"""
-
-import os
 from pathlib import Path
 
 import numpy as np
 
-from pliant.errors import PliantError
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
+from pliant.files import require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
 from pliant.program.sheets import draw_sheets
@@ -21,7 +17,7 @@ from pliant.records.machine import Machine
 from pliant.records.trace import Picture
 from pliant.workflows.check import examine
 
-__all__ = ["check_with_picture", "check_with_report", "draw", "save_whole"]
+__all__ = ["check_with_picture", "check_with_report", "draw"]
 
 
 def draw(job: Job, *, layers: int = 6) -> Picture:
@@ -112,33 +108,7 @@ def check_with_report(
     """
     from pliant.report.html import report_html
 
-    place = Path(output)
-    _require_ordinary(place)
-    for source in (program, machine, filament):
-        if isinstance(source, str | Path) and place.exists() and Path(source).exists() and place.samefile(source):
-            raise PliantError(f"{place}: the report would replace an input; choose another name")
-    if not place.parent.is_dir():  # known before the work, so said before the work
-        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    place = require_place(output, (program, machine, filament), "the report")
     seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
     save_whole(place, report_html(seen.findings, draw(seen.job)))
     return seen.findings
-
-
-def save_whole(place: Path, text: str) -> None:
-    """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
-    _require_ordinary(place)
-    beside = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:  # names of files need not be text: what is not, is shown as a question mark
-        with beside.open("x", encoding="utf-8", errors="replace", newline="\n") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        beside.replace(place)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
-
-
-def _require_ordinary(place: Path) -> None:
-    if place.exists() and not place.is_file():
-        raise PliantError(f"{place}: is not an ordinary file; choose another name")

@@ -1,0 +1,126 @@
+"""Files of the user: what is written appears whole or not at all, and never takes the place of what is read."""
+
+import os
+import secrets
+import shutil
+import stat
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from pliant.errors import PliantError
+
+__all__ = ["replace_file", "require_place", "same_file", "save_whole", "write_new"]
+
+
+def same_file(one: str | Path, other: str | Path) -> bool:
+    """Whether two names lead to one file, or would if it were there."""
+    one, other = Path(one), Path(other)
+    if one.exists() and other.exists():
+        return one.samefile(other)
+    return one.resolve() == other.resolve()
+
+
+def require_place(place: str | Path, inputs: Iterable[Any] = (), what: str = "this") -> Path:
+    """Refuse a place for an output before the work for it is done.
+
+    Parameters
+    ----------
+    place : str or Path
+        Where the output is to go.
+    inputs : iterable
+        What is read for it; anything but a path is passed over.
+    what : str
+        The output, in words.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    PliantError
+        If the place is not an ordinary file, has no folder, or is one of the inputs.
+    """
+    place = Path(place)
+    _require_ordinary(place)
+    for source in inputs:
+        if isinstance(source, str | Path) and same_file(place, source):
+            raise PliantError(f"{place}: {what} would replace {source}, which is read; choose another name")
+    if not place.parent.is_dir():
+        raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    return place
+
+
+def save_whole(place: Path, text: str) -> None:
+    """Write a text file beside its place, flush it to the disk and rename it; all or nothing."""
+    _require_ordinary(place)
+    try:  # names of files need not be text: what is not, is shown as a question mark
+        with _beside(place, 0o666) as (beside, out):
+            out.write(text.encode("utf-8", "replace"))
+            _settle(out)
+            os.replace(beside, place)
+    except OSError as error:
+        raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
+
+
+def replace_file(new: Path, goal: Path, *, like: Path) -> None:
+    """Put a file in the place of another in one step, with the rights of `like`; on any failure the other stays."""
+    try:
+        with _beside(goal, 0o600) as (beside, out):
+            with new.open("rb") as source:
+                shutil.copyfileobj(source, out, 1 << 20)
+            _settle(out)
+            _look_like(beside, like)
+            os.replace(beside, goal)
+        folder = os.open(goal.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except OSError as error:
+        raise PliantError(
+            f"{goal}: cannot be written ({error.strerror}); the input is untouched. Free space or choose another folder"
+        ) from error
+
+
+def write_new(place: Path, text: str) -> None:
+    """Write a text file that must not exist yet; its folder is made."""
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        with place.open("x", encoding="utf-8") as out:
+            out.write(text)
+    except OSError as error:
+        raise PliantError(f"{place}: cannot be written ({error.strerror}); choose another folder or name") from error
+
+
+@contextmanager
+def _beside(goal: Path, rights: int) -> Iterator[tuple[Path, BinaryIO]]:
+    """A new file in the same folder; nothing is left of it if it did not take the place."""
+    beside = goal.with_name(f".{goal.name[:60]}.{secrets.token_hex(6)}.new")
+    number = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), rights)
+    try:
+        with os.fdopen(number, "wb") as out:
+            yield beside, out
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+def _settle(out: BinaryIO) -> None:
+    out.flush()
+    os.fsync(out.fileno())
+
+
+def _require_ordinary(place: Path) -> None:
+    if place.exists() and not place.is_file():
+        raise PliantError(f"{place}: is not an ordinary file; choose another name")
+
+
+def _look_like(new: Path, like: Path) -> None:
+    """Give a file the rights of another, and its owner where that is allowed."""
+    was = like.stat()
+    with suppress(OSError):
+        os.chown(new, was.st_uid, was.st_gid)
+    os.chmod(new, stat.S_IMODE(was.st_mode))
