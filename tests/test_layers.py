@@ -1,6 +1,7 @@
 """Imports go one way: a room imports only rooms of a lower rank, read from the import lines themselves."""
 
 import ast
+import re
 from pathlib import Path
 
 import pliant
@@ -54,3 +55,62 @@ def test_limit_imports_go_one_way():
 def test_limit_the_rule_can_fail():
     assert RANK["models"] < RANK["feed"]
     assert _imports(ROOT / "checks.py") == ["pliant.errors", "pliant.say"]
+
+
+_OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+|(?<![\w-])-[mfpo](?![\w-])")
+_VERB = re.compile(
+    r"(?:`|: |run )pliant (?:read|check|mend|plan|part|feel|dry|coupon|learn|next|batch|book|new|demo|bench)\b"
+)
+
+
+def _prose(path: Path) -> list[str]:
+    """What a module says: its text literals, or all of a template but its rules of style."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix == ".py":
+        tree = ast.parse(text)
+        holders = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+        unsaid = {id(n.body[0].value) for n in ast.walk(tree) if isinstance(n, holders) and ast.get_docstring(n)}
+        said = (n for n in ast.walk(tree) if isinstance(n, ast.Constant) and isinstance(n.value, str))
+        return [n.value for n in said if id(n) not in unsaid]
+    return [re.sub(r"<style.*?</style>|<!--.*?-->|\{#.*?#\}|style=\"[^\"]*\"", "", text, flags=re.S)]
+
+
+def _of_the_command_line(said: str) -> list[str]:
+    rules = re.sub(r"var\(--[a-z-]+|--[a-z-]+:|-->|<!--", "", said)  # rules of style
+    return _OPTION.findall(rules) + _VERB.findall(rules)
+
+
+def test_limit_nothing_below_the_command_line_speaks_its_words():
+    wrong = []
+    for path in sorted(p for p in ROOT.rglob("*") if p.suffix in (".py", ".html")):
+        if _room(path.relative_to(ROOT).parts) in ("cli", "bench"):
+            continue
+        wrong += [f"{path.relative_to(ROOT)}: {w}" for said in _prose(path) for w in _of_the_command_line(said)]
+    assert wrong == []
+    assert _of_the_command_line("name it with --dialect, or `pliant book list` it") == ["--dialect", "`pliant book"]
+    assert _of_the_command_line("color: var(--ink); a-b; -40") == []
+
+
+def test_limit_every_name_that_a_message_asks_for_is_known_to_the_shells():
+    from pliant.bench.faults import _FIELDS
+    from pliant.cli import main
+    from pliant.cli.shell import _verbs, named
+
+    def parameters(command):
+        for one in getattr(command, "commands", {}).values():
+            yield from parameters(one)
+        yield from named(command.params)
+
+    known = set(_verbs(main, "pliant")) | set(parameters(main))
+    asked = {
+        name
+        for path in sorted(ROOT.rglob("*.py"))
+        if _room(path.relative_to(ROOT).parts) not in ("cli", "bench", "say.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Raise)
+        for said in ast.walk(node)
+        if isinstance(said, ast.Constant) and isinstance(said.value, str)
+        for name in re.findall(r"`([a-z][a-z_0-9.]*(?:\(\))?)`", said.value)
+    }
+    assert asked and asked <= known
+    assert set(_FIELDS) <= known

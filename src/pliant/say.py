@@ -1,8 +1,10 @@
 """Numbers as people read them: as many digits as mean something, a unit that fits, never an exponent."""
 
 import math
+import re
+from collections.abc import Mapping
 
-__all__ = ["count", "number", "percent", "quantity"]
+__all__ = ["count", "number", "percent", "quantity", "worded"]
 
 # unit: from so many of it on, the next larger one, and how many of it make one of that
 _LARGER = {
@@ -70,3 +72,31 @@ def percent(share: float) -> str:
 def count(n: int, one: str, many: str | None = None) -> str:
     """How many of a thing: '1 corner', '3 corners'."""
     return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+_ASKED = re.compile(r"`([a-z][a-z_0-9.]*(?:\(\))?)`")
+
+
+def worded(text: str, names: Mapping[str, str]) -> str:
+    """Say a message in the words of one shell.
+
+    Below the shells a message names what can be asked for by its name in the library, in backticks: `` `dialect` `` is
+    an argument, `` `book.rescue()` `` a job. The command line has options for them, the bench has fields and pages.
+
+    Parameters
+    ----------
+    text : str
+        The message.
+    names : mapping of str to str
+        Words of the shell, by such a name; a name that is not there stands as it is.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> worded("not settled; name yours as `dialect`", {"dialect": "--dialect"})
+    'not settled; name yours as --dialect'
+    """
+    return _ASKED.sub(lambda m: names.get(m[1], m[0]), text)

@@ -219,6 +219,23 @@ def test_roundtrip_a_part_is_looked_at(bench):
     assert found["name"] == "gasket" and found["orientations"]
     broken = bench.done(bench.post("/part", {}, {"mesh": ("x.stl", b"solid nothing")}))
     assert broken.status_code == 422 and broken.json()["error"].startswith("x.stl")
+    head, faces = mesh[:80], [mesh[84 + 50 * k : 134 + 50 * k] for k in range(int.from_bytes(mesh[80:84], "little"))]
+    open_mesh = head + (len(faces) - 1).to_bytes(4, "little") + b"".join(faces[1:])  # a triangle is missing
+    refused = bench.done(bench.post("/part", {}, {"mesh": ("open.stl", open_mesh)}))
+    assert refused.status_code == 422 and "tick that on the page Part" in refused.json()["error"]
+    looked = bench.done(bench.post("/part", {"holes": "yes"}, {"mesh": ("open.stl", open_mesh)}))
+    assert looked.status_code == 200 and looked.json()["orientations"]
+
+
+def test_roundtrip_a_piece_that_was_measured_gives_a_factor_that_can_be_used(bench):
+    piece = "/feel?piece=pad&size_1=20&size_2=20&size_3=10&deflection_mm=1&hardness=85A"
+    plain = bench.get(piece).json()["choices"][0]["force_n"]
+    measured = bench.get(f"{piece}&measured_n=30").json()
+    assert measured["measured_factor"] == pytest.approx(30 / plain, rel=0.02)
+    page = bench.client.get(f"{piece}&measured_n=30").text
+    assert "ask again with the factor below" in page and "--factor" not in page and "`factor`" not in page
+    again = bench.get(f"{piece}&factor={measured['measured_factor']}").json()["choices"][0]
+    assert again["force_n"] == pytest.approx(30, rel=0.02)
 
 
 def test_roundtrip_a_coupon_its_readings_and_what_they_teach(bench):

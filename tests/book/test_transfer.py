@@ -210,7 +210,7 @@ def test_limit_a_file_that_contradicts_the_book_is_refused(place, export, tmp_pa
     with open_book(place, create=True) as book:
         records.add_recipe(book, "r", {"speed": 99})  # the file has another r@1
         before = _bytes(book, tmp_path / "before.jsonl")
-        with pytest.raises(BookError, match=r"another recipe r 1 .*import into a new book"):
+        with pytest.raises(BookError, match=r"another recipe r 1 .*import into a new `book`"):
             transfer.import_book(book, _signed(export, tmp_path))
         assert _bytes(book, tmp_path / "after.jsonl") == before
 

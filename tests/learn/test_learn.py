@@ -22,7 +22,7 @@ from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import read_filament
 from pliant.records.learned import Candidate
 from pliant.records.machine import read_machine
-from pliant.report.learn import learned_text, next_text
+from pliant.report.learn import learned_text
 from pliant.workflows.learn import held_above, learn
 from pliant.workflows.next_coupon import chosen, next_coupon
 from pliant.workflows.study import FIXED_ORDER, calibration, make_user, rank_user, run_user
@@ -266,13 +266,13 @@ def test_limit_steps_that_cannot_count_are_left_out_without_a_trace(records, tem
 def test_limit_next_does_not_choose_between_pieces_that_it_cannot_tell_apart():
     """Within the error of the difference the job's own temperature decides; beyond it, what tells more."""
     cold, job, poor = (
-        Candidate("ladder", "ladder --nozzle-c 210", 0.40, 0.02), Candidate("ladder", "ladder", 0.385, 0.02),
+        Candidate("ladder", "ladder at 210 °C", 0.40, 0.02), Candidate("ladder", "ladder", 0.385, 0.02),
         Candidate("threads", "threads", 0.02, 0.01),
     )  # fmt: skip
     assert chosen([poor, job, cold], "ladder") == ([job, cold, poor], (cold.label,))
     sure = replace(cold, shrinkage=0.5)
     assert chosen([poor, job, sure], "ladder") == ([sure, job, poor], ())
-    assert chosen([poor, job, cold], "ladder --nozzle-c 240") == ([cold, job, poor], (job.label,))
+    assert chosen([poor, job, cold], "ladder at 240 °C") == ([cold, job, poor], (job.label,))
 
 
 def test_regression_next_prints_a_command_to_copy_and_weighs_the_jobs_temperature(record_files, tmp_path):
@@ -283,11 +283,11 @@ def test_regression_next_prints_a_command_to_copy_and_weighs_the_jobs_temperatur
     program.write_text("\n".join(line.replace("S220", f"S{celsius}") for line in lines) + "\n")
     found = next_coupon(*record_files, program=program)
     assert found.nozzle_c == celsius
-    assert f"ladder --nozzle-c {celsius}" in {c.label for c in found.ranked}
-    words = shlex.split(found.command)
-    assert words[:2] == ["pliant", "coupon"] and str(record_files[0]) in words
-    assert f"\n  {found.command}\n" in next_text(found)
-    made = CliRunner().invoke(main, [*words[1:-1], str(tmp_path / "piece.gcode")])
+    assert f"ladder at {celsius} °C" in {c.label for c in found.ranked}
+    told = CliRunner().invoke(main, ["next", "-m", *map(str, (record_files[0], "-f", record_files[1], "-p", program))])
+    (line,) = (line for line in told.output.splitlines() if line.startswith("  pliant coupon "))
+    assert f"at the temperature of your program, {celsius} °C" in told.output or not found.alike
+    made = CliRunner().invoke(main, [*shlex.split(line)[1:-1], str(tmp_path / "piece.gcode")])
     assert made.exit_code == 0, made.output
     assert (tmp_path / "piece.gcode").exists()
 

@@ -67,4 +67,4 @@ def test_roundtrip_recipes_and_findings_go_into_the_book(folder):
     assert "* target" in told
     assert "window" not in told
     assert max(map(len, told.splitlines())) < 130
-    assert "in reasons, ranges and maps (--json)" in told
+    assert "in reasons, ranges and maps (in the JSON)" in told

@@ -197,7 +197,7 @@ def test_limit_output_is_never_the_input_by_another_name(tmp_path, job):
     link = tmp_path / "link.gcode"
     link.symlink_to(program)
     for name in (program, other, link):
-        with pytest.raises(PliantError, match="is the input; use --in-place"):
+        with pytest.raises(PliantError, match="is the input; `in_place`"):
             mend(program, machine(), filament(), output=name)
 
 

@@ -80,10 +80,8 @@ def make_app(
 
 
 async def _refused(request: Request, error: Exception) -> Response:
-    if isinstance(error, NotInBookError):  # its words name a command; here there is a page
-        return failed(
-            request, 404, f"{str(error).partition(';')[0]}; the page of the book lists what is there", "/book"
-        )
+    if isinstance(error, NotInBookError):
+        return failed(request, 404, str(error), "/book")
     return failed(request, error.status if isinstance(error, Fault) else 422, str(error))
 
 
@@ -164,4 +162,4 @@ def _listen(port: int | None) -> socket.socket:
             continue
         return listening
     asked = port if port is not None else f"{FIRST_PORT} to {FIRST_PORT + 19}"
-    raise PliantError(f"port {asked} is in use; choose another with --port, or close the bench that has it")
+    raise PliantError(f"port {asked} is in use; choose another `port`, or close the bench that has it")

@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from pliant import __version__
 from pliant.bench.drawings import KINDS, machine_drawing
+from pliant.bench.faults import in_fields
 from pliant.report import words
 
 __all__ = ["PAPER", "answer", "failed", "go_to", "opened_at", "wants_json"]
@@ -79,6 +80,7 @@ def go_to(request: Request, where: str, data: dict[str, Any] | None = None, stat
 
 def failed(request: Request, status: int, text: str, back: str | None = None) -> Response:
     """Say what went wrong and what to do, in one shape."""
+    text = in_fields(text)
     if wants_json(request):
         return JSONResponse({"error": text}, status_code=status)
     return answer(request, "error.html", {"error": text}, status=status, back=back)

@@ -71,7 +71,7 @@ TABLE = (
         ("layer_height_mm", "width_mm", "speed_mm_per_s", "nozzle_c")),
     Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament"),
         keys=_SHELF),
-    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament"), "mesh", good=202),
+    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament", "holes"), "mesh", good=202),
     Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
         keys=("verdict", "orientations", "reasons", "id")),
     Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",

@@ -126,9 +126,6 @@ async def next_page(request: Request) -> Response:
     if job.state != "done":
         return await job_page(request, job)
     found = await desk_of(request).aside(job.result)
-    for one in found["ranked"]:
-        celsius = re.search(r"--nozzle-c ([\d.]+)", one["label"])
-        one["nozzle_c"] = float(celsius[1]) if celsius else None
     return answer(request, "next.html", found | {"id": job.uid}, job=job, words=PIECES)
 
 

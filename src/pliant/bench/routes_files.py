@@ -101,7 +101,8 @@ async def part_send(request: Request) -> Response:
     machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
     if "mesh" not in form.files:
         raise Fault(422, "no mesh was sent; choose an STL, OBJ or 3MF file")
-    job = desk.begin("part", form.files["mesh"], machine, filament)
+    holes = form.text("holes") == "yes"
+    job = desk.begin("part", form.files["mesh"], machine, filament, holes=holes)
     return go_to(request, f"/part/{job.uid}", job.to_json())
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from pliant.bench.embed import embed
-from pliant.bench.faults import worded
+from pliant.bench.faults import in_fields, with_names
 from pliant.errors import PliantError
 from pliant.files import save_whole
 
@@ -29,7 +29,6 @@ __all__ = ["TASKS", "plain", "run_worker"]
 
 Tell = Callable[[str, float], None]
 _INTO = "Onto the page of readings, which the bench shows under this sheet and keeps in the book."
-_MEASURED = "give its force under “a force you measured” below"
 
 
 def plain(value: Any) -> Any:
@@ -117,7 +116,7 @@ def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
     machine, filament = _records(folder, asked)
     tell("trying directions to stand in, and laying beads in thought", 0)
-    findings = part(asked["program"], filament, machine)
+    findings = part(asked["program"], filament, machine, holes=asked["holes"])
     _keep(folder, findings, part_html(findings))
 
 
@@ -126,9 +125,7 @@ def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.feel import feel
 
     found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
-    # the notes of this one name options of the command line; here there is a field of that name
-    page = feel_page(found).replace("give its force with --measured-n, then the factor with --factor", _MEASURED)
-    _keep(folder, found, re.sub(r"ask again with --factor [\d.e+-]+", "it stands in the slip below; ask again", page))
+    _keep(folder, found, in_fields(feel_page(found)))
 
 
 def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -193,8 +190,7 @@ def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("choosing its steps, and checking the piece", 0)
     made, _ = coupon(asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"])
     kept = keep_coupon(asked["book"], made, machine, filament)
-    page = coupon_page(made, "the bench").replace("Into the bench, then run pliant learn.", _INTO)
-    _keep(folder, made.to_json() | {"kept": kept.uid}, page)
+    _keep(folder, made.to_json() | {"kept": kept.uid}, coupon_page(made, _INTO))
 
 
 def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -253,7 +249,7 @@ def run_worker(connection: Connection) -> None:
             TASKS[name](Path(folder), asked, tell)
             told: tuple[str, str, float] = ("done", "", 1.0)
         except PliantError as error:
-            told = ("refused", worded(str(error), *names), 0.0)
+            told = ("refused", with_names(in_fields(str(error)), *names), 0.0)
         except MemoryError:
             told = ("refused", "this computer has too little memory for that file", 0.0)
         except Exception as error:

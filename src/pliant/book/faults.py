@@ -16,7 +16,7 @@ _SQLITE = (
     (("database or disk is full",), "the disk is full; nothing was written; make room and try again"),
     (
         ("readonly database", "read-only"),
-        "it cannot be written to; nothing was written; check who owns it, or choose another with --book",
+        "it cannot be written to; nothing was written; check who owns it, or choose another `book`",
     ),
     (
         ("database is locked", "database table is locked", "busy"),
@@ -26,7 +26,7 @@ _SQLITE = (
     (("FOREIGN KEY",), "a record refers to one that is not there; nothing was written"),
     (("UNIQUE constraint",), "it already holds another record in that place; nothing was written"),
     (("CHECK constraint",), "a value that is not allowed; nothing was written"),
-    (("unable to open",), "it cannot be opened; check the folder and who owns it, or choose another with --book"),
+    (("unable to open",), "it cannot be opened; check the folder and who owns it, or choose another `book`"),
 )
 _DAMAGED = ("malformed", "not a database", "disk I/O error", "no such table", "no such column", "corrupt")
 _POSTGRES = {
@@ -55,7 +55,7 @@ def damaged(where: str, what: str) -> BookError:
     last = f", or go back to its backup {kept[0]}" if kept else ""
     return BookError(
         f"{where}: the book is damaged ({what}); it is left as it is; "
-        f"`pliant book rescue --book {where} -o NEW` saves all that is whole into a new book{last}"
+        f"`book.rescue()` saves all that is whole into a new book{last}"
     )
 
 

@@ -250,7 +250,7 @@ def restored(kind: Kind, row: dict[str, Any], where: str) -> dict[str, Any]:
     except (ValueError, TypeError, RecursionError):
         raise BookError(
             f"{where}: {kind.name} {row['uid']} does not match its checksum, so the book is damaged; "
-            f"`pliant book rescue` saves all that is whole into a new book"
+            f"`book.rescue()` saves all that is whole into a new book"
         ) from None
 
 

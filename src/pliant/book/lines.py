@@ -86,7 +86,7 @@ def read_lines(source: BinaryIO, name: str) -> Iterator[tuple[int, Kind, dict[st
     head = source.readline(_LONGEST)
     header = _object(head, f"{name} line 1")
     if header.get("pliant_book") != FORMAT:
-        raise BookError(f"{name} line 1: not an export of a pliant book; `pliant book export` writes one")
+        raise BookError(f"{name} line 1: not an export of a pliant book; `book.export()` writes one")
     if header.get("form") not in REVISIONS:
         raise BookError(f"{name} line 1: exported by a newer pliant (form {header.get('form')!r}); update this one")
     whole.update(head)

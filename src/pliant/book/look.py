@@ -96,7 +96,7 @@ def find(c: Connection, reference: str, kinds: tuple[str, ...] = tuple(KINDS)) -
         several = ", ".join(f"{kind} {uid}" for kind, uid in hits[:5])
         raise BookError(f"{reference!r} may mean {several}; give the identifier")
     sort = " or ".join(kinds) if len(kinds) <= 3 else "record"
-    raise NotInBookError(f"no {sort} {reference!r} in this book; `pliant book list` shows what is there")
+    raise NotInBookError(f"no {sort} {reference!r} in this book; `book.list()` shows what is there")
 
 
 def show(book: Book, reference: str) -> Shown:

@@ -38,7 +38,7 @@ def form_of(connection: Connection, where: str) -> str | None:
     if VERSION_TABLE not in tables:
         if not tables or connection.dialect.name == "postgresql":  # a server may hold other tables beside ours
             return None
-        raise BookError(f"{where}: a database, but not a pliant book; choose another with --book")
+        raise BookError(f"{where}: a database, but not a pliant book; choose another `book`")
     rows = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalars().all()
     if len(rows) == 1 and rows[0] in REVISIONS:
         return str(rows[0])

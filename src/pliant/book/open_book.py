@@ -67,7 +67,7 @@ class Book:
     def writing(self) -> Iterator[Connection]:
         """One transaction: all of it is on the disk after the block, or nothing is."""
         if self.read_only:
-            raise BookError(f"{self.where}: the folder or the file can only be read; choose another book with --book")
+            raise BookError(f"{self.where}: the folder or the file can only be read; choose another `book`")
         with spoken(self.where), self.engine.connect() as connection:
             connection.execution_options(pliant_writes=True)
             with connection.begin():
@@ -145,19 +145,19 @@ def _look_at_file(path: Path, create: bool) -> None:
             raise BookError(f"{where}: a folder; the book is a file, e.g. {path / 'book.sqlite'}")
         if not path.exists():
             if not create:
-                raise BookError(f"{where}: there is no book yet; `pliant book record` or `pliant book add` begins one")
+                raise BookError(f"{where}: there is no book yet; `book.record()` or `book.add()` begins one")
             path.parent.mkdir(parents=True, exist_ok=True)
             return
         size = path.stat().st_size
         with path.open("rb") as file:
             head = file.read(100)
     except OSError as error:
-        raise BookError(f"{where}: cannot be read ({error.strerror}); choose another book with --book") from error
+        raise BookError(f"{where}: cannot be read ({error.strerror}); choose another `book`") from error
     if size and head[:16] != _MAGIC[: len(head)]:
         # the first bytes may be what was damaged, so rescue is offered only where pages follow
         raise BookError(
             f"{where}: not a pliant book, or its first bytes are damaged; {_way_back(path)}; "
-            f"`pliant book rescue --book {path} -o NEW` saves what it finds"
+            f"`book.rescue()` saves what it finds"
         )
     log = path.with_name(path.name + "-wal")
     if size >= 100 and not (log.exists() and log.stat().st_size):
@@ -169,7 +169,7 @@ def _look_at_file(path: Path, create: bool) -> None:
 
 def _way_back(path: Path) -> str:
     kept = backups_beside(path)
-    return f"its backup is {kept[0]}" if kept else "restore it from a backup, or choose another with --book"
+    return f"its backup is {kept[0]}" if kept else "restore it from a backup, or choose another `book`"
 
 
 def _file_engine(path: Path, read_only: bool) -> Engine:
@@ -207,13 +207,13 @@ def _prepare_file(book: Book, create: bool) -> None:
         journal = connection.exec_driver_sql("PRAGMA journal_mode").scalar()
         form = form_of(connection, book.where)
     if form is not None and mark != APPLICATION_ID:
-        raise BookError(f"{book.where}: a database, but not a pliant book; choose another with --book")
+        raise BookError(f"{book.where}: a database, but not a pliant book; choose another `book`")
     if form == HEAD:
         if not book.read_only and journal != "wal":  # a backup that became the book
             _use_write_ahead_log(book)
         return
     if form is None and not create:
-        raise BookError(f"{book.where}: an empty book; `pliant book record` or `pliant book add` begins one")
+        raise BookError(f"{book.where}: an empty book; `book.record()` or `book.add()` begins one")
     if book.read_only:
         raise BookError(
             f"{book.where}: an older book in a place that can only be read; copy it where it can be updated"
@@ -257,7 +257,7 @@ def _open_server(location: str, create: bool) -> Book:
             with book.reading() as connection:
                 form = form_of(connection, where)
             if form is None and not create:
-                raise BookError(f"{where}: no book there yet; `pliant book record` or `pliant book add` begins one")
+                raise BookError(f"{where}: no book there yet; `book.record()` or `book.add()` begins one")
             if form != HEAD:
                 _upgrade_server(book)
     except BaseException:
@@ -274,7 +274,7 @@ def _server_engine(location: str) -> tuple[Engine, str]:
     except ModuleNotFoundError as error:
         raise BookError('a book on a PostgreSQL server needs one more part: pip install "pliant[postgres]"') from error
     except (ArgumentError, ValueError) as error:
-        raise BookError("--book: not an address; expected e.g. postgresql://user@host/name") from error
+        raise BookError("`book`: not an address; expected e.g. postgresql://user@host/name") from error
     return engine, where
 
 

@@ -211,7 +211,7 @@ def add_outcome(
         t = TABLES["print"]
         found = c.execute(select(t.c.program).where(t.c.uid == print_uid)).first()
         if found is None:
-            raise NotInBookError(f"print {print_uid}: not in this book; `pliant book list print` shows what is")
+            raise NotInBookError(f"print {print_uid}: not in this book; `book.list()` shows what is")
         _line_exists(c, found.program, at_line)
         return _outcome(c, print_uid, outcome, at_line, at_time_s, note)
 

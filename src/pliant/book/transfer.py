@@ -78,7 +78,7 @@ def back_up(book: Book, target: str | Path | None = None) -> Transfer:
     """
     if book.path is None:
         if target is None:
-            raise BookError("a backup of a book on a server needs a file: -o FILE")
+            raise BookError("a backup of a book on a server needs a file: name it as `output`")
         return export_book(book, target)
     moment = datetime.now(UTC)
     place = Path(target) if target else book.path.with_name(f"{book.path.name}.{moment:%Y%m%dT%H%M%S%f}.backup")
@@ -133,7 +133,7 @@ def _unknown(
         elif any(mine[f] != row[f] for f in (kind.identity or ("digest",))):
             raise BookError(
                 f"{source} line {line}: {kind.name} {row['uid']} is already here with another content; "
-                f"nothing was taken in; import into a new book with --book NEW"
+                f"nothing was taken in; import into a new `book`"
             )
     return new
 
@@ -162,6 +162,5 @@ def _no_rival(connection: Connection, kind: Kind, row: dict[str, Any], at: str) 
     if rival is not None:
         what = " ".join(str(row[name]) for name in kind.unique)
         raise BookError(
-            f"{at}: this book has another {kind.name} {what} ({rival}); nothing was taken in; "
-            f"import into a new book with --book NEW"
+            f"{at}: this book has another {kind.name} {what} ({rival}); nothing was taken in; import into a new `book`"
         )

@@ -1,5 +1,6 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
+import shlex
 import sys
 from functools import partial
 from pathlib import Path
@@ -378,10 +379,12 @@ def coupon_command(
         from pliant.report.coupon import coupon_page, coupon_text
         from pliant.workflows.coupon import coupon
 
-        made, readings = coupon(
-            kind, machine, filament, output, sheet=coupon_page, sheet_path=sheet, nozzle_c=nozzle_c
-        )  # fmt: skip
-        _show(made, as_json, lambda c: coupon_text(c, output, str(readings)))
+        def page(made: Any, name: str) -> str:
+            return coupon_page(made, f"Into {name}, then run pliant learn.")
+
+        made, readings = coupon(kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c)
+        then = shlex.join(["pliant", "learn", str(readings), "-m", machine, "-f", filament])
+        _show(made, as_json, lambda c: coupon_text(c, output, str(readings)) + f"\nthen      fill it in, and: {then}")
 
 
 @main.command("learn")
@@ -425,7 +428,10 @@ def next_command(machine: str, filament: str, program: str | None, as_json: bool
 
         with _progress() as tell:
             found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
-        _show(found, as_json, next_text)
+        piece = found.ranked[0]
+        at = [] if piece.nozzle_c is None else ["--nozzle-c", f"{piece.nozzle_c:g}"]
+        command = ["pliant", "coupon", piece.kind, *at, "-m", machine, "-f", filament, "-o", f"{piece.kind}.gcode"]
+        _show(found, as_json, lambda n: next_text(n, shlex.join(command)))
 
 
 @main.command("demo")
@@ -438,6 +444,9 @@ def demo_command(output: str, debug: bool) -> None:
 
         for line in demo(Path(output)):
             click.echo(line)
+        shop = ["feet.gcode", "-m", "bench-2.machine.toml", "-f", "85A.filament.toml"]
+        words = ["pliant", "check", *(w if w.startswith("-") else str(Path(output, w)) for w in shop)]
+        click.echo(f"  {shlex.join(words)}")
 
 
 @main.command("bench")

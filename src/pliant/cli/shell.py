@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from pliant.errors import PliantError, ValidityWarning
+from pliant.say import worded
 
 __all__ = ["OneLine", "debug", "json_", "keep_apart", "progress", "show", "user_errors"]
 
@@ -80,7 +81,7 @@ def user_errors(debug: bool = False) -> Iterator[None]:
     except PliantError as error:
         if debug:
             raise
-        click.echo(f"pliant: {error}", err=True)
+        click.echo(f"pliant: {_in_options(str(error))}", err=True)
         sys.exit(2)
     except (SystemExit, click.exceptions.Exit, click.ClickException, BrokenPipeError):
         raise  # a closed pipe is no fault: click ends quietly
@@ -101,7 +102,7 @@ def _notes() -> Iterator[None]:
             yield
         finally:
             for text in dict.fromkeys(str(w.message) for w in caught):
-                click.echo(f"pliant: note: {text}", err=True)
+                click.echo(f"pliant: note: {_in_options(text)}", err=True)
 
 
 def keep_apart(outputs: dict[str, str | None], *inputs: str | None) -> None:
@@ -128,7 +129,37 @@ def _same_file(one: str, other: str) -> bool:
 
 def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:
     """Print a result as JSON, with more keys where there are, or as text."""
-    click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False) if as_json else text(result))
+    if as_json:
+        click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False))
+    else:
+        click.echo(_in_options(text(result)))
+
+
+def _in_options(text: str) -> str:
+    """A message in the words of the command line: arguments as the options of this verb, jobs as verbs."""
+    context = click.get_current_context(silent=True)
+    if context is None:
+        return text
+    return worded(text, named(context.command.params) | _verbs(context.find_root().command, "pliant"))
+
+
+def named(parameters: list[click.Parameter]) -> dict[str, str]:
+    """Options by the names that the library has for them, and by their own."""
+    found = {"passes": "passes (--skip)"}
+    for p in parameters:
+        if isinstance(p, click.Option):
+            found |= dict.fromkeys((str(p.name), p.opts[-1].lstrip("-").replace("-", "_")), p.opts[-1])
+    return found
+
+
+def _verbs(command: click.Command, path: str) -> dict[str, str]:
+    """Every verb below a command, `pliant book list` as `book.list()`."""
+    found = {}
+    for name, verb in command.commands.items() if isinstance(command, click.Group) else ():
+        here = f"{path} {name}"
+        found[".".join(here.split()[1:]) + "()"] = f"`{here}`"
+        found |= _verbs(verb, here)
+    return found
 
 
 @contextmanager

@@ -61,7 +61,7 @@ def readings_text(coupon: Coupon) -> str:
     """The file to fill in, settings already there."""
     lines = [
         f"# Readings of: {coupon.title}, {coupon.filament!r} on {coupon.machine!r}".replace("\n", " "),
-        "# Fill in what happened; leave the settings as they are. Then: pliant learn THIS_FILE -m … -f …",
+        "# Fill in what happened; leave the settings as they are. Then learn from this file.",
         *(f"# {_HELP[name]}" for name in _FINDINGS[coupon.kind]),
         '# mass_g: all that came out of the nozzle, weighed; "" if not weighed',
         f'coupon = "{coupon.kind}"',
@@ -97,16 +97,14 @@ def read_readings(path: str | Path) -> Readings:
     RecordError
         One line that names the file, the key, what is allowed and the way out.
     """
-    return readings_from(load_toml(path, "`pliant coupon` writes a file to fill in"), str(path))
+    return readings_from(load_toml(path, "`coupon()` writes a file to fill in"), str(path))
 
 
 def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     """Take readings from plain data, as the file or the form of the bench has them; errors as `read_readings`."""
     kind = data.get("coupon")
     if kind is None and ("hot_end" in data or "shore" in data):
-        raise RecordError(
-            f"{name}: is a record, not readings; give the file that `pliant coupon` wrote beside its program"
-        )
+        raise RecordError(f"{name}: is a record, not readings; give the file that `coupon()` wrote beside its program")
     reject_unknown(data, {"coupon", "machine", "filament", "asked_mm", "mass_g", "notes", "step"}, name, "the readings")
     if kind not in KINDS:
         raise RecordError(f"{name}: coupon must be one of {', '.join(KINDS)}, got {kind!r}")

@@ -56,7 +56,7 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
     if not np.any(program.kind == BEAD):
         raise ProgramError(
             f"{program.path}: this program lays no bead: no filament is fed while the nozzle moves across; choose the "
-            "program of a print (or name the controller with --dialect, if it reads E words otherwise)"
+            "program of a print (or name the controller as `dialect`, if it reads E words otherwise)"
         )
     return Job(Laying(program, filament.diameter_mm.value, motion_of(machine)), machine, filament)
 

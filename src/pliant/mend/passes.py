@@ -83,7 +83,7 @@ def _prime(stages: Stages) -> None:
 def _first_layer(stages: Stages) -> None:
     p, edits, layering = stages.program, Edits.none(stages.program), stages.job.laying.layering
     if stages.height_mm <= 0:
-        stages.note("first-layer", "no growth of the part is allowed; say how much with --height-mm")
+        stages.note("first-layer", "no growth of the part is allowed; say how much with `height_mm`")
         return
     reason = "the gap under the nozzle dams the flow of the first layer"
     changes, factor, why = mend_first_layer(p, edits, layering, stages.height_mm, reason)
@@ -165,7 +165,7 @@ def _retract(stages: Stages) -> None:
 
 def _coast(stages: Stages) -> None:
     if stages.dialect == "auto" and np.any(stages.program.states["flow_factor"] != 1.0):
-        stages.note("coast", "controllers differ in whether M221 scales what is given back; say --dialect")
+        stages.note("coast", "controllers differ in whether M221 scales what is given back; name yours as `dialect`")
         return
     p, edits, load = stages.program, Edits.none(stages.program), stages.job.load
     leads = find_leads(p, stages.job.laying.layering)

@@ -12,18 +12,18 @@ _HEAD_BYTES = 4096
 _FEW_BYTES = 64  # fewer tell nothing by their mix
 _MAGIC = (
     (b"PK\x03\x04", "a zip archive, such as a 3MF model: take the motion program out of it, or look at a model with "
-     "`pliant part`"),
+     "`part()`"),
     (b"\x1f\x8b", "a gzip archive: unpack it first"),
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
-    (b"SQLite format 3\x00", "a database, perhaps a book: look into it with `pliant book list`"),
+    (b"SQLite format 3\x00", "a database, perhaps a book: look into it with `book.list()`"),
     (b"\xff\xfe", "text in UTF-16: save it as plain text in UTF-8"),
     (b"\xfe\xff", "text in UTF-16: save it as plain text in UTF-8"),
     (b"{", "JSON"),
     (b"<", "a page or a drawing in XML"),
 )  # fmt: skip
-_MESH = "a mesh, not a motion program: `pliant part` looks at meshes; a program is what prepares one for printing"
+_MESH = "a mesh, not a motion program: `part()` looks at meshes; a program is what prepares one for printing"
 _STL_TEXT = re.compile(rb"\s*solid\b.*?\bfacet\b", re.S)
 _OBJ = re.compile(rb"^v[ \t]+[-+.0-9eE]+[ \t]+[-+.0-9eE]+[ \t]+[-+.0-9eE]+", re.M)
 _TOML = re.compile(rb"^(?:\[{1,2}[a-z_]+\]{1,2}|[a-z_0-9]{3,}[ \t]*=[ \t]*\S.*)[ \t]*\r?$", re.M)
@@ -64,5 +64,5 @@ def what_else(path: str | Path) -> str:
     if _STL_TEXT.match(head) or _OBJ.search(head):
         return _MESH
     if _TOML.search(head):
-        return "a record in TOML, not a motion program: the program comes first, records after -m and -f"
+        return "a record in TOML, not a motion program: records are given as `machine` and `filament`"
     return ""

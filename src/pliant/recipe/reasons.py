@@ -84,7 +84,7 @@ def advice(k: Known) -> tuple[str, ...]:
         "No slender posts: soft ones give way under the nozzle. Thicken them, or lay them flat.",
     ]
     if k.carried.filament.water_percent is None:
-        said.append("Dry the spool first (`pliant dry` tells how long): steam from wet filament ruins any recipe.")
+        said.append("Dry the spool first: steam from wet filament ruins any recipe.")
     return tuple(said)
 
 

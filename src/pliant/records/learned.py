@@ -141,6 +141,7 @@ class Candidate:
     label: str  # with its settings, in words
     shrinkage: float  # expected share of the standard deviation that goes
     error: float  # standard error of that, from the number of simulated outcomes
+    nozzle_c: float | None = None  # of a ladder, where it is not its own
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,6 @@ class NextCoupon:
     answer: str  # whose doubt is to shrink, in words
     spread: float  # of that answer now
     ranked: tuple[Candidate, ...]  # the piece to print first, then the others, best first
-    command: str  # that makes the piece to print, to be copied
     alike: tuple[str, ...] = ()  # labels of others that cannot be told from the best one
     nozzle_c: float | None = None  # the job's own temperature, which settles between such
 

@@ -94,7 +94,7 @@ class Machine:
         return low, (low[0] + x, low[1] + y, z)
 
 
-def load_toml(path: str | Path, else_: str = "`pliant new` writes a starter file") -> dict[str, Any]:
+def load_toml(path: str | Path, else_: str = "`new()` writes a starter file") -> dict[str, Any]:
     """Read a small TOML file, or say in one line why not, and what else to do."""
     file = Path(path)
     try:
@@ -120,7 +120,7 @@ def _not_toml(text: str, error: tomllib.TOMLDecodeError) -> str:
             key, whole, part = found.groups()
             return f"line {number}: {key} = {whole},{part} has a comma; write a point, {key} = {whole}.{part}"
     if len(re.findall(r"^(?:N\d+\s*)?[GM]\d+\b", text, re.M)) > 1:
-        return "this is a motion program, not a record; the program comes first, records after -m and -f"
+        return "this is a motion program, not a record; records are given as `machine` and `filament`"
     return f"not valid TOML: {error}"
 
 
@@ -128,8 +128,8 @@ def reject_swapped(data: dict[str, Any], file: str, wanted: str, other: str, key
     """Raise `RecordError` where a record is of the other kind, as its keys tell."""
     if any(key in data for key in keys):
         raise RecordError(
-            f"{file}: this is a {other} record, and a {wanted} record is wanted; are the two swapped? -m takes the "
-            "machine, -f the filament"
+            f"{file}: this is a {other} record, and a {wanted} record is wanted; are the two swapped? "
+            "`machine` takes the machine, `filament` the filament"
         )
 
 

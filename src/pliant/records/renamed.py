@@ -73,9 +73,7 @@ def reject_renamed(data: dict[str, Any], file: str) -> None:
     where = f"{file}, line {lines[first]}" if lines[first] else file
     table, _, key = KEYS[first].rpartition(".")
     more = f" ({len(old) - 1} more keys have new names)" if len(old) > 1 else ""
-    raise RecordError(
-        f"{where}: {first} is now called {key}, in [{table}]; write that{more}. `pliant new recipe` shows every name"
-    )
+    raise RecordError(f"{where}: {first} is now called {key}, in [{table}]; write that{more}. `new()` shows every name")
 
 
 def _line_of(key: str, text: str) -> int | None:

@@ -1,4 +1,4 @@
-"""Commented starter files for `pliant new`, from generic archetypes; their values are typical, not measured."""
+"""Commented starter files, from generic archetypes; their values are typical, not measured."""
 
 import tomllib
 from typing import Any
@@ -64,7 +64,7 @@ def starter(kind: str, like: str | None = None) -> str:
             f'{head}starter = "{like}"                # what these values are; lines you change become yours\n'
             f'name = "Soft spool {like}"\nshore = {shore}\nscale = "A"\ndiameter_mm = 1.75\n'
             f"nozzle_c = [{low}, {high}]       # the maker's data sheet rules\n"
-            "# dry_c = 65                 # what the maker's data sheet says for drying; `pliant dry` never goes above\n"
+            "# dry_c = 65                 # what the maker's data sheet says for drying; drying never goes above\n"
         )
     wheels, spans = MACHINES[like]
     return (
@@ -126,7 +126,7 @@ def _leaves(data: Any, place: str = "") -> dict[str, Any]:
 def _recipe(like: str) -> str:
     height, inside, behind, solid, outside, air, first = RECIPES[like]
     return (
-        "# The recipe that you print rigid filament with: the baseline from which `pliant plan` derives a soft one.\n"
+        "# The recipe that you print rigid filament with: the baseline from which a soft one is derived.\n"
         "# Typical values, invented for this starter: replace them by your own. A key left out takes a default,\n"
         "# which is then listed under `assumed`.\n"
         f'name = "Rigid, {like}"\n\n'

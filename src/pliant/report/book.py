@@ -65,7 +65,7 @@ def shown_text(shown: Shown) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """Two records in columns; a difference is marked at the left.
 
-    Of two derived recipes only the values and the verdict are shown: their reasons and maps are for `--json`.
+    Of two derived recipes only the values and the verdict are shown: their reasons and maps are for the JSON.
     """
     rows = [r for r in comparison.rows if not (comparison.kind == "recipe" and r.key.startswith(_DERIVED))]
     names = (comparison.first, comparison.second)
@@ -88,14 +88,14 @@ def comparison_text(comparison: Comparison) -> str:
     n = sum(not r.same for r in rows)
     more = comparison.differences - n
     told = f"{n} {'difference' if n == 1 else 'differences'}" if comparison.differences else "no difference"
-    return "\n".join([*lines, told + (f", and {more} in reasons, ranges and maps (--json)" if more else "")])
+    return "\n".join([*lines, told + (f", and {more} in reasons, ranges and maps (in the JSON)" if more else "")])
 
 
 def history_text(history: History) -> str:
     """A spool's life, oldest first, then its outcomes by machine."""
     lines = [f"spool       {_safe(history.filament)}, {history.versions} {_plural('version', history.versions)}"]
     if history.left_out:
-        lines.append(f"            {history.left_out} older entries left out; --limit shows more")
+        lines.append(f"            {history.left_out} older entries left out; a higher `limit` shows more")
     lines += [_line(e) for e in history.entries]
     lines += [f"on {_safe(m)}: {_counts(n)}" for m, n in history.by_machine.items()]
     return "\n".join(lines)

@@ -83,13 +83,13 @@ def coupon_text(coupon: Coupon, program: str, readings: str) -> str:
     for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True)):
         told = _expected(coupon, k, cast)
         lines.append(f"  {k + 1:>2}  {_setting(coupon.kind, step):<44} {_chance(cast)}{'; ' + told if told else ''}")
-    lines += ["", f"program   {program}", f"readings  {readings}   (fill in, then: pliant learn {readings} -m … -f …)"]
+    lines += ["", f"program   {program}", f"readings  {readings}"]
     lines += [f"caution   {c}" for c in _cautions(coupon)]
     return "\n".join(lines)
 
 
-def coupon_page(coupon: Coupon, readings: str) -> str:
-    """Render the sheet, one page of A4; `readings` is the name of the file to fill in."""
+def coupon_page(coupon: Coupon, then: str) -> str:
+    """Render the sheet, one page of A4; `then` says where the readings are written down."""
     run = (
         "Stay beside it from start to end"
         + (
@@ -111,7 +111,7 @@ def coupon_page(coupon: Coupon, readings: str) -> str:
         '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>failed by here, predicted</th>'
         f"<th>found</th></tr></thead><tbody>{rows}</tbody></table>"
     )
-    write = [_WRITE[coupon.kind], _MASS, f"Into {readings}, then run pliant learn."]
+    write = [_WRITE[coupon.kind], _MASS, then]
     if coupon.mass_g < _WEIGHABLE_G:
         write.remove(_MASS)
     body = "".join(

@@ -50,7 +50,7 @@ def feel_text(feel: Feel) -> str:
         if f.measured_factor is not None and f.measured_n is not None:
             lines.append(
                 f"measured    {f.measured_n:g} N: your spool is ×{number(f.measured_factor)} of the model; "
-                f"ask again with --factor {number(f.measured_factor, 3)}"
+                f"ask again with `factor` {number(f.measured_factor, 3)}"
             )
     else:
         lines += [

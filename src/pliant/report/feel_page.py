@@ -104,7 +104,7 @@ def _answers(f: Feel) -> str:
     if f.measured_factor is not None and f.measured_n is not None:
         out += (
             f'<div class="answer plum"><p>You measured {f.measured_n:g} N</p>'
-            f'<span class="big">×{number(f.measured_factor)}</span><p>of the model: ask again with --factor '
+            f'<span class="big">×{number(f.measured_factor)}</span><p>of the model: ask again with `factor` '
             f"{number(f.measured_factor, 3)}</p></div>"
         )
     return f'<div class="answers">{out}</div>'

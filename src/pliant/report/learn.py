@@ -60,14 +60,14 @@ def learned_text(learned: Learned) -> str:
     return "\n".join(lines)
 
 
-def next_text(found: NextCoupon) -> str:
-    """The coupon to print next, then the others."""
+def next_text(found: NextCoupon, way: str) -> str:
+    """The coupon to print next, the way to make it, then the others."""
     best = found.ranked[0]
     lines = [
         f"print next: {best.label}",
         f"expected to take {100 * best.shrinkage:.0f} % off the spread of the answer ({found.answer}), which is now "
         f"{number(found.spread)}",
-        f"  {found.command}",
+        f"  {way}",
     ]
     if found.alike:
         lines.append(f"it cannot be told which of these tells more: {', '.join((best.label, *found.alike))}")

@@ -33,7 +33,7 @@ def mended_text(mended: Mended) -> str:
         lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]
         if not b.remedies:
             lines.append(
-                "  none is listed: it was under 2 % already, where nothing is sought; ask for a higher --target"
+                "  none is listed: it was under 2 % already, where nothing is sought; ask for a higher `target`"
             )
     flat = m.flat
     lines += [
@@ -56,7 +56,7 @@ def mended_text(mended: Mended) -> str:
     lines += ["", "certificate (both files read again from disk)"]
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
     if m.wanted_why:
-        lines += [f"  not in it  {m.wanted_why}: --add factor"]
+        lines += [f"  not in it  {m.wanted_why}: the pass factor"]
     if m.output:
         lines += ["", f"written to {m.output}"]
     lines += [f"warning     {w}" for w in b.facts.warnings]

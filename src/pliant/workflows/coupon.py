@@ -61,7 +61,7 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
     if kind not in MAKERS:
         raise PliantError(f"unknown coupon {kind!r}; choose from {', '.join(KINDS)}")
     if nozzle_c is not None and kind != "ladder":
-        raise PliantError(f"the nozzle of a {kind} is its own choice; --nozzle-c goes with a ladder")
+        raise PliantError(f"the nozzle of a {kind} is its own choice; `nozzle_c` goes with a ladder")
     made = MAKERS[kind](machine, filament) if nozzle_c is None else ladder(machine, filament, nozzle_c=nozzle_c)
     with TemporaryDirectory() as folder:
         path = Path(folder) / "coupon.gcode"
@@ -132,7 +132,7 @@ def coupon(
     path = Path(output)
     readings = path.with_name(path.name.removesuffix(path.suffix) + ".readings.toml")
     if readings.exists():
-        raise PliantError(f"{readings}: exists already and may hold your readings; choose another name with -o")
+        raise PliantError(f"{readings}: exists already and may hold your readings; choose another `output`")
     for place in (path, *([Path(sheet_path)] if sheet_path is not None else [])):
         require_place(place, (machine, filament), "the piece")
     made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)

@@ -65,4 +65,3 @@ def demo(folder: Path) -> Iterator[str]:
     for page in pages:
         yield f"  {page}"
     yield f"and the mended programs are in {folder}. Look at a job of your own with"
-    yield f"  pliant check {folder}/feet.gcode -m {folder}/bench-2.machine.toml -f {folder}/85A.filament.toml"

@@ -116,9 +116,9 @@ def feel(
     if shore_a is not None and not 60 <= shore_a <= 98:
         raise DomainError(f"hardness must lie between 60A and 98A, got {shore_a:g}A")
     if wanted_n is None and shore_a is None:
-        raise DomainError("give the force wanted (--force-n 50), or a choice whose force to tell (--choose 85A)")
+        raise DomainError("give the force wanted (`wanted_n`), or a choice whose force to tell (`shore_a`)")
     if factor is not None and shore_a is None:
-        raise DomainError("a factor belongs to one spool: name its hardness too (--choose 85A)")
+        raise DomainError("a factor belongs to one spool: name its hardness too (`shore_a`)")
     if measured_n is not None and wanted_n is not None:
         raise DomainError("measured_n belongs to one choice: leave the wanted force out")
     if wanted_n is None:
@@ -230,7 +230,7 @@ def _refuse_unheard(
     if wanted_n is not None and given:
         raise DomainError(
             f"{', '.join(given)}: with a wanted force these are looked for, not given; leave out the force "
-            "(--force-n) to tell the force of one choice, or them to be told which come near"
+            "(`wanted_n`) to tell the force of one choice, or them to be told which come near"
         )
     if kind == "column":
         inside = [k for k in ("pattern", "density") if one[k] is not None] + ["skin_mm"] * (skin_mm is not None)
@@ -584,6 +584,6 @@ def _notes(
     if factor is None and measured_n is None:
         said.append(
             "The range is wide because published prints differ that much. One measured piece of your own spool "
-            "narrows it: give its force with --measured-n, then the factor with --factor."
+            "narrows it: give its force as `measured_n`, then the factor as `factor`."
         )
     return tuple(said)

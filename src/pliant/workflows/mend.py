@@ -203,7 +203,7 @@ def _goal(source: Path, output: str | Path | None, in_place: bool, records: tupl
         return None
     goal = goal.resolve() if goal.is_symlink() else goal
     if not in_place and same_file(goal, source):
-        raise PliantError(f"{goal} is the input; use --in-place to replace it")
+        raise PliantError(f"{goal} is the input; `in_place` replaces it")
     return require_place(goal, records, "the mended program")
 
 
@@ -216,7 +216,7 @@ def _demand_one_meaning(program: Program) -> None:
     if asked:
         raise ProgramError(
             f"{program.path}: means different things to different controllers: {asked[0]}; nothing was written. "
-            f"Name yours with --dialect or in the machine record: {', '.join(BEHAVIOURS)}"
+            f"Name yours as `dialect` or in the machine record: {', '.join(BEHAVIOURS)}"
         )
 
 
@@ -224,4 +224,4 @@ def _demand(certificate: Certificate) -> None:
     failed = [o for o in certificate.obligations if not o.holds]
     if failed:
         told = "; ".join(f"{o.obligation}: {o.figure}" for o in failed)
-        raise ProgramError(f"not certified, nothing written: {told}. Leave out a pass with --skip and tell us")
+        raise ProgramError(f"not certified, nothing written: {told}. Leave out one of the `passes` and tell us")

@@ -1,4 +1,4 @@
-"""`mend --html`: the same before and after, drawn, in one file.
+"""`mend`, drawn: the same before and after in one file.
 
 Both programs are looked at before the one takes the place of the other; the page is written last, as a whole.
 """

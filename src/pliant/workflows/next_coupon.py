@@ -1,10 +1,9 @@
 """`next`: the coupon that should tell the user most about their own program."""
 
 import math
-import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,9 +38,9 @@ def candidates_for(machine: Machine, filament: Filament, nozzle_c: float | None 
     These are both ends of the data sheet and `nozzle_c`, the job's own. [degC]
     """
     found: dict[str, Readings] = {}
-    for label, (kind, make) in _makers(machine, filament, nozzle_c).items():
+    for label, piece in _pieces(machine, filament, nozzle_c).items():
         try:
-            found[label] = template(kind, make())
+            found[label] = template(piece.kind, piece.make())
         except PliantError:
             continue
     return found
@@ -49,28 +48,32 @@ def candidates_for(machine: Machine, filament: Filament, nozzle_c: float | None 
 
 def candidate(machine: Machine, filament: Filament, label: str) -> Readings:
     """The template of one coupon; an error where this feed path does not allow it."""
-    kind, make = _makers(machine, filament)[label]
-    return template(kind, make())
+    piece = _pieces(machine, filament)[label]
+    return template(piece.kind, piece.make())
 
 
-def _makers(
-    machine: Machine, filament: Filament, nozzle_c: float | None = None
-) -> dict[str, tuple[str, Callable[[], Any]]]:
-    def at(celsius: float) -> tuple[str, Callable[[], Any]]:
-        return "ladder", lambda: ladder_steps(machine, filament, celsius)
+class _Piece(NamedTuple):
+    kind: str
+    make: Callable[[], Any]
+    nozzle_c: float | None = None  # where it is not the piece's own [degC]
+
+
+def _pieces(machine: Machine, filament: Filament, nozzle_c: float | None = None) -> dict[str, _Piece]:
+    def at(celsius: float) -> _Piece:
+        return _Piece("ladder", lambda: ladder_steps(machine, filament, celsius), celsius)
 
     low, high = filament.nozzle_c
     own = _at_job(filament, nozzle_c)
     return {
-        "ladder": ("ladder", lambda: ladder_steps(machine, filament)),
+        "ladder": _Piece("ladder", lambda: ladder_steps(machine, filament)),
         **({} if nozzle_c is None or own == "ladder" else {own: at(nozzle_c)}),
-        f"ladder --nozzle-c {low:g}": at(low),
-        f"ladder --nozzle-c {high:g}": at(high),
-        "temperature-ladder": ("temperature-ladder", lambda: temperature_steps(machine, filament)),
-        "gap-steps": ("gap-steps", lambda: gap_step_settings(machine, filament)),
-        "free-run": ("free-run", lambda: free_run_steps(machine, filament)),
-        "stop-start": ("stop-start", lambda: stop_start_steps(machine, filament)),
-        "threads": ("threads", lambda: thread_steps(machine, filament)),
+        _ladder_at(low): at(low),
+        _ladder_at(high): at(high),
+        "temperature-ladder": _Piece("temperature-ladder", lambda: temperature_steps(machine, filament)),
+        "gap-steps": _Piece("gap-steps", lambda: gap_step_settings(machine, filament)),
+        "free-run": _Piece("free-run", lambda: free_run_steps(machine, filament)),
+        "stop-start": _Piece("stop-start", lambda: stop_start_steps(machine, filament)),
+        "threads": _Piece("threads", lambda: thread_steps(machine, filament)),
     }
 
 
@@ -78,7 +81,11 @@ def _at_job(filament: Filament, nozzle_c: float | None) -> str:
     """Label of the ladder at the job's temperature; its own is the middle of the data sheet."""
     if nozzle_c is None or abs(nozzle_c - sum(filament.nozzle_c) / 2) < 1:
         return "ladder"
-    return f"ladder --nozzle-c {nozzle_c:g}"
+    return _ladder_at(nozzle_c)
+
+
+def _ladder_at(nozzle_c: float) -> str:
+    return f"ladder at {nozzle_c:g} °C"
 
 
 def answer_at(
@@ -149,13 +156,11 @@ def next_coupon(
     bed = alone.get("bed_error_mm", BED_ERROR_MM * rng.standard_normal((_DRAWS, 1)))
     answer = answer_at(flows, own_machine, own_filament, theta, bed)
     told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
-    ranked = [Candidate(templates[k].kind, k, gone, error) for k, (gone, error) in told.items()]
+    pieces = _pieces(own_machine, own_filament, nozzle_c)
+    ranked = [Candidate(pieces[k].kind, k, gone, error, pieces[k].nozzle_c) for k, (gone, error) in told.items()]
     ranked, alike = chosen(ranked, _at_job(own_filament, nozzle_c))
     what = f"chance of a jam of {Path(program).name}" if program is not None else "the flow this feed path can carry"
-    words = shlex.join(["-m", str(machine), "-f", str(filament), "-o", f"{ranked[0].kind}.gcode"])
-    return NextCoupon(
-        what, float(answer.std()), tuple(ranked), f"pliant coupon {ranked[0].label} {words}", alike, nozzle_c
-    )
+    return NextCoupon(what, float(answer.std()), tuple(ranked), alike, nozzle_c)
 
 
 def chosen(ranked: Sequence[Candidate], at_job: str) -> tuple[list[Candidate], tuple[str, ...]]:

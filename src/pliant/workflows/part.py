@@ -157,7 +157,7 @@ def part(
         raise MeshError(
             f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside: "
             f"{_places(solid.holes)}; close it in the program that made it"
-            + ("" if holes else ", or have it looked at all the same, with doubt (--holes)")
+            + ("" if holes else ", or have it looked at all the same, with doubt (`holes`)")
         )
     doubts = _doubts(solid, bead)
     repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)

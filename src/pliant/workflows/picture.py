@@ -1,4 +1,4 @@
-"""`check --html`: the same findings, drawn, in one file."""
+"""`check`, drawn: the same findings in one file."""
 
 from pathlib import Path
 

@@ -69,7 +69,7 @@ def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | N
     Parameters
     ----------
     like : str
-        An archetype of `pliant new machine`.
+        An archetype of the starter machines.
     name : str
         What the owner calls the machine.
     gap_mm, guide_mm, nozzle_mm : float or None
