@@ -114,3 +114,46 @@ def test_limit_every_name_that_a_message_asks_for_is_known_to_the_shells():
     }
     assert asked and asked <= known
     assert set(_FIELDS) <= known
+
+
+def _graph() -> dict[str, set[str]]:
+    """Every module with the modules that it imports, wherever in it, `from pliant.a import b` as either."""
+    modules = {".".join(("pliant", *p.relative_to(ROOT).with_suffix("").parts)): p for p in ROOT.rglob("*.py")}
+    modules = {name.removesuffix(".__init__"): path for name, path in modules.items()}
+    graph = {}
+    for name, path in modules.items():
+        found = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+                found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+            elif isinstance(node, ast.Import):
+                found |= {alias.name for alias in node.names}
+        graph[name] = {f for f in found if f in modules} - {name, "pliant"}
+    return graph
+
+
+def _circles(graph: dict[str, set[str]]) -> list[str]:
+    """Modules that lead back to themselves."""
+    left = dict(graph)
+    while free := [name for name, needs in left.items() if not needs & left.keys()]:
+        for name in free:
+            del left[name]
+    return sorted(left)
+
+
+def test_limit_no_module_leads_back_to_itself_inside_a_room_either():
+    graph = _graph()
+    assert _circles({n: needs for n, needs in graph.items() if n != "pliant"}) == []
+    assert _circles({"a": {"b"}, "b": {"a"}, "c": {"a"}}) == ["a", "b", "c"]
+    assert "pliant.kernels.load" in graph["pliant.feed.load"]
+
+
+def test_limit_the_front_door_is_for_users():
+    """Inside, only the version is taken from it."""
+    wrong = []
+    for path in sorted(ROOT.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module == "pliant" and node.level == 0:
+                wrong += [f"{path.name}: {a.name}" for a in node.names if not (ROOT / a.name).is_dir()
+                          and not (ROOT / f"{a.name}.py").exists() and a.name != "__version__"]  # fmt: skip
+    assert wrong == []

@@ -3,13 +3,13 @@
 from importlib.resources import files
 
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import desk_of
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, go_to
 
-__all__ = ["FILES", "openapi", "static", "work_news", "work_report", "work_sheet", "work_stop"]
+__all__ = ["FILES", "static", "work_news", "work_report", "work_sheet", "work_stop"]
 
 FILES = {  # everything a page may load, by name: a path never reaches the disk
     "page.css": ("pliant.report", "templates/page.css", "text/css"),
@@ -71,10 +71,3 @@ async def work_report(request: Request) -> Response:
     if job.state != "done" or not (job.folder / "report.html").exists():
         raise Fault(404, "that work has no report")
     return FileResponse(job.folder / "report.html", filename=f"pliant-{job.kind}.html", media_type="text/html")
-
-
-async def openapi(request: Request) -> Response:
-    """The description of the bench for programs."""
-    from pliant.bench.routes import description
-
-    return JSONResponse(description())

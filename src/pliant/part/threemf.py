@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import MeshError
+from pliant.part.finish import finish_mesh
 from pliant.records.part import Mesh
 
 __all__ = ["read_threemf"]
@@ -85,8 +86,6 @@ def read_threemf(stream: BinaryIO, size: int, file: str, close_mm: float = 0.0) 
     MeshError
         One line that names the file, the place, what is allowed and the way out.
     """
-    from pliant.part.mesh_read import finish_mesh
-
     _check_directory(stream, size, file)
     try:
         with zipfile.ZipFile(stream) as package:
