@@ -1,5 +1,6 @@
 """The certificate: what it lets pass, what it catches, and which obligation says so."""
 
+import math
 import re
 
 import numpy as np
@@ -456,3 +457,28 @@ def test_limit_the_small_machine_can_tell(prove):
     assert not same_motion(lines, swap("E0.34000", "E0.34100", 19)(lines))
     assert same_motion(lines, lines)
     assert set(ALL.split()) == set(NAMES.values())
+
+
+def _fill(apart_mm, second_first=False):
+    """Fill lines of one layer side by side, a run each, their middles `apart_mm` more than a width apart."""
+    e = ((0.45 - 0.2) * 0.2 + math.pi * 0.1**2) * 20 / 2.405282  # 0.45 by 0.2 mm, with round sides
+    runs = [
+        [f"G0 X10 Y{10 + k * (0.45 + apart_mm):.4f} F6000", f"G1 X30 Y{10 + k * (0.45 + apart_mm):.4f} E{e:.5f} F1200"]
+        for k in range(12)
+    ]
+    runs = runs[:1] + ([*runs[2::2], *runs[1:-1:2]] if second_first else runs[1:-1]) + runs[-1:]
+    return ["G90", "M83", "G28", "G1 Z0.2 F600", *(line for run in runs for line in run)]
+
+
+@pytest.mark.parametrize("apart_mm", [-0.01, 0.0, 0.0006, 0.015])
+def test_regression_every_second_fill_line_first_is_refused(prove, apart_mm):
+    """Rounded words leave neighbours a little apart: they touch all the same, and would be squeezed in between."""
+    freely = Intent(may_reorder_islands=True, may_reroute=True)
+    certificate = prove(_fill(apart_mm), _fill(apart_mm, second_first=True), freely)
+    assert failed(certificate) == {"ORDER"}
+    assert "touch and changed their order" in next(o.figure for o in certificate.obligations if not o.holds)
+
+
+def test_limit_lines_that_stand_apart_may_change_their_order(prove):
+    freely = Intent(may_reorder_islands=True, may_reroute=True)
+    assert prove(_fill(0.1), _fill(0.1, second_first=True), freely).certified

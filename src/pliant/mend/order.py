@@ -14,6 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.cover import cover_travels
+from pliant.mend.case import TOUCH_MM, TOUCH_SHARE
 from pliant.mend.leads import Lead, Leads
 from pliant.mend.order_islands import order_by_cost
 from pliant.mend.paths import TravelRegion
@@ -147,7 +148,11 @@ def _items(
         return []
     chord, move = chords_of(program, beads)
     half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
-    if _apart(chord, half, np.searchsorted(move, [int(beads[0]), *(lead.last for lead in inner)])) < 3:
+    runs = np.searchsorted(move, [int(beads[0]), *(lead.last for lead in inner)])
+    # what the certificate takes for touching is one island: by the widest bead of each run, and a little more
+    half = np.repeat(np.maximum.reduceat(half, runs), np.diff(runs, append=half.size))
+    half = half * (1 + TOUCH_SHARE) + TOUCH_MM / 2
+    if _apart(chord, half, runs) < 3:
         return []
     region = TravelRegion.from_beads(chord, half, 0.0, close_mm=0.02)
     if region.pieces < 3:

@@ -12,6 +12,8 @@ from pliant.mend.case import (
     DRIFT_MM,
     KEPT_SPEED,
     SAME_SPEED,
+    TOUCH_MM,
+    TOUCH_SHARE,
     WORD_MM,
     Case,
     Refuted,
@@ -157,11 +159,14 @@ def _overlapping(case: Case) -> str:
             moves = path.move[piece[path.lays[piece]]]
             shapes[k] = shapely.multilinestrings(bead_lines(p, moves).tolist())
             half[k] = width[moves].max() / 2
-        box = shapely.box(*(shapely.bounds(shapes) + half[:, None] * np.array([-1, -1, 1, 1])).T)
+        reach = half * (1 + TOUCH_SHARE) + TOUCH_MM
+        box = shapely.box(*(shapely.bounds(shapes) + reach[:, None] * np.array([-1, -1, 1, 1])).T)
         i, j = shapely.STRtree(box).query(box)
         turned = (i < j) & (rank[i] > rank[j])
         i, j = i[turned], j[turned]
-        k = first_true(shapely.dwithin(shapes[i], shapes[j], half[i] + half[j]))
+        apart = half[i] + half[j]
+        apart += np.maximum(TOUCH_MM, TOUCH_SHARE * apart)
+        k = first_true(shapely.dwithin(shapes[i], shapes[j], apart))
         if k >= 0:
             lines = [int(p.line[path.move[path.run_start[runs[r]]]]) for r in (i[k], j[k])]
             return f"the runs from lines {lines[0]} and {lines[1]} touch and changed their order"
