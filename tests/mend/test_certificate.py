@@ -482,3 +482,14 @@ def test_regression_every_second_fill_line_first_is_refused(prove, apart_mm):
 def test_limit_lines_that_stand_apart_may_change_their_order(prove):
     freely = Intent(may_reorder_islands=True, may_reroute=True)
     assert prove(_fill(0.1), _fill(0.1, second_first=True), freely).certified
+
+
+@pytest.mark.parametrize("bead", range(4))
+def test_regression_a_layer_raised_in_part_is_refused(prove, bead):
+    """Under the allowance for a taller first layer, beads that kept their height passed beside others that rose."""
+    lines = part(layers=3, centres=((20.0, 20),))
+    k = [k for k, line in enumerate(lines) if re.match(r"G1 X\S+ Y\S+ E", line) and k > lines.index("G1 Z0.600 F600")][
+        bead
+    ]
+    mended = [*lines[:k], lines[k] + " Z0.625", *lines[k + 1 :]]
+    assert "BEADS" in failed(prove(lines, mended, LOOSE[-1]))

@@ -208,12 +208,12 @@ def _lift(p: Program, q: Program, intent: Intent) -> tuple[str, Floats | float]:
     if not intent.first_layer_may_widen:
         return "", 0.0
 
-    def heights(program: Program) -> Floats:
+    def beads(program: Program) -> Ints:
         flat = np.hypot(*np.diff(program.point_mm[:, :2], axis=0).T) > 0
-        at = np.flatnonzero((program.filament_mm > 0) & (flat | (program.sweep_rad != 0)) & (program.kind != HOME))
-        return program.point_mm[at + 1, 2]
+        return np.flatnonzero((program.filament_mm > 0) & (flat | (program.sweep_rad != 0)) & (program.kind != HOME))
 
-    zp, zq = heights(p), heights(q)
+    laid = beads(q)
+    zp, zq = p.point_mm[beads(p) + 1, 2], q.point_mm[laid + 1, 2]
     if zp.size == 0 or zq.size == 0:
         return "", 0.0
     first, rest = float(zq.min() - zp.min()), float(zq[-1] - zp[-1])
@@ -228,7 +228,8 @@ def _lift(p: Program, q: Program, intent: Intent) -> tuple[str, Floats | float]:
     z = q.point_mm[:, 2]
     lift_mm = np.where(z <= zq.min() + 0.01, first, rest)
     known = np.unique(p.point_mm[:, 2])
-    fixed = ~_among(z - lift_mm, known) & _among(z, known)  # approach and park keep their heights
+    fixed = ~_among(z - lift_mm, known) & _among(z, known)  # approach and park keep their heights, no bead does
+    fixed[laid] = fixed[laid + 1] = False
     return "", np.where(fixed, 0.0, lift_mm)
 
 
