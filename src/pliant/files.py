@@ -1,7 +1,6 @@
 """Files of the user: what is written appears whole or not at all, and never takes the place of what is read."""
 
 import os
-import secrets
 import shutil
 import stat
 from collections.abc import Iterable, Iterator
@@ -16,10 +15,10 @@ __all__ = ["replace_file", "require_place", "same_file", "save_whole", "write_ne
 
 def same_file(one: str | Path, other: str | Path) -> bool:
     """Whether two names lead to one file, or would if it were there."""
-    one, other = Path(one), Path(other)
-    if one.exists() and other.exists():
-        return one.samefile(other)
-    return one.resolve() == other.resolve()
+    try:
+        return os.path.samefile(one, other)
+    except OSError:  # one of them is not there, or cannot be looked at
+        return Path(one).resolve() == Path(other).resolve()
 
 
 def require_place(place: str | Path, inputs: Iterable[Any] = (), what: str = "this") -> Path:
@@ -98,7 +97,7 @@ def write_new(place: Path, text: str) -> None:
 @contextmanager
 def _beside(goal: Path, rights: int) -> Iterator[tuple[Path, BinaryIO]]:
     """A new file in the same folder; nothing is left of it if it did not take the place."""
-    beside = goal.with_name(f".{goal.name[:60]}.{secrets.token_hex(6)}.new")
+    beside = goal.with_name(f".{goal.name[:60]}.{os.urandom(6).hex()}.new")
     number = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), rights)
     try:
         with os.fdopen(number, "wb") as out:

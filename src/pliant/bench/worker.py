@@ -45,6 +45,7 @@ def plain(value: Any) -> Any:
 def _keep(folder: Path, result: Any, page: str | None = None) -> None:
     data = result if isinstance(result, dict) else result.to_json()
     if page is not None:
+        page = in_fields(page)
         pieces = embed(page)
         save_whole(folder / "report.html", page)  # whole, to be saved by the user
         save_whole(folder / "body.html", pieces.body)
@@ -125,7 +126,7 @@ def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.feel import feel
 
     found = feel(asked["piece"], asked["size_mm"], asked["deflection_mm"], **asked["more"])
-    _keep(folder, found, in_fields(feel_page(found)))
+    _keep(folder, found, feel_page(found))
 
 
 def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

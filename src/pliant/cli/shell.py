@@ -1,7 +1,6 @@
 """What every verb shares: its errors, its output, its two common options."""
 
 import json
-import os
 import re
 import sys
 import time
@@ -107,24 +106,18 @@ def _notes() -> Iterator[None]:
 
 def keep_apart(outputs: dict[str, str | None], *inputs: str | None) -> None:
     """Refuse an output that would overwrite a file of the user's that is read, or another output."""
-    taken = {os.path.realpath(i): i for i in inputs if i}
+    from pliant.files import same_file
+
+    known = [(i, i) for i in inputs if i]
     for option, place in outputs.items():
         if not place:
             continue
-        real = os.path.realpath(place)
-        same = taken.get(real) or next((i for i in inputs if i and _same_file(i, place)), None)
+        same = next((said for path, said in known if same_file(path, place)), None)
         if same is not None:
             raise PliantError(
                 f"{option} {place}: would overwrite {same}, which is also named here; choose another name"
             )
-        taken[real] = f"the file of {option}"
-
-
-def _same_file(one: str, other: str) -> bool:
-    try:
-        return os.path.samefile(one, other)
-    except OSError:
-        return False
+        known.append((place, f"the file of {option}"))
 
 
 def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:

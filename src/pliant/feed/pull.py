@@ -45,7 +45,7 @@ def pull_for(low_mm: float, middle_mm: float, high_mm: float) -> Pull:
     -------
     Pull
     """
-    low, middle, high = (_n(v) for v in (low_mm, middle_mm, high_mm))
+    low, middle, high = (number(v) for v in (low_mm, middle_mm, high_mm))
     if high_mm <= _MOST_PULL_MM:
         return Pull(
             _MOST_PULL_MM,
@@ -130,7 +130,3 @@ def often_crossed(filament_mm: NDArray[np.float64]) -> list[tuple[float, int]]:
         k = a + int(np.argmax(count[a:b]))
         found.append((float(at[k] + at[k + 1]) / 2, int(count[k])))
     return found
-
-
-def _n(mm: float) -> str:
-    return number(mm) if np.isfinite(mm) else "beyond measure"

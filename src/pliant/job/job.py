@@ -145,7 +145,7 @@ def course_of(laying: Laying, filament: Filament) -> tuple[Course, tuple[str, ..
     """
     program, timing, sections = laying.program, laying.timing, laying.sections
     assumed: tuple[str, ...] = ()
-    middle_c = float(np.mean(filament.nozzle_c))
+    middle_c = filament.reference_c
     nozzle = program.states["nozzle_c"].copy()
     for i in range(1, nozzle.size):  # what follows a heater switched off still draws on hot melt
         nozzle[i] = nozzle[i - 1] if nozzle[i] == 0 else nozzle[i]

@@ -91,7 +91,7 @@ def volume_kept(case: Case) -> str:
     """Every bead, every run and the whole hold the filament they should."""
     p, q, pairs, at = case.p, case.q, case.pairs, case.on_bead
     asked, given, word = case.asked_mm, case.given_mm, WORD_MM * case.unit
-    density = case.factor_of(pairs.a[at]) * p.filament_mm[pairs.a[at]] / p.length_mm[pairs.a[at]]
+    density = case.asked_per_mm
     off = np.where(case.coast, -1.0, np.abs(given - asked) - (word + PLACE_MM * density))
     if np.any(off > 0):
         k = int(np.argmax(off))

@@ -14,6 +14,7 @@ from pliant.mend.leads import Leads
 from pliant.program.write import Edits, own_retractions
 from pliant.records.mending import Change
 from pliant.records.program import Program
+from pliant.say import count
 
 __all__ = ["NO_THREAD_MM", "SLOW_MM_PER_S", "mend_retraction"]
 
@@ -135,9 +136,9 @@ def _thin_out(program: Program, edits: Edits, leads: Leads, plain: NDArray[np.bo
     while worst := often_crossed(_fed(edits)):
         top, bottom = _reach(edits, leads)
         chosen: set[int] = set()
-        for place, count in worst:
+        for place, times in worst:
             over = np.flatnonzero(plain & (bottom < place) & (place < top))
-            chosen |= set(over[-((count - MOST_PASSES + 1) // 2) :].tolist())
+            chosen |= set(over[-((times - MOST_PASSES + 1) // 2) :].tolist())
         if not chosen:
             break
         _leave_out(program, edits, leads, np.array(sorted(chosen)))
@@ -160,10 +161,10 @@ def _stays(program: Program, edits: Edits, leads: Leads, plain: NDArray[np.bool_
     kept = back[stays & plain]
     if kept.size:
         length = f"{kept.min():.2f} to {kept.max():.2f} mm" if kept.max() - kept.min() > 0.005 else f"{kept[0]:.2f} mm"
-        notes.append(f"{kept.size} retraction{'s' * (kept.size > 1)} of {length} stay: {_words(pull.why)}")
+        notes.append(f"{count(kept.size, 'retraction')} of {length} stay: {_words(pull.why)}")
     if firm.size and pull.most_mm == 0:
         notes.append(
-            f"{firm.size} retraction{'s' * (firm.size > 1)} cannot be taken out, since more than plain travel and "
+            f"{count(firm.size, 'retraction')} cannot be taken out, since more than plain travel and "
             f"filament lies between the runs (first near line {program.line[leads.first[firm[0]]]}); set none in the "
             "software that wrote the program"
         )

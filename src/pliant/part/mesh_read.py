@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from pliant.errors import MeshError
 from pliant.part.finish import finish_mesh
-from pliant.part.threemf import read_threemf
 from pliant.records.part import Mesh
 
 __all__ = ["MAX_FILE_BYTES", "MAX_TRIANGLES", "read_mesh"]
@@ -62,6 +61,8 @@ def read_mesh(path: str | Path, close_mm: float = 0.0) -> Mesh:
             raise MeshError(f"{file}: {size} bytes, more than {MAX_FILE_BYTES}; save it with fewer triangles")
         with file.open("rb") as stream:
             if suffix == ".3mf":
+                from pliant.part.threemf import read_threemf  # archives and XML: nothing that a check needs
+
                 return read_threemf(stream, size, str(file), close_mm)
             if suffix == ".obj":
                 corners, faces, notes = _read_obj(stream, str(file))

@@ -69,6 +69,12 @@ class Alongside:
         at = self.on_bead
         return self.factor_of(self.pairs.a[at]) * self.p.filament_mm[self.pairs.a[at]] * self.pairs.share_a[at]
 
+    @cached_property
+    def asked_per_mm(self) -> Floats:
+        """The same per length of bead. [-]"""
+        moves = self.pairs.a[self.on_bead]
+        return np.asarray(self.factor_of(moves) * self.p.filament_mm[moves] / self.p.length_mm[moves])
+
     def factor_of(self, moves: Ints) -> Floats:
         """Mended filament over the input's that each of the input's beads should have, `(n,)`. [-]"""
         z = self.p.point_mm[1:, 2]
@@ -87,18 +93,20 @@ class Alongside:
         dry = ~self.wet[self.on_bead]
         if self.intent.coast_mm_per_run <= 0 or not dry.any():
             return np.zeros(dry.size, dtype=bool)
-        after = np.flatnonzero(np.append(np.diff(self.run) != 0, True))
-        end = after[np.searchsorted(after, np.arange(dry.size))]
+        here = np.arange(dry.size)
         wet_so_far = np.concatenate([[0], np.cumsum(~dry)])
-        return dry & (wet_so_far[end + 1] == wet_so_far[np.arange(dry.size)])
+        return dry & (wet_so_far[self._gap_after(here)] == wet_so_far[here])
+
+    def _gap_after(self, places: Ints) -> Ints:
+        """Number of the gap that follows the run of each of these places among the pairs on beads."""
+        last = np.flatnonzero(np.append(np.diff(self.run) != 0, True))
+        return last[np.searchsorted(last, places)] + 1
 
     @cached_property
     def held_mm(self) -> tuple[Ints, Floats]:
         """Numbers of the gaps after runs that coasted, and the filament that each held back. [mm]"""
         dry = np.flatnonzero(self.coast)
-        after = np.flatnonzero(np.append(np.diff(self.run) != 0, True))
-        end = after[np.searchsorted(after, dry)]
-        number, place = np.unique(end + 1, return_inverse=True)
+        number, place = np.unique(self._gap_after(dry), return_inverse=True)
         return number, np.bincount(place.reshape(-1), self.asked_mm[dry], number.size).astype(np.float64)
 
     @cached_property
@@ -124,11 +132,8 @@ class Alongside:
         """How far `withheld_mm` may be off, since the words of the place where feeding stops are rounded. [mm]"""
         out = np.zeros(self.gap.size)
         dry = np.flatnonzero(self.coast)
-        moves = self.pairs.a[self.on_bead][dry]
-        density = self.factor_of(moves) * self.p.filament_mm[moves] / self.p.length_mm[moves]
-        after = np.flatnonzero(np.append(np.diff(self.run) != 0, True))
-        gaps = after[np.searchsorted(after, dry)] + 1
-        np.maximum.at(out, np.searchsorted(self.gap, gaps), PLACE_MM * density)
+        places = np.searchsorted(self.gap, self._gap_after(dry))
+        np.maximum.at(out, places, PLACE_MM * self.asked_per_mm[dry])
         return out
 
     @cached_property

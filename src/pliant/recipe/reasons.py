@@ -18,6 +18,7 @@ from pliant.recipe.window import Carry
 from pliant.records.baseline import BEAD_WORDS, KINDS, Baseline
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
 from pliant.records.recipe import Setting
+from pliant.say import number
 
 __all__ = ["Known", "advice", "ledger"]
 
@@ -76,10 +77,10 @@ def advice(k: Known) -> tuple[str, ...]:
     """What the part itself should do, with this recipe's own numbers."""
     t = k.times
     said = [
-        f"Long, closed runs: after a stop the first {_n(t.run_in_mm.value)} mm of a run come out thin, while the "
+        f"Long, closed runs: after a stop the first {number(t.run_in_mm.value)} mm of a run come out thin, while the "
         "pressure builds up again.",
         "One island per layer where you can, or one part at a time: every jump over air draws a thread about "
-        f"{_n(t.thread_mm.value, 1)} mm thick.",
+        f"{number(t.thread_mm.value, 1)} mm thick.",
         "Lay the part so that nothing needs a support: a soft support cannot be broken away.",
         "No slender posts: soft ones give way under the nozzle. Thicken them, or lay them flat.",
     ]
@@ -88,17 +89,8 @@ def advice(k: Known) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _n(value: float, digits: int = 2) -> str:
-    """A number with so many digits that mean something."""
-    if value == 0 or not np.isfinite(value):
-        return "0" if value == 0 else "beyond measure"
-    places = digits - 1 - int(np.floor(np.log10(abs(value))))
-    text = f"{round(value, places):.{max(places, 0)}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 def _percent(share: float) -> str:
-    return f"{100 * share:.2g} %"
+    return f"{number(100 * share)} %"
 
 
 def _nozzle(k: Known) -> Setting:
@@ -111,8 +103,8 @@ def _nozzle(k: Known) -> Setting:
         why = f"At the {b.nozzle_c:g} °C of your rigid recipe the feed path carries no flow at all"
     elif more > 0.5:
         why = (
-            f"{_n(more)} °C hotter than your rigid recipe, the melt is thin enough for {_n(k.heat_gain)} times the "
-            "flow at the same chance of a jam"
+            f"{number(more)} °C hotter than your rigid recipe, the melt is thin enough for {number(k.heat_gain)} times "
+            "the flow at the same chance of a jam"
         )
     else:
         why = f"The data sheet asks for {low:g} to {filament.nozzle_c[1]:g} °C"
@@ -130,10 +122,10 @@ def _nozzle(k: Known) -> Setting:
 def _speeds(k: Known) -> list[Setting]:
     area, b, p = areas_mm2(k.baseline), k.baseline, k.point
     reason = (
-        f"At {_n(p.flow_mm3_per_s)} mm³/s the melt pushes back with {_n(k.times.push_n.value)} N "
-        f"({_n(k.times.push_n.low)} to {_n(k.times.push_n.high)}), and the chance of a jam, most likely "
+        f"At {number(p.flow_mm3_per_s)} mm³/s the melt pushes back with {number(k.times.push_n.value)} N "
+        f"({number(k.times.push_n.low)} to {number(k.times.push_n.high)}), and the chance of a jam, most likely "
         f"{GIVES[k.mechanism]}, stays under {_percent(k.target)}; every kind of bead has this one flow, since a "
-        f"change of flow takes {_n(k.times.lag_s.value)} s to arrive."
+        f"change of flow takes {number(k.times.lag_s.value)} s to arrive."
     )
     out = []
     for kind in KINDS:
@@ -202,9 +194,9 @@ def _first_layer(k: Known) -> list[Setting]:
     area = float(bead_area_mm2(w, h))
     wide = [float(bead_width_mm(area, g)) if g < w else w for g in (h + off, max(h - off, 0.05))]
     height_why = (
-        f"Never thinner than the other layers: where the bed is {_n(off, 1)} mm too near, the pressure under the "
-        f"nozzle grows {_n(worse)}-fold"
-        + (f", and at {_n(h0)} mm the layer would have to crawl, so it is made thicker." if h > h0 else ".")
+        f"Never thinner than the other layers: where the bed is {number(off, 1)} mm too near, the pressure under the "
+        f"nozzle grows {number(worse)}-fold"
+        + (f", and at {number(h0)} mm the layer would have to crawl, so it is made thicker." if h > h0 else ".")
     )
     q1 = p.first_speed_mm_per_s * area
     kept = p.first_speed_mm_per_s >= b.first_speed_mm_per_s
@@ -217,7 +209,7 @@ def _first_layer(k: Known) -> list[Setting]:
         Setting(
             "first_layer.width_mm", "first layer, width", "mm", b.first_width_mm, w, round(min(wide[0], w), 3),
             round(max(wide[1], w), 3), _CLOSE,
-            f"A wide bead gives the melt a wide way out from under the nozzle's flat: {_n(100 * (k.wide_gain - 1))} % "
+            f"A wide bead gives the melt a wide way out from under the nozzle's flat: {_percent(k.wide_gain - 1)} "
             "more flow at the same chance of a jam than at the usual width.",
             "dam", "a wider or narrower flat around the nozzle's hole",
         ),
@@ -227,8 +219,8 @@ def _first_layer(k: Known) -> list[Setting]:
             round(max(p.first_speed_mm_per_s, min(p.speed_mm_per_s["behind_outside"], b.first_speed_mm_per_s)), 2),
             "kept" if kept else "computed",
             "Kept: the feed path carries it even over an uneven bed." if kept else
-            f"No bed is even: with {BED_ERROR_MM:g} mm of error under the nozzle's flat, {_n(q1)} mm³/s is what stays "
-            f"under {_percent(k.target / 2)}.",
+            f"No bed is even: with {BED_ERROR_MM:g} mm of error under the nozzle's flat, {number(q1)} mm³/s is what "
+            f"stays under {_percent(k.target / 2)}.",
             "dam", "levelling the bed, and measuring how even it is",
         ),
     ]  # fmt: skip
@@ -247,14 +239,14 @@ def _stops(k: Known) -> list[Setting]:
     moved = "a harder spool or a shorter feed path, which store less"
     speed = min(_PULL_MM_PER_S, b.retract_mm_per_s)
     v = b.travel_mm_per_s
-    thread = f"what the lag still delivers would draw a thread {_n(t.thread_mm.value, 1)} mm thick over air"
+    thread = f"what the lag still delivers would draw a thread {number(t.thread_mm.value, 1)} mm thick over air"
     return [
         Setting(
             "stops.priming_bead_mm", "priming bead", "mm", b.priming_mm, priming,
             round(min(t.priming_mm.low, priming), 1), round(max(t.priming_mm.high, priming), 1),
             "kept" if priming == b.priming_mm else "computed",
-            f"Lay a loop beside the part first: it takes {_n(t.priming_mm.value)} mm of first-layer bead "
-            f"({_n(t.priming_mm.low)} to {_n(t.priming_mm.high)}) until the pressure is up and the flow steady"
+            f"Lay a loop beside the part first: it takes {number(t.priming_mm.value)} mm of first-layer bead "
+            f"({number(t.priming_mm.low)} to {number(t.priming_mm.high)}) until the pressure is up and the flow steady"
             + ("; yours is long enough." if priming == b.priming_mm else "."),
             "underfill", "the lag of your machine",
         ),
@@ -262,8 +254,8 @@ def _stops(k: Known) -> list[Setting]:
             "stops.feed_ends_early_mm", "feed ends early", "mm", b.coast_mm, early,
             round(min(t.coast_mm.low, early), 1), round(max(min(t.coast_mm.high, _MOST_COAST_MM), early), 1),
             "computed",
-            f"Coast this far before the end of a run that goes on over air: with a lag of {_n(t.lag_s.value)} s the "
-            "bead hardly thins, and the pressure is already falling when the travel starts.",
+            f"Coast this far before the end of a run that goes on over air: with a lag of {number(t.lag_s.value)} s "
+            "the bead hardly thins, and the pressure is already falling when the travel starts.",
             "string", "the lag of your machine: watch how far a line runs on after the feed stops",
         ),
         Setting(
@@ -309,7 +301,7 @@ def _part(k: Known) -> list[Setting]:
         ),
         Setting(
             "part.fan_percent", "fan", "%", b.fan_percent, fan, min(ends[0], fan), max(ends[1], fan), _CLOSE,
-            (f"Each layer takes {_n(slower)} times as long and cools with less air; " if slower > 1.05 else "")
+            (f"Each layer takes {number(slower)} times as long and cools with less air; " if slower > 1.05 else "")
             + "a soft part needs its layers well bonded. Off on the first layer.",
             "weak layers", "a bridge or a tip that sags: a little more",
         ),

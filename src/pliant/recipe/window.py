@@ -110,7 +110,7 @@ def carry(machine: Machine, filament: Filament, *, n: int = 1000, seed: int = 7)
     rng = np.random.default_rng(seed)
     theta, _, _ = chain.sample(machine, filament, n, rng)
     bed = rng.standard_normal(n)[:, None]
-    middle = float(np.mean(filament.nozzle_c))
+    middle = filament.reference_c
     found, _, _ = chain.margins(machine, theta, pressure_mpa=np.exp(_LOG_P), flow_mm3_per_s=1.0, nozzle_c=middle)
     forces = [np.broadcast_to(v, (n, _LOG_P.size)) for k, v in found.items() if k != "starve"]
     with np.errstate(divide="ignore"):

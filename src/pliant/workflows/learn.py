@@ -119,8 +119,8 @@ def learn(
         after=after,
         limit_before=limits[0],
         limit_after=limits[1],
-        limit_nozzle_c=sum(own_filament.nozzle_c) / 2,
-        notes=_notes(sheets) + held_above(sheets, limits[1][0], sum(own_filament.nozzle_c) / 2),
+        limit_nozzle_c=own_filament.reference_c,
+        notes=_notes(sheets) + held_above(sheets, limits[1][0], own_filament.reference_c),
     )
 
 
@@ -149,7 +149,7 @@ def _marks(sheets: Sequence[Readings], filament: Filament) -> tuple[str, ...]:
 def _limit(machine: Machine, filament: Filament) -> tuple[float, float, float]:
     """Flow at which a bead of the coupons' size makes the path give: median and 90 % range. [mm3/s]"""
     width, height = bead_of(machine)
-    nozzle_c = sum(filament.nozzle_c) / 2
+    nozzle_c = filament.reference_c
     flow = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
     low, middle, high = np.quantile(flow, [0.05, 0.5, 0.95])
     return float(middle), float(low), float(high)

@@ -79,7 +79,7 @@ def _pieces(machine: Machine, filament: Filament, nozzle_c: float | None = None)
 
 def _at_job(filament: Filament, nozzle_c: float | None) -> str:
     """Label of the ladder at the job's temperature; its own is the middle of the data sheet."""
-    if nozzle_c is None or abs(nozzle_c - sum(filament.nozzle_c) / 2) < 1:
+    if nozzle_c is None or abs(nozzle_c - filament.reference_c) < 1:
         return "ladder"
     return _ladder_at(nozzle_c)
 
@@ -110,7 +110,7 @@ def least_log_margin(
         by_name, _ = log_margins(flows, machine, theta, bed_mm, 1.0)
         return np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6))
     width, height = bead_of(machine)
-    nozzle_c = sum(filament.nozzle_c) / 2
+    nozzle_c = filament.reference_c
     limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
     least, _, _ = step_log_margins(
         machine, theta, flow_mm3_per_s=np.array([np.median(limit)]), nozzle_c=nozzle_c, width_mm=width, gap_mm=height

@@ -51,7 +51,7 @@ def largest_flow_mm3_per_s(
     top = float(bead_area_mm2(bead_width_mm, layer_height_mm)) * min(_plain(v) for v in machine.max_speed_mm_per_s[:2])
     seconds = 600.0
     area = np.pi * filament.diameter_mm.value**2 / 4
-    celsius = float(np.mean(filament.nozzle_c))
+    celsius = filament.reference_c
     course = Course.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
 
     def meets(scale: float) -> bool:
@@ -88,7 +88,7 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
     melt = melting.mean_temperature_c(
         presses,
         machine.heated_length_mm.value,
-        float(np.mean(filament.nozzle_c)),
+        filament.reference_c,
         _INLET_C,
         filament.diffusivity_mm2_per_s.value,
     )

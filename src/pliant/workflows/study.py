@@ -92,7 +92,7 @@ def _program(rng: np.random.Generator, machine: Machine, filament: Filament) -> 
     diameter = filament.diameter_mm.value
     flow = float(np.exp(rng.uniform(np.log(0.8), np.log(8.0))))
     fed = np.array([0.5, 1.0]) * flow * 120.0 / (np.pi * diameter**2 / 4)
-    job = Course.steady([120.0, 120.0], fed, float(np.mean(filament.nozzle_c)), 0.45, 0.2)
+    job = Course.steady([120.0, 120.0], fed, filament.reference_c, 0.45, 0.2)
     return envelope(job, machine, filament)
 
 
