@@ -238,6 +238,17 @@ def _large(path, least_bytes=100_000_000):
     return path
 
 
+def _throttle(context, page):
+    slow = context.new_cdp_session(page)
+    slow.send("Network.enable")
+
+    def throttle(bytes_per_s):
+        speeds = {"downloadThroughput": -1, "uploadThroughput": bytes_per_s, "latency": 0, "offline": False}
+        slow.send("Network.emulateNetworkConditions", speeds)
+
+    return throttle
+
+
 def _memory_mb(process, key="VmHWM"):
     """The most that a process has held, or holds (VmRSS)."""
     told = Path(f"/proc/{process.pid}/status").read_text()
@@ -250,13 +261,7 @@ def test_limit_a_large_program_tells_how_far_it_is_and_can_be_stopped(bench, pro
     window.expected.append("410")  # a stopped job is gone, and its page says so
     page = window.page()
     page.goto(address + "/check")
-    slow = window.context.new_cdp_session(page)
-    slow.send("Network.enable")
-
-    def throttle(bytes_per_s):
-        speeds = {"downloadThroughput": -1, "uploadThroughput": bytes_per_s, "latency": 0, "offline": False}
-        slow.send("Network.emulateNetworkConditions", speeds)
-
+    throttle = _throttle(window.context, page)
     before_mb = _memory_mb(process)
     throttle(8_000_000)
     page.set_input_files("#program", _large(tmp_path / "large.gcode"))
@@ -307,12 +312,8 @@ def test_limit_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
         (tmp_path / "feet.gcode").write_text(feet_program(layers=2))
         _first(page, address, tmp_path)
         page.goto(address + "/check")
-        slow = context.new_cdp_session(page)
-        slow.send("Network.enable")
-        slow.send(
-            "Network.emulateNetworkConditions",
-            {"downloadThroughput": -1, "uploadThroughput": 200_000, "latency": 0, "offline": False},
-        )
+        throttle = _throttle(context, page)
+        throttle(200_000)
         page.set_input_files("#program", program)
         page.click("text=Check it")
         expect(page.locator(".sending .doing")).to_contain_text("sending, ")
@@ -324,6 +325,7 @@ def test_limit_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
     with served(tmp_path, port) as (again, _):
         assert again == address
         assert list((tmp_path / "cache").rglob(".part")) == []
+        throttle(-1)
         page.click("text=Check it")  # the old page's token is of the run before
         expect(page.locator(".trouble")).to_contain_text("load it again")
         page.goto(address + "/book")
