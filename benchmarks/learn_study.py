@@ -27,7 +27,7 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
 from pliant.workflows.next_coupon import candidates_for
-from pliant.workflows.study import calibration, make_user, rank_user, run_user
+from simulated_users import calibration, make_user, rank_user, run_user
 
 WORLDS = (("open-gap", "85A"), ("guided", "75A"), ("tube-2.0", "95A"))
 RANKED = ("consistency_pa_sn", "youngs_modulus_mpa", "model_factor", "noise", "lag_factor")

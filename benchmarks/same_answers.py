@@ -10,9 +10,8 @@ import sys
 from pathlib import Path
 
 from pliant.records.starters import starter
-from pliant.workflows.workshop import files
-from pliant.workflows.workshop_parts import part_files
 
+_MAKE = Path(__file__).parents[1] / "examples" / "make.py"
 _PAIRS = (("bench-2", "95A"), ("bench-2", "85A"), ("long-tube", "75A"))
 
 
@@ -31,10 +30,7 @@ def _run(folder: Path, name: str, *words: str) -> None:
 def _answers(folder: Path) -> None:
     shop = folder / "shop"
     shop.mkdir(parents=True)
-    for name, text in files():
-        (shop / name).write_text(text, encoding="utf-8")
-    for name, data in part_files():
-        (shop / name).write_bytes(data)
+    subprocess.run([sys.executable, _MAKE, shop], check=True)
     (shop / "rigid.toml").write_text(starter("recipe", "everyday"))
     for program in sorted(p.stem for p in shop.glob("*.gcode")):
         _run(folder, f"read-{program}", "read", f"{program}.gcode")
@@ -57,7 +53,7 @@ def _answers(folder: Path) -> None:
             _run(folder, f"coupon-{kind}-{machine}-{spool}", "coupon", kind, *pair, "-o", f"{kind}-{spool}.gcode")
     piece = ("--pad", "20x20x10", "--deflection-mm", "1")
     _run(folder, "feel", "feel", "-f", "95A.filament.toml", *piece, "--force-n", "20")
-    for name, _ in part_files():
+    for name in sorted(p.name for p in shop.glob("*.stl")):
         _run(folder, f"part-{name}", "part", name, "-m", "bench-2.machine.toml", "-f", "95A.filament.toml")
     for machine, spool in _PAIRS[:2]:
         filled = shop / f"filled-{spool}.readings.toml"

@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from pliant.workflows.workshop import files
-from pliant.workflows.workshop_parts import part_files
+from workshop_parts import part_files
 
 
 def main() -> None:

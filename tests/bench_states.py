@@ -9,7 +9,7 @@ import time
 from urllib.parse import quote
 
 from pliant.workflows.workshop import RECORDS, feet_program, gasket_program
-from pliant.workflows.workshop_parts import part_files
+from workshop_parts import part_files
 
 LONG = "The machine in the corner by the window, with the blue lid and a new tube, since spring"
 MARKUP = "<img src=x onerror=alert(1)>"

@@ -7,18 +7,18 @@ from pathlib import Path
 import pliant
 
 RANK = {
-    "errors": 0, "constants": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0,
+    "errors": 0, "constants": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0, "sampling": 0,
     "records": 1,
     "kernels": 2,
     "models": 3,
     "feed": 4, "program": 4, "part": 4,
-    "job": 5,
+    "job": 5, "piece": 5,
     "mend": 6, "recipe": 6, "coupon": 6, "learn": 6, "book": 6,
     "report": 7,
     "workflows": 8,
     "bench": 9, "cli": 10,  # the verb `bench` starts the other
 }  # fmt: skip
-FLOOR_ORDER = {"errors": 0, "constants": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1}
+FLOOR_ORDER = {"errors": 0, "constants": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1, "sampling": 1}
 ROOT = Path(pliant.__file__).parent
 
 

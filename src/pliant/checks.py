@@ -9,7 +9,6 @@ from pliant.errors import DomainError, ValidityWarning
 from pliant.say import number
 
 __all__ = [
-    "USUAL",
     "as_floats",
     "require_finite",
     "require_in",
@@ -19,7 +18,7 @@ __all__ = [
 ]
 
 # by name: lowest and highest that any such thing has, wherever it is asked for; beyond it value and warning
-USUAL = {
+_USUAL = {
     "youngs_modulus_mpa": (1e-3, 1.1e6, "from the softest gel to diamond"),
     "flow_index": (0.1, np.inf, "no melt in our tables is under 0.18"),
     "turn_rad": (0.0, 8 * np.pi, "four full turns"),
@@ -57,8 +56,8 @@ def require_not_negative(**quantities: Any) -> None:
 
 
 def _warn_unusual(name: str, value: Any) -> None:
-    if name in USUAL:
-        low, high, why = USUAL[name]
+    if name in _USUAL:
+        low, high, why = _USUAL[name]
         array = np.asarray(value)
         if np.any((array < low) | (array > high)):
             message = f"{name} outside {low:g} to {number(high, 4)} ({why}); check the unit"

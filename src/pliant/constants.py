@@ -1,4 +1,6 @@
-"""Universal constants, with their source on the same line."""
+"""Universal constants, and the few numbers of ours that many models share, with their source on the same line."""
 
 GAS_CONSTANT_J_PER_MOL_K = 8.314462618  # [J/(mol K)] exact since SI 2019; CODATA 2018
 ZERO_CELSIUS_K = 273.15  # [K] exact, SI definition of the Celsius scale
+Z90 = 1.6449  # [-] normal score of the 95 % point: a 90 % range lies this many spreads to each side
+ROOM_C = 25.0  # [degC] common practice, no source: filament at the hot end's inlet has the room's temperature

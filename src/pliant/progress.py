@@ -2,16 +2,17 @@
 
 from collections.abc import Callable
 
-__all__ = ["Progress", "part_of", "silent", "told"]
+__all__ = ["Progress", "Share", "part_of", "silent", "told"]
 
-Progress = Callable[[str, float], None]
+Progress = Callable[[str, float], None]  # what is being done, and how far it is
+Share = Callable[[float], None]  # how far one thing is
 
 
 def silent(what: str, share: float) -> None:
     """Tell nobody."""
 
 
-def told(progress: Progress | None, what: str) -> Callable[[float], None] | None:
+def told(progress: Progress | None, what: str) -> Share | None:
     """Progress of one thing among several."""
     return None if progress is None else lambda share: progress(what, share)
 

@@ -4,17 +4,12 @@ from typing import Any
 
 from pliant.constants import ZERO_CELSIUS_K
 
-__all__ = ["celsius_to_kelvin", "mpa_to_pa", "pa_to_mpa"]
+__all__ = ["celsius_to_kelvin", "pa_to_mpa"]
 
 
 def pa_to_mpa(pressure_pa: Any) -> Any:
     """Pascal to megapascal."""
     return pressure_pa * 1e-6
-
-
-def mpa_to_pa(pressure_mpa: Any) -> Any:
-    """Megapascal to pascal."""
-    return pressure_mpa * 1e6
 
 
 def celsius_to_kelvin(temperature_c: Any) -> Any:

@@ -211,7 +211,7 @@ def test_roundtrip_feel_and_dry_answer_at_once(bench):
 
 
 def test_roundtrip_a_part_is_looked_at(bench):
-    from pliant.workflows.workshop_parts import part_files
+    from workshop_parts import part_files
 
     mesh = dict(part_files())["gasket.stl"]
     bench.done(bench.first(machine_name="Bench 2", spool_name="Harbour 85A"))

@@ -25,7 +25,7 @@ from pliant.records.machine import read_machine
 from pliant.report.learn import learned_text
 from pliant.workflows.learn import held_above, learn
 from pliant.workflows.next_coupon import chosen, next_coupon
-from pliant.workflows.study import FIXED_ORDER, calibration, make_user, rank_user, run_user
+from simulated_users import FIXED_ORDER, calibration, make_user, rank_user, run_user
 
 
 def _answered(sheet, first):

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pliant.workflows.measured import ABS_RUNS, abs_force, pla_limits
+from measured import ABS_RUNS, abs_force, pla_limits
 
 HERE = Path(__file__).parent
 PAGE = (HERE.parents[1] / "docs" / "against-measurement.md").read_text()

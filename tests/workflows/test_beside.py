@@ -8,7 +8,7 @@ from click.testing import CliRunner
 from pliant.cli import main
 from pliant.records.starters import starter
 from pliant.workflows.workshop import gasket_program
-from pliant.workflows.workshop_parts import part_files
+from workshop_parts import part_files
 
 
 @pytest.fixture

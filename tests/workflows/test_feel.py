@@ -12,9 +12,10 @@ from click.testing import CliRunner
 from json_keys import differences
 from pliant.cli import main
 from pliant.errors import DomainError
+from pliant.piece.printed import printed_check
 from pliant.report.feel import newtons
 from pliant.report.feel_page import feel_page
-from pliant.workflows.feel import feel, printed_check
+from pliant.workflows.feel import feel
 
 PAD = ("pad", (40.0, 30.0, 10.0), 1.0)
 RING = ("ring", (60.0, 44.0, 6.0), 0.6)

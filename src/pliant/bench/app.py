@@ -25,9 +25,9 @@ from pliant.bench.store import Store, cache_folder
 from pliant.book.open_book import default_location
 from pliant.errors import NotInBookError, PliantError
 
-__all__ = ["FIRST_PORT", "make_app", "serve"]
+__all__ = ["make_app", "serve"]
 
-FIRST_PORT = 8137  # ours by choice; the next free one is taken where it is in use
+_FIRST_PORT = 8137  # ours by choice; the next free one is taken where it is in use
 _LOG = logging.getLogger("pliant.bench")
 
 
@@ -102,7 +102,7 @@ def serve(*, port: int | None, book: str | None, browse: bool, say: Callable[[st
     Parameters
     ----------
     port : int, optional
-        Where; default the first free one from `FIRST_PORT` on. [1]
+        Where; default the first free one from `_FIRST_PORT` on. [1]
     book : str, optional
         The book; default the user's own.
     browse : bool
@@ -152,7 +152,7 @@ def _begun(address: str, browse: bool, say: Callable[[str], None]) -> None:
 
 
 def _listen(port: int | None) -> socket.socket:
-    for at in range(FIRST_PORT, FIRST_PORT + 20) if port is None else (port,):
+    for at in range(_FIRST_PORT, _FIRST_PORT + 20) if port is None else (port,):
         listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -161,5 +161,5 @@ def _listen(port: int | None) -> socket.socket:
             listening.close()
             continue
         return listening
-    asked = port if port is not None else f"{FIRST_PORT} to {FIRST_PORT + 19}"
+    asked = port if port is not None else f"{_FIRST_PORT} to {_FIRST_PORT + 19}"
     raise PliantError(f"port {asked} is in use; choose another `port`, or close the bench that has it")

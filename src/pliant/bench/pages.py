@@ -10,11 +10,11 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from pliant import __version__
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.bench.faults import in_fields
+from pliant.constants import Z90
 from pliant.report import words
 
 __all__ = ["PAPER", "answer", "failed", "go_to", "opened_at", "wants_json"]
 
-_Z90 = 1.6449  # normal score of the 95 % point
 PAPER = "/static/paper.css"  # what the stock pages add to the sheet of the reports
 PAGES = (
     ("/check", "check", "Will it feed?"),
@@ -98,7 +98,7 @@ def _environment() -> Environment:
         "clock": words.clock,
         "odds": words.chance_in_words,
         "when": _when,
-        "span": lambda value, spread: f"{words.number(value * spread**-_Z90)} to {words.number(value * spread**_Z90)}",
+        "span": lambda value, spread: f"{words.number(value * spread**-Z90)} to {words.number(value * spread**Z90)}",
         "unknown": lambda name: words.unknown_in_words(name)[0],
     }
     made.globals |= {"machine_drawing": machine_drawing, "machine_kinds": KINDS}

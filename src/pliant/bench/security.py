@@ -15,14 +15,14 @@ from typing import Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["POLICY", "Guard", "Keeper"]
+__all__ = ["Guard", "Keeper"]
 
-POLICY = (
+_POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 _HEADERS = {
-    "content-security-policy": POLICY,
+    "content-security-policy": _POLICY,
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",  # `no-referrer` would turn the Origin of our own forms into `null`
     "cross-origin-opener-policy": "same-origin",

@@ -16,7 +16,7 @@ from typing import Any
 from pliant.errors import BookError
 from pliant.records.book import OUTCOMES
 
-__all__ = ["KINDS", "Field", "Kind", "canonical", "checked", "digest", "now", "record_text", "restored", "same_thing"]
+__all__ = ["KINDS", "Field", "Kind", "checked", "digest", "now", "record_text", "restored", "same_thing"]
 
 MAX_NAME = 200
 MAX_NOTE = 20_000
@@ -226,15 +226,15 @@ def checked(kind: Kind, values: dict[str, Any]) -> dict[str, Any]:
     return clean
 
 
-def canonical(kind: Kind, row: dict[str, Any]) -> str:
+def _canonical(kind: Kind, row: dict[str, Any]) -> str:
     """The one text of a record that its checksum covers."""
     given = {f.name: row[f.name] for f in kind.fields if row.get(f.name) is not None}
     return json.dumps({"kind": kind.name, **given}, sort_keys=True, separators=(",", ":"))
 
 
 def digest(kind: Kind, row: dict[str, Any]) -> str:
-    """Checksum of a record, SHA-256 over its canonical text."""
-    return hashlib.sha256(canonical(kind, row).encode("ascii")).hexdigest()
+    """Checksum of a record, SHA-256 over its _canonical text."""
+    return hashlib.sha256(_canonical(kind, row).encode("ascii")).hexdigest()
 
 
 def restored(kind: Kind, row: dict[str, Any], where: str) -> dict[str, Any]:

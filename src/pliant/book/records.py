@@ -29,11 +29,9 @@ __all__ = [
     "add_outcome",
     "add_prepared",
     "add_print",
-    "add_program",
     "add_recipe",
     "add_toml",
     "check_outcome",
-    "insert_row",
     "prepare_program",
     "prepare_toml",
     "remember_check",
@@ -121,12 +119,6 @@ def add_recipe(
     """
     row = {"name": name, "record": record_text(values, "recipe"), "note": note, "based_on": based_on}
     return _in_one(book, lambda c: _version(c, KINDS["recipe"], row))
-
-
-def add_program(book: Book, name: str, sha256: str, size_bytes: int | None = None, lines: int | None = None) -> Added:
-    """Keep which program it was, by the hash of its bytes; the file itself stays where it is."""
-    row = {"name": name, "sha256": sha256, "size_bytes": size_bytes, "lines": lines}
-    return _in_one(book, lambda c: _program(c, row))
 
 
 def check_outcome(outcome: str, at_line: int | None, at_time_s: float | None, note: str | None) -> None:
@@ -301,7 +293,7 @@ def remember_fit(book: Book, machine: str, filament: str, record: dict[str, Any]
     return _in_one(book, lambda c: _event(c, KINDS["fit"], row))
 
 
-def insert_row(connection: Connection, kind: Kind, row: dict[str, Any]) -> None:
+def _insert_row(connection: Connection, kind: Kind, row: dict[str, Any]) -> None:
     """Insert one checked row that carries its digest."""
     connection.execute(insert(TABLES[kind.name]), row)
 
@@ -326,7 +318,7 @@ def _event(c: Connection, kind: Kind, values: dict[str, Any], uid: str | None = 
             t = TABLES[f.refers]
             if c.execute(select(t.c.uid).where(t.c.uid == row[f.name])).first() is None:
                 raise BookError(f"{kind.name}: {f.name} {row[f.name]} is not in this book; nothing was written")
-    insert_row(c, kind, row | {"digest": digest(kind, row)})
+    _insert_row(c, kind, row | {"digest": digest(kind, row)})
     return Added(kind.name, row["uid"], str(row.get("name") or row.get("piece") or kind.name), row.get("version"), True)
 
 

@@ -21,11 +21,11 @@ from pliant.records.machine import Machine
 from pliant.say import number
 
 __all__ = [
-    "SAFE_CHANCE", "failing_forecast", "length_forecast", "middle_c", "moved_forecast", "rising_flows",
+    "failing_forecast", "length_forecast", "middle_c", "moved_forecast", "rising_flows",
     "safe_flow_mm3_per_s", "thread_forecast",
 ]  # fmt: skip
 
-SAFE_CHANCE = 0.02  # [-] of the predicted limits that may lie under the first step
+_SAFE_CHANCE = 0.02  # [-] of the predicted limits that may lie under the first step
 _LAST = 0.97
 _CLOSEST = 1.04  # [-] steps nearer to each other than this cannot be told apart: our choice
 _SAMPLES = 600
@@ -44,7 +44,7 @@ def rising_flows(limit_mm3_per_s: NDArray[np.float64], count: int, most_mm3_per_
     PliantError
         If the axes cannot reach even the lower half of the predicted limit.
     """
-    wanted = np.quantile(limit_mm3_per_s, np.linspace(SAFE_CHANCE, _LAST, count))
+    wanted = np.quantile(limit_mm3_per_s, np.linspace(_SAFE_CHANCE, _LAST, count))
     # the first step stands clear of the limit, not at its edge
     wanted[0] = min(wanted[0], wanted[1] / 1.2)
     flows: list[float] = []
@@ -60,10 +60,10 @@ def rising_flows(limit_mm3_per_s: NDArray[np.float64], count: int, most_mm3_per_
 
 
 def safe_flow_mm3_per_s(machine: Machine, filament: Filament, nozzle_c: float, width_mm: float, gap_mm: float) -> float:
-    """Flow that all but `SAFE_CHANCE` of the predicted limits lie above, for purging and settling. [mm3/s]"""
+    """Flow that all but `_SAFE_CHANCE` of the predicted limits lie above, for purging and settling. [mm3/s]"""
     limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm)
     slow = 20.0 * float(bead_area_mm2(width_mm, min(gap_mm, width_mm)))  # common practice: slow first layers
-    return float(min(np.quantile(limit, SAFE_CHANCE) / 1.2, slow))
+    return float(min(np.quantile(limit, _SAFE_CHANCE) / 1.2, slow))
 
 
 def failing_forecast(

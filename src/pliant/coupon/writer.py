@@ -12,9 +12,9 @@ from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["BED_C", "CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "shift_mm", "top_speed_mm_per_s"]
+__all__ = ["CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "shift_mm", "top_speed_mm_per_s"]
 
-BED_C = 45.0  # [degC] common practice, no source: soft filament holds to a barely warm bed
+_BED_C = 45.0  # [degC] common practice, no source: soft filament holds to a barely warm bed
 CENTRE_MM = (60.0, 60.0)  # every coupon is laid out around it and lies within 52 mm of it, in x and in y
 _ROOM_MM = 108.0  # [mm] a coupon takes that much of the bed, with a little around it
 _TALLEST_MM = 75.0  # [mm] the free run stands high, and lifts at its end
@@ -93,7 +93,7 @@ class Writer:
         self.lines = [f"; pliant coupon {title}: {names}", "; stay beside it: it goes up to where the feed path gives"]
         self.lines += ["G21", "G90", "M83", "M107", "G28"]
         self.height(_LIFT_MM)  # a nozzle that heats on the bed marks it and plugs itself
-        self.lines += [f"M190 S{BED_C:g}", f"M109 S{nozzle_c:g}", "G92 E0"]
+        self.lines += [f"M190 S{_BED_C:g}", f"M109 S{nozzle_c:g}", "G92 E0"]
         width, height = bead_of(machine)
         x, y = self._aside = CENTRE_MM[0] - 48.0, CENTRE_MM[1] - 48.0
         self.travel(x, y)  # high over clips and the bed's edge, then down

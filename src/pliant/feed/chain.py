@@ -12,20 +12,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import ROOM_C
 from pliant.errors import ValidityWarning
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.records.materials import HALF_STRAIN
 from pliant.records.quantity import Quantity
+from pliant.records.unknown import Unknown
+from pliant.sampling import normal_scores
 
 __all__ = [
-    "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "free_pressure_mpa", "margins",
-    "melt_pressure_mpa", "sample", "theta_of", "unknowns",
+    "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "drawn_names", "free_pressure_mpa",
+    "margins", "melt_pressure_mpa", "sample", "theta_of", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
-_INLET_C = 25.0  # common practice, no source: room temperature at the hot end's inlet
-_HALF_STRAIN = 0.15  # [-] strain at which the secant modulus has halved; own fit, see models/stiffness.py
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
@@ -49,13 +51,13 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
         for name in ("length_mm", "bore_mm", "friction"):
             value = getattr(span, name)
             if isinstance(value, Quantity):
-                found[f"path{i}.{name}"] = value
+                found[Unknown(name, i).name] = value
         if span.kind == "gap":
             # a real pinch and inlet hold the filament neither freely nor rigidly; from memory
-            held = span.end_factor or Quantity(f"path{i}.end_factor", 1.0, 1.15, "from memory", True)
-            found[f"path{i}.end_factor"] = held
+            held, mix = Unknown("end_factor", i).name, Unknown("column_mix", i).name
+            found[held] = span.end_factor or Quantity(held, 1.0, 1.15, "from memory", True)
             # evenly between the haringx and the neo-hookean column; see physics
-            found[f"path{i}.column_mix"] = Quantity(f"path{i}.column_mix", 0.5, 1.0, "bracket", True)
+            found[mix] = Quantity(mix, 0.5, 1.0, "bracket", True)
     if filament.lag_factor is not None:
         found["lag_factor"] = filament.lag_factor
     return found
@@ -70,13 +72,16 @@ def sample(
     machine: Machine, filament: Filament, n: int, rng: np.random.Generator
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64], list[str]]:
     """Latin hypercube over the unknowns: values `(n, 1)` by name, normal scores `(n, k)`, names of the k columns."""
-    from scipy.special import ndtri
-
-    drawn = {name: ndtri((rng.permutation(n) + rng.random(n)) / n) for name in unknowns(machine, filament)}
+    drawn = {name: normal_scores(rng, n) for name in unknowns(machine, filament)}
     drawn = correlate(machine, filament, drawn)
-    names = [name for name, q in unknowns(machine, filament).items() if q.spread > 1.0 or name.endswith("column_mix")]
+    names = drawn_names(unknowns(machine, filament))
     theta = theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
     return theta, np.column_stack([drawn[name] for name in names]), names
+
+
+def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
+    """Names of the unknowns that differ from draw to draw."""
+    return [name for name, q in found.items() if q.spread > 1.0 or Unknown.of(name).between_theories]
 
 
 def correlate(
@@ -120,9 +125,9 @@ def theta_of(
     theta: dict[str, NDArray[np.float64]] = {}
     zero = np.zeros_like(next(iter(scores.values()))) if scores else np.zeros(())
     for name, q in unknowns(machine, filament).items():
-        z = scores.get(name, zero)
-        if name.endswith("column_mix"):
-            centre, scale = machine.path[int(name[4:].split(".")[0])].column_mix
+        z, unknown = scores.get(name, zero), Unknown.of(name)
+        if unknown.between_theories and unknown.span is not None:
+            centre, scale = machine.path[unknown.span].column_mix
             theta[name] = ndtr(centre + scale * z)
         else:
             theta[name] = q.value * q.spread**z
@@ -136,7 +141,7 @@ def theta_of(
         share = 1 - (index.value * np.log(index.spread) * np.log(_ANCHOR_RATE_PER_S) / np.log(consistency.spread)) ** 2
         theta["consistency_pa_sn"] = consistency.value * np.exp(own * np.sqrt(max(share, 0.0)) - along)
     for name, values in theta.items():
-        if name == "bore_mm" or name.endswith(".bore_mm"):
+        if Unknown.of(name).key == "bore_mm":
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
     theta["reference_c"] = np.full_like(zero, filament.reference_c)
     return theta
@@ -156,7 +161,7 @@ def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
     """Pressure that the melt needs through bore, cone and land, at its mean temperature. [mm3/s, degC -> MPa]"""
     q = np.maximum(flow_mm3_per_s, 0.0)
     mean = melting.mean_temperature_c(
-        np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, _INLET_C, theta["diffusivity_mm2_per_s"]
+        np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, ROOM_C, theta["diffusivity_mm2_per_s"]
     )
     shift = pressure.temperature_shift(mean, theta["reference_c"], theta["activation_kj_per_mol"])
     return _free_drop_mpa(q, theta["consistency_pa_sn"] * shift, theta)
@@ -183,18 +188,18 @@ def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm:
 def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
     """Column load of span i with the secant modulus at its own strain (fixed point)."""
     modulus, diameter = theta["youngs_modulus_mpa"], theta["diameter_mm"]
-    factor = _LENGTH_FACTOR[ends] * theta[f"path{i}.end_factor"]
-    mix = theta[f"path{i}.column_mix"]
+    factor = _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name]
+    mix = theta[Unknown("column_mix", i).name]
 
     def load(e: Any) -> Any:
-        at = (e, diameter, theta[f"path{i}.length_mm"])
+        at = (e, diameter, theta[Unknown("length_mm", i).name])
         low = column.buckling_force_n(*at, length_factor=factor, theory="haringx")
         high = column.buckling_force_n(*at, length_factor=factor, theory="neo-hookean")
         return low + mix * (high - low)
 
     # load is proportional to modulus: N = c E_s, strain e = N/(A E_s) = c/A does not depend on it
     strain = load(modulus) / (modulus * np.pi * diameter**2 / 4)
-    return load(modulus / (1 + strain / _HALF_STRAIN))
+    return load(modulus / (1 + strain / HALF_STRAIN))
 
 
 def margins(
@@ -246,10 +251,10 @@ def _margins(
             compare("bow", _gap_capacity_n(theta, i, span.ends))
             continue
         tube = {
-            "length_mm": theta[f"path{i}.length_mm"],
-            "bore_mm": theta[f"path{i}.bore_mm"],
+            "length_mm": theta[Unknown("length_mm", i).name],
+            "bore_mm": theta[Unknown("bore_mm", i).name],
             "turn_rad": np.deg2rad(span.turn_deg),
-            "friction": theta[f"path{i}.friction"],
+            "friction": theta[Unknown("friction", i).name],
             "diameter_mm": diameter,
             "youngs_modulus_mpa": modulus,
         }
@@ -266,7 +271,7 @@ def _margins(
     compare("stall", theta["motor_force_n"])
     # nothing flows where the wall is colder than what softens the filament: the limit is then 0
     limit = melting.melt_flow_limit_mm3_per_s(
-        theta["heated_length_mm"], nozzle_c, _INLET_C, np.maximum(theta["soften_c"], _INLET_C + 1.0),
+        theta["heated_length_mm"], nozzle_c, ROOM_C, np.maximum(theta["soften_c"], ROOM_C + 1.0),
         theta["diffusivity_mm2_per_s"],
     )  # fmt: skip
     margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
@@ -289,6 +294,6 @@ def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
 def compliance(machine: Machine, theta: Theta) -> Any:
     """Volume stored per unit of melt pressure: melt and filament between drive and melt. [mm3/MPa]"""
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
-    length = sum(theta[f"path{i}.length_mm"] for i in range(len(machine.path)))
+    length = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
     stored = lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
     return stored * theta.get("lag_factor", 1.0)

@@ -13,13 +13,13 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
-    "BED_ERROR_MM", "JOB_SCATTER", "SLOWEST", "USEFUL_MM_PER_S",
+    "BED_ERROR_MM", "JOB_SCATTER", "USEFUL_MM_PER_S",
     "Risk", "jam_risk", "log_margins", "speed_that_meets",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
-SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
+_SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 
 
@@ -143,7 +143,7 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
     Returns
     -------
     float or None
-        Found within 2 %; None where even `SLOWEST` is too fast. [-]
+        Found within 2 %; None where even `_SLOWEST` is too fast. [-]
     """
     at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
 
@@ -152,7 +152,7 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
 
     if meets(1.0):
         return 1.0
-    low, high = SLOWEST, 1.0
+    low, high = _SLOWEST, 1.0
     if not meets(low):
         return None
     while high / low > 1.02:

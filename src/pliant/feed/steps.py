@@ -14,7 +14,7 @@ from pliant.feed.load import bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "failing_temperature_c", "step_log_margins"]
+__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "step_log_margins"]
 
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory, as in feed.risk
 _CLIP = np.log(1e6)
@@ -108,26 +108,6 @@ def failing_gap_mm(
         machine, theta, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap - shift
     )
     return np.exp(_crossing(log_margin + _scatter(n, seed), np.log(gap)))
-
-
-def failing_temperature_c(
-    machine: Machine,
-    filament: Filament,
-    *,
-    flow_mm3_per_s: float,
-    width_mm: float,
-    gap_mm: float,
-    n: int = 1000,
-    seed: int = 7,
-) -> NDArray[np.float64]:
-    """Nozzle temperature at which a falling one gives, `(n,)`; an end of the data sheet if not within. [degC]"""
-    low, high = filament.nozzle_c
-    at = np.linspace(high, low, 41)
-    theta = _theta(machine, filament, n, seed)
-    log_margin, _, _ = step_log_margins(
-        machine, theta, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=at, width_mm=width_mm, gap_mm=gap_mm
-    )
-    return _crossing(log_margin + _scatter(n, seed), at)
 
 
 def _scatter(n: int, seed: int) -> NDArray[np.float64]:

@@ -14,10 +14,10 @@ from pliant.feed.load import Load
 from pliant.kernels.thin import thin_to_bins
 from pliant.records.trace import Bins, Strip
 
-__all__ = ["CALM", "FINEST_BINS", "build_strip"]
+__all__ = ["build_strip"]
 
-FINEST_BINS = 4096
-CALM = 1e4  # [-] a margin above this is a move that pushes nothing
+_FINEST_BINS = 4096
+_CALM = 1e4  # [-] a margin above this is a move that pushes nothing
 _COARSEST_BINS = 64
 _STARVE = MECHANISMS.index("starve")
 
@@ -29,7 +29,7 @@ def build_strip(
     line: NDArray[np.int64],
     layer: NDArray[np.int64],
     at_mm: NDArray[np.float64],
-    finest: int = FINEST_BINS,
+    finest: int = _FINEST_BINS,
 ) -> Strip:
     """Thin a deterministic run.
 
@@ -66,7 +66,7 @@ def build_strip(
     while levels[-1][1].size > _COARSEST_BINS:
         levels.append(_halve(*levels[-1]))
     return Strip(
-        mechanism=MECHANISMS[load.mechanism[worst]] if margin[worst] < CALM else "none",
+        mechanism=MECHANISMS[load.mechanism[worst]] if margin[worst] < _CALM else "none",
         unit="mm³/s" if starved else "N",
         capacity=_capacity(load, margin, starved),
         total_s=float(end_s[-1]),
@@ -92,7 +92,7 @@ def _capacity(load: Load, margin: NDArray[np.float64], starved: bool) -> float:
     """Demand at which the governing mechanism gives, from the move nearest to it: there it is least extrapolated."""
     mine = (load.mechanism == _STARVE) == starved
     values = (load.flow_mm3_per_s * margin if starved else load.capacity_n).astype(np.float64)
-    known = np.flatnonzero(mine & np.isfinite(values) & (values > 0) & (margin < CALM))
+    known = np.flatnonzero(mine & np.isfinite(values) & (values > 0) & (margin < _CALM))
     return float(values[known[margin[known].argmin()]]) if known.size else float("inf")
 
 

@@ -13,6 +13,7 @@ from pliant.feed import chain
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.trace import Vessel
+from pliant.records.unknown import Unknown
 
 __all__ = ["fill_vessels"]
 
@@ -40,12 +41,13 @@ def fill_vessels(
     def ask(first: int, last: int, pressure: float) -> tuple[dict[str, Any], dict[str, Any], float]:
         """Margins of the spans first..last alone, with the melt pressure at their lower end."""
         part = replace(machine, path=machine.path[first:last])
-        moved = {k: v for k, v in theta.items() if not k.startswith("path")}
-        for k, v in theta.items():
-            if k.startswith("path"):
-                at, name = k[4:].split(".", 1)
-                if first <= int(at) < last:
-                    moved[f"path{int(at) - first}.{name}"] = v
+        moved = {}
+        for name, value in theta.items():
+            unknown = Unknown.of(name)
+            if unknown.span is None:
+                moved[name] = value
+            elif first <= unknown.span < last:
+                moved[Unknown(unknown.key, unknown.span - first).name] = value
         found = chain.margins(part, moved, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c)
         return found[0], found[1], float(found[2])
 

@@ -17,7 +17,7 @@ from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
 from pliant.records.program import BEAD, Program
 
-__all__ = ["Job", "course_of", "job_of", "motion_of"]
+__all__ = ["Job", "job_of", "motion_of"]
 
 
 def motion_of(machine: Machine) -> Motion:
@@ -76,7 +76,7 @@ class Job:
 
     @cached_property
     def _asked(self) -> tuple[Course, tuple[str, ...]]:
-        return course_of(self.laying, self.filament)
+        return _course_of(self.laying, self.filament)
 
     @property
     def course(self) -> Course:
@@ -127,7 +127,7 @@ def _share(old: object, new: object, *names: str) -> None:
             new.__dict__[name] = old.__dict__[name]
 
 
-def course_of(laying: Laying, filament: Filament) -> tuple[Course, tuple[str, ...]]:
+def _course_of(laying: Laying, filament: Filament) -> tuple[Course, tuple[str, ...]]:
     """See a program as the feed path does: what is fed when, at which temperature, squeezed how much.
 
     Parameters

@@ -9,9 +9,9 @@ from pliant.records.machine import Machine
 from pliant.records.program import HOME, Program
 from pliant.say import count, number
 
-__all__ = ["COLD_C", "heat_warnings", "reach_warnings"]
+__all__ = ["heat_warnings", "reach_warnings"]
 
-COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
+_COLD_C = 60.0  # [degC] a nozzle set below this is not hot at all: no soft filament melts there
 _WITHIN_MM = 0.01  # [mm] of rounding beyond the machine's reach
 
 
@@ -23,7 +23,7 @@ def heat_warnings(program: Program, machine: Machine, filament: Filament) -> tup
     nozzle = program.states["nozzle_c"][program.state[fed]]
     lines = program.line[fed]
     off, set_ = nozzle == 0, nozzle > 0  # not a number where the program sets none, which is said under `assumed`
-    if (cold := set_ & (nozzle < COLD_C)).any():
+    if (cold := set_ & (nozzle < _COLD_C)).any():
         at = int(cold.argmax())
         raise ProgramError(
             f"{program.path} line {lines[at]}: feeds with the nozzle set to {nozzle[at]:g} °C; filament melts from "

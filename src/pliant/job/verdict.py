@@ -19,11 +19,11 @@ from pliant.records.findings import Findings, Moment, Remedy
 from pliant.records.machine import Machine
 from pliant.records.program import Program
 
-__all__ = ["FEEDS_BELOW", "JAMS_ABOVE", "MODERATE", "Examined", "judge"]
+__all__ = ["FEEDS_BELOW", "Examined", "judge"]
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
-JAMS_ABOVE = 0.5  # [-] more likely to jam than not
-MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
+_JAMS_ABOVE = 0.5  # [-] more likely to jam than not
+_MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
 @dataclass(frozen=True)
@@ -66,14 +66,14 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
     risk = jam_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     coldest_c = float(job.groups.nozzle_c.min(initial=filament.reference_c))
-    verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > JAMS_ABOVE else "marginal"
+    verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > _JAMS_ABOVE else "marginal"
     worst = _worst(program, layering, np.cumsum(timing.move_s), load)
     share: float | None = 1.0
     remedies: tuple[Remedy, ...] = ()
     if verdict != "feeds":
         share = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
         remedies = remedies_for(flows, machine, filament, risk.probability, share, FEEDS_BELOW)
-    change = "refused" if share is None else "none" if share == 1 else "moderate" if share >= MODERATE else "large"
+    change = "refused" if share is None else "none" if share == 1 else "moderate" if share >= _MODERATE else "large"
     fed_mm3 = float(program.filament_mm.sum()) * np.pi * filament.diameter_mm.value**2 / 4
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):

@@ -12,9 +12,9 @@ from numba import njit
 
 from pliant.kernels.grid import bucket_of, row_span
 
-__all__ = ["MERGE_MM", "cover_travels", "open_intervals"]
+__all__ = ["cover_travels", "open_intervals"]
 
-MERGE_MM = 1e-9  # [mm] an open stretch no longer than this is rounding between two capsules that touch
+_MERGE_MM = 1e-9  # [mm] an open stretch no longer than this is rounding between two capsules that touch
 _MAX_CELLS_ACROSS = 2048.0  # bounds the walk of one travel over a layer whatever its size
 
 
@@ -196,7 +196,7 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
                 reached = 0.0
                 for k in range(found + 1):
                     lo = lows[k] if k < found else 1.0
-                    if (lo - reached) * length > MERGE_MM:
+                    if (lo - reached) * length > _MERGE_MM:
                         if count == t0.size:
                             t0 = np.concatenate((t0, np.empty_like(t0)))
                             t1 = np.concatenate((t1, np.empty_like(t1)))

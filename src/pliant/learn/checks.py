@@ -21,9 +21,9 @@ from pliant.records.learned import Suspect
 from pliant.records.machine import Machine
 from pliant.say import number
 
-__all__ = ["ODD", "suspects"]
+__all__ = ["suspects"]
 
-ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings that were looked at) is named
+_ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings that were looked at) is named
 _DRAWS, _CLOUD = 800, 1500
 Floats = NDArray[np.float64]
 
@@ -68,7 +68,7 @@ def suspects(
         items = _items(sheet, Sheets(space, [sheet]).predictions(x)[0])
         looked += len(items)
         found += items
-    return tuple(sorted((s for s in found if s.chance * max(looked, 1) < ODD), key=lambda s: s.chance))
+    return tuple(sorted((s for s in found if s.chance * max(looked, 1) < _ODD), key=lambda s: s.chance))
 
 
 def _items(sheet: Readings, m: Any) -> list[Suspect]:

@@ -60,7 +60,7 @@ class Space:
         lagging = bool(kinds & {"stop-start", "threads"})
         self.filament = replace(filament, lag_factor=_LAG) if lagging and filament.lag_factor is None else filament
         self.unknowns = chain.unknowns(machine, self.filament)
-        self.shared = [n for n, q in self.unknowns.items() if q.spread > 1.0 or n.endswith("column_mix")]
+        self.shared = chain.drawn_names(self.unknowns)
         own = {"noise": _NOISE}
         if any(s.first_layer for r in readings for s in r.steps):
             own["bed_error_mm"] = Quantity("bed_error_mm", BED_ERROR_MM, 1.0, "common practice", True)

@@ -17,9 +17,9 @@ from pliant.errors import NotConvergedError
 from pliant.learn.likelihood import Sheets, essential
 from pliant.learn.proposal import Proposal
 
-__all__ = ["LENGTHS", "Cloud", "Posterior", "cloud_of", "fit"]
+__all__ = ["Cloud", "Posterior", "cloud_of", "fit"]
 
-LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
+_LENGTHS = 50.0  # [-] autocorrelation times a chain must last; the rule of emcee's own guide
 _CLOUD = 4096
 _WANTED, _GOOD, _MOST_ROUNDS = 0.12, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
 _NEAR_ROUNDS = 3
@@ -158,7 +158,7 @@ def fit(
     Raises
     ------
     NotConvergedError
-        If the chain is shorter than `LENGTHS` autocorrelation times at its end; the draws are in `error.draws`.
+        If the chain is shorter than `_LENGTHS` autocorrelation times at its end; the draws are in `error.draws`.
 
     References
     ----------
@@ -182,12 +182,12 @@ def fit(
     tau = np.inf
     while sampler.iteration < most_steps:
         # as far as the last estimate says is needed, and a little; the estimate itself costs time
-        more = _CHUNK if not np.isfinite(tau) else int(np.clip(1.05 * LENGTHS * tau - sampler.iteration, 50, 600))
+        more = _CHUNK if not np.isfinite(tau) else int(np.clip(1.05 * _LENGTHS * tau - sampler.iteration, 50, 600))
         state = sampler.run_mcmc(state, min(more, most_steps - sampler.iteration))
         with np.errstate(invalid="ignore"):
             tau = float(np.max(emcee.autocorr.integrated_time(sampler.get_chain(), tol=0)))
         tau = tau if np.isfinite(tau) else np.inf  # a walker that has not moved yet has none
-        done = sampler.iteration / (LENGTHS * tau)
+        done = sampler.iteration / (_LENGTHS * tau)
         if progress is not None:
             progress(min(done, 1.0))
         if done >= 1.0:
@@ -195,10 +195,10 @@ def fit(
     burn = min(int(np.ceil(3 * tau)) if np.isfinite(tau) else 0, sampler.iteration // 2)
     draws = np.swapaxes(sampler.get_chain(discard=burn), 0, 1)
     acceptance = float(np.mean(sampler.acceptance_fraction))
-    if not sampler.iteration >= LENGTHS * tau:
+    if not sampler.iteration >= _LENGTHS * tau:
         raise NotConvergedError(
             f"the draws hang together over {tau:.0f} steps, so {sampler.iteration} steps are too few (want "
-            f"{LENGTHS:.0f} times as many); readings that contradict each other do this: leave one out. "
+            f"{_LENGTHS:.0f} times as many); readings that contradict each other do this: leave one out. "
             "The draws so far are in error.draws",
             draws,
         )

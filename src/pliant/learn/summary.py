@@ -12,6 +12,7 @@ from pliant.records.filament import Filament
 from pliant.records.learned import Believed, Together
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
+from pliant.records.unknown import Unknown
 
 __all__ = ["Summary", "summarise", "updated"]
 
@@ -54,7 +55,9 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
     columns, names = [], list(space.shared)
     for i, name in enumerate(names):
         columns.append(
-            scores[:, i] if name.endswith("column_mix") else np.log(np.broadcast_to(theta[name], (len(x), 1))[:, 0])
+            scores[:, i]
+            if Unknown.of(name).between_theories
+            else np.log(np.broadcast_to(theta[name], (len(x), 1))[:, 0])
         )
     logs = np.column_stack(columns)
     correlation = np.corrcoef(logs, rowvar=False)
@@ -75,8 +78,9 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
     for i in map(int, np.flatnonzero(keep)):
         name, q = names[i], before[i]
         centre, sd = float(logs[:, i].mean()), float(logs[:, i].std())
-        if name.endswith("column_mix"):
-            old, scale = space.machine.path[int(name[4:].split(".")[0])].column_mix
+        unknown = Unknown.of(name)
+        if unknown.between_theories and unknown.span is not None:
+            old, scale = space.machine.path[unknown.span].column_mix
             mixes[name] = (old + scale * centre, scale * sd)
             continue
         home = filament if name in _FILAMENT else machine
@@ -109,14 +113,14 @@ def updated(machine: Machine, filament: Filament, summary: Summary) -> tuple[Mac
     spans = list(machine.path)
     own: dict[str, Quantity] = {}
     for name, pair in summary.machine.items():
-        if name.startswith("path"):
-            place, key = name[4:].split(".", 1)
-            spans[int(place)] = replace(spans[int(place)], **{key: learned(name, name, pair)})  # type: ignore[arg-type]
+        at = Unknown.of(name)
+        if at.span is not None:
+            spans[at.span] = replace(spans[at.span], **{at.key: learned(name, name, pair)})  # type: ignore[arg-type]
         else:
             own[name] = learned(name, name, pair)
     for name, mix in summary.mixes.items():
-        at = int(name[4:].split(".")[0])
-        spans[at] = replace(spans[at], column_mix=mix)
+        span = Unknown.of(name).span or 0
+        spans[span] = replace(spans[span], column_mix=mix)
     numbers = {name: learned(name, name, pair) for name, pair in summary.filament.items()}
     return (
         replace(machine, path=tuple(spans), **own),  # type: ignore[arg-type]

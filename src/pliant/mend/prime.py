@@ -18,10 +18,10 @@ from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, TRAVEL, Program
 
-__all__ = ["CLEAR_MM", "PITCH_MM", "mend_prime", "primes_itself"]
+__all__ = ["CLEAR_MM", "mend_prime", "primes_itself"]
 
 CLEAR_MM = 2.0  # [mm] from the middle of a bead of the part: our choice
-PITCH_MM = 1.0  # [mm] between the lines, so that they do not touch
+_PITCH_MM = 1.0  # [mm] between the lines, so that they do not touch
 _MARGIN_MM = 0.9  # [mm] beyond the space that the program uses
 _LEAST_MM = 5.0  # [mm] a shorter line turns more than it lays
 _JOINED_MM = 1.0  # [mm] beads of the first layer nearer than this belong together
@@ -164,7 +164,7 @@ def _free_way(program: Program, bead: NDArray[np.int64], length_mm: float) -> li
                 way += ends
             elif way:
                 break
-            depth += PITCH_MM
+            depth += _PITCH_MM
         if total > best_mm:
             best, best_mm = way, total
     return best if best_mm >= min(_ENOUGH * length_mm, length_mm) else []

@@ -12,9 +12,9 @@ import numpy as np
 from pliant.checks import as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
-__all__ = ["BITE_SHARE", "CAUSES", "bite_loss", "flow_factor", "largest_cause"]
+__all__ = ["BITE_SHARE", "bite_loss", "flow_factor", "largest_cause"]
 
-CAUSES = ("stretch", "slip", "bite")
+_CAUSES = ("stretch", "slip", "bite")
 # [-] share of the flattening that the teeth sink in: a fine knurl little, a hobbed wheel all of it; from memory
 BITE_SHARE = (0.3, 1.0)
 
@@ -54,7 +54,7 @@ def flow_factor(stretch: Any, slip: Any, bite: Any) -> Any:
     1.107
     """
     kept: Any = 1.0
-    for name, value in zip(CAUSES, _fractions(stretch, slip, bite), strict=True):
+    for name, value in zip(_CAUSES, _fractions(stretch, slip, bite), strict=True):
         if np.any(value >= 1):
             raise DomainError(f"{name} must be under 1, got {np.max(value)}; nothing arrives, so no factor helps")
         kept = kept * (1 - value)
@@ -76,7 +76,7 @@ def largest_cause(stretch: Any, slip: Any, bite: Any) -> Any:
     Returns
     -------
     ndarray of str
-        One of `CAUSES`; the earlier one where two are equal. [-]
+        One of `_CAUSES`; the earlier one where two are equal. [-]
 
     Raises
     ------
@@ -89,7 +89,7 @@ def largest_cause(stretch: Any, slip: Any, bite: Any) -> Any:
     'bite'
     """
     losses = np.stack(np.broadcast_arrays(*_fractions(stretch, slip, bite)))
-    return np.asarray(CAUSES)[np.argmax(losses, axis=0)]
+    return np.asarray(_CAUSES)[np.argmax(losses, axis=0)]
 
 
 def bite_loss(bite_mm: Any, wheel_radius_mm: Any) -> Any:

@@ -31,7 +31,6 @@ __all__ = [
     "rank_key",
     "rotation_to",
     "sphere_directions",
-    "spin_to_fit_deg",
     "turn_words",
     "why_before",
 ]
@@ -251,7 +250,7 @@ def best_orientations(
     ups = np.vstack([sphere_directions(directions), _resting_directions(mesh)])
     measured = facets.measure(ups, limits, layer_height_mm)
     rims = _hull_points(mesh)
-    room = np.array([reach_mm is None or spin_to_fit_deg(rims, up, reach_mm) is not None for up in ups])
+    room = np.array([reach_mm is None or _spin_to_fit_deg(rims, up, reach_mm) is not None for up in ups])
     tried = len(ups)
     same = np.array([0.01 * facets.span_mm, *(2 * [0.004 * facets.surface_mm2]), 0.5])  # a turned twin
     picked: list[NDArray[np.float64]] = []
@@ -266,7 +265,7 @@ def best_orientations(
             if _near(ups[i], picked) or any((np.abs(measured[i] - m) <= same).all() for m in seen):
                 continue
             up, extra = _refine(facets, ups[i], limits, layer_height_mm, share)
-            if room[i] and reach_mm is not None and spin_to_fit_deg(rims, up, reach_mm) is None:
+            if room[i] and reach_mm is not None and _spin_to_fit_deg(rims, up, reach_mm) is None:
                 up = ups[i]  # the tilt left the room there is
             tried += extra
             looked += 1
@@ -283,7 +282,7 @@ def best_orientations(
         points = turned(mesh.vertices, rotation_to(up))
         height = float(m[0])
         foot = float(cut(points, mesh.faces, np.array([min(layer_height_mm, height) / 2]), twin).solid(0).area())
-        spin = 0.0 if reach_mm is None else spin_to_fit_deg(rims, up, reach_mm)
+        spin = 0.0 if reach_mm is None else _spin_to_fit_deg(rims, up, reach_mm)
         fair = spin is not None and foot >= limits.least_foot_mm2(height)
         # the layer test cannot bring the score under what height and foot weigh
         if any(o.fits is not False and o.foot_enough and not o.needs_support
@@ -354,7 +353,7 @@ def _hull_points(mesh: Mesh) -> NDArray[np.float64]:
     return np.asarray(mesh.vertices[ConvexHull(mesh.vertices).vertices])
 
 
-def spin_to_fit_deg(points: NDArray[np.float64], up: Any, reach_mm: tuple[float, float, float]) -> float | None:
+def _spin_to_fit_deg(points: NDArray[np.float64], up: Any, reach_mm: tuple[float, float, float]) -> float | None:
     """Turn about the vertical at which a part standing on `-up` fits a box; 0 where it need not turn, None if never."""
     p = points @ rotation_to(up).T
     x, y, z = np.ptp(p, axis=0)

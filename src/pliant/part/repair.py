@@ -16,7 +16,7 @@ from pliant.errors import MeshError
 from pliant.records.part import Hole
 from pliant.say import number
 
-__all__ = ["Welded", "half_edge_twins", "holes_of", "mesh_volume_mm3", "place_words", "shells_of", "weld_and_wind"]
+__all__ = ["Welded", "half_edge_twins", "mesh_volume_mm3", "shells_of", "weld_and_wind"]
 
 _ROUNDING = 4.0  # weld within this many float32 spacings of the largest coordinate; own choice
 _NEAR_MM, _NEAR_SHARE = 1e-3, 1e-4  # weld at open edges within this, or within this share of the part; own choice
@@ -90,11 +90,11 @@ def weld_and_wind(corners: NDArray[np.float64], faces: NDArray[np.int32], file: 
         faces = _split_edges(vertices, faces, near, said)
         if _is_open(faces):
             faces = _wind(faces, said)
-    holes = holes_of(vertices, faces)
+    holes = _holes_of(vertices, faces)
     patched = tuple(h for h in holes if h.closed and h.across_mm < close_mm)
     if patched:
         vertices, faces = _patched(vertices, faces, patched)
-        holes = holes_of(vertices, faces)
+        holes = _holes_of(vertices, faces)
     label, shells = shells_of(faces, vertices.shape[0])
     if shells > _MAX_SHELLS:
         raise MeshError(f"{file}: {shells} separate shells, more than {_MAX_SHELLS}; save one part at a time")
@@ -104,7 +104,7 @@ def weld_and_wind(corners: NDArray[np.float64], faces: NDArray[np.int32], file: 
     return Welded(vertices, faces, said, shells, holes, patched)
 
 
-def place_words(point: Any) -> str:
+def _place_words(point: Any) -> str:
     """Say where a point of the file is."""
     x, y, z = (round(float(v), 2) + 0.0 for v in point)
     return f"x {x:g}, y {y:g}, z {z:g} mm"
@@ -180,7 +180,7 @@ def _split_edges(
     return faces
 
 
-def holes_of(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> tuple[Hole, ...]:
+def _holes_of(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> tuple[Hole, ...]:
     """Chain the open edges into rims, the largest hole first."""
     half = np.flatnonzero(half_edge_twins(faces) < 0)
     start, end = faces.reshape(-1)[half].tolist(), np.roll(faces, -1, axis=1).reshape(-1)[half].tolist()
@@ -221,7 +221,7 @@ def _tell_edges(vertices: NDArray[np.float64], faces: NDArray[np.int32], said: l
     edge, many = np.unique(ends, axis=0, return_counts=True)
     shared = edge[many > 2]
     if len(shared):
-        where = place_words(vertices[shared[0]].mean(axis=0))
+        where = _place_words(vertices[shared[0]].mean(axis=0))
         n = len(shared)
         said.append(
             f"{n} edge{'s' if n > 1 else ''} with more than two triangles, the first at {where}: surfaces meet there "

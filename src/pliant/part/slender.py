@@ -13,13 +13,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import Z90
 from pliant.models.slender import SIDE_FORCE_SHARE, SIDE_FORCE_SPREAD, wall_spread_mm
 from pliant.part.islands import Island, principal
 from pliant.records.part import SoftFeature
 
 __all__ = ["flexibility_mm_per_n", "soft_features"]
 
-_Z90 = 1.6449  # normal score of the 95 % point
 _WALL = 3.0  # longer than this many thicknesses is a wall
 _JUMP = 6.0  # a section this much stiffer below is where a feature is rooted
 _APEX_MM = 1.0  # less than this that gives way is the apex of a dome or the last layers of a post: not worth a word
@@ -179,7 +179,7 @@ def soft_features(
     layers = [[_as_printed(i, bead_mm) for i in layer] for layer in layers]
     give = flexibility_mm_per_n(layers, youngs_modulus_mpa)
     roots = _roots(layers)
-    bad = float(np.exp(_Z90 * np.hypot(np.log(SIDE_FORCE_SPREAD), np.log(max(modulus_spread, 1.0)))))
+    bad = float(np.exp(Z90 * np.hypot(np.log(SIDE_FORCE_SPREAD), np.log(max(modulus_spread, 1.0)))))
     soft = [g * side_force_n * bad > limit_mm for g in give]
     # walk down from every soft island that no soft island stands on
     crowned = [np.zeros(len(layer), dtype=bool) for layer in layers]

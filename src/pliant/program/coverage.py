@@ -24,9 +24,9 @@ from pliant.models.bead import bead_width_mm, strand_diameter_mm
 from pliant.program.layers import Layering
 from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
 
-__all__ = ["SAGITTA_MM", "Coverage", "bead_widths_mm", "chords_of", "find_coverage"]
+__all__ = ["Coverage", "bead_widths_mm", "chords_of", "find_coverage"]
 
-SAGITTA_MM = 0.005  # [mm] an arc and its chords differ by no more: a hundredth of a bead
+_SAGITTA_MM = 0.005  # [mm] an arc and its chords differ by no more: a hundredth of a bead
 _MAX_CHORDS = 720  # a full turn in half degrees: keeps a hostile radius from filling the memory
 _BATCH_CHORDS = 1_000_000  # layers are worked through in batches of about this many chords
 _WIDEST = 5.0  # a bead wider than so many typical beads is a blob at a standstill, not a bead of that width
@@ -104,7 +104,7 @@ def bead_widths_mm(program: Program, layering: Layering, filament_diameter_mm: f
 
 
 def chords_of(program: Program, index: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Straight pieces in x and y of some moves; arcs become chords no further than `SAGITTA_MM` from them.
+    """Straight pieces in x and y of some moves; arcs become chords no further than `_SAGITTA_MM` from them.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def _chord_counts(program: Program, index: NDArray[np.int64]) -> NDArray[np.int6
         return np.ones(index.size, dtype=np.int64)
     out = program.point_mm[index, :2] - program.centre_mm[index]
     radius = np.where(sweep > 0, np.hypot(out[:, 0], out[:, 1]), 0.0)
-    flat = 1 - SAGITTA_MM / np.maximum(radius, SAGITTA_MM)
+    flat = 1 - _SAGITTA_MM / np.maximum(radius, _SAGITTA_MM)
     return np.clip(np.ceil(sweep / (2 * np.arccos(flat))), 1, _MAX_CHORDS).astype(np.int64)
 
 

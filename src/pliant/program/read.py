@@ -15,8 +15,9 @@ from pliant.kernels import machine
 from pliant.program.compare import Comparison
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
 from pliant.program.messages import asked
-from pliant.program.stream import Moves, Progress, Reading
+from pliant.program.stream import Moves, Reading
 from pliant.program.wrong_file import what_else
+from pliant.progress import Share
 from pliant.records.program import DWELL, HOME, KIND_NAMES, Program
 
 __all__ = ["read_program"]
@@ -34,7 +35,7 @@ _COULD_DIFFER = {
 }
 
 
-def read_program(path: str | Path, dialect: str = "auto", progress: Progress | None = None) -> Program:
+def read_program(path: str | Path, dialect: str = "auto", progress: Share | None = None) -> Program:
     """Read a motion program.
 
     Parameters

@@ -17,12 +17,12 @@ from pliant.kernels.scan import scan
 from pliant.kernels.states import number_states
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.messages import error_text, questions, warnings
+from pliant.progress import Share
 from pliant.records.program import STATE_DTYPE, Program
 
-__all__ = ["COLUMN", "Moves", "Progress", "Reading"]
+__all__ = ["COLUMN", "Moves", "Reading"]
 
 COLUMN = {name: k for k, name in enumerate(machine.COLUMNS)}
-Progress = Callable[[float], None]
 Take = Callable[[NDArray[np.float64], NDArray[np.float64], int, float], None]
 
 _CHUNK = 8 << 20  # [bytes] read at a time
@@ -42,7 +42,7 @@ class Reading:
         self.log = np.empty((machine.BLOCK, machine.STATE))
         self.n_bytes = 0
 
-    def run(self, take: Take, progress: Progress | None = None) -> None:
+    def run(self, take: Take, progress: Share | None = None) -> None:
         """Read to the end; `take(rows, log, line, share)` gets the moves of whole lines up to `line`."""
         if "\0" in self.path:
             raise ProgramError(f"{self.path!r}: cannot be read (a NUL in the name); check the name")
@@ -57,7 +57,7 @@ class Reading:
                 f"{self.path}: cannot be read ({error.strerror}); check the name and the rights"
             ) from error
 
-    def _pieces(self, file: Any, size: int, take: Take, progress: Progress | None) -> None:
+    def _pieces(self, file: Any, size: int, take: Take, progress: Share | None) -> None:
         room = min(_CHUNK, size + 1) if size else _CHUNK
         buffer = np.empty(room + machine.LONGEST_LINE + 2, dtype=np.uint8)
         view, kept, final, w = buffer.data, 0, False, self.w

@@ -43,20 +43,6 @@ class Timing:
     too_fast_line: NDArray[np.int64]
     move_s: NDArray[np.float64]
 
-    @property
-    def phase_mm(self) -> NDArray[np.float64]:
-        """Path covered in each phase `(n_moves, 3)`. [mm]"""
-        up = (self.peak_mm_per_s**2 - self.in_mm_per_s**2) / (2 * self.acceleration_mm_per_s2)
-        down = (self.peak_mm_per_s**2 - self.out_mm_per_s**2) / (2 * self.acceleration_mm_per_s2)
-        return np.column_stack([up, np.maximum(self.length_mm - up - down, 0.0), down])
-
-    @property
-    def phase_s(self) -> NDArray[np.float64]:
-        """Duration of each phase `(n_moves, 3)`. [s]"""
-        a, peak, hold = self.acceleration_mm_per_s2, self.peak_mm_per_s, self.phase_mm[:, 1]
-        middle = np.divide(hold, peak, out=np.zeros_like(hold), where=peak > 0) + self.dwell_s
-        return np.column_stack([(peak - self.in_mm_per_s) / a, middle, (peak - self.out_mm_per_s) / a])
-
 
 def square_corner_deviation_mm(corner_mm_per_s: float, acceleration_mm_per_s2: float) -> float:
     """Junction deviation that gives `corner_mm_per_s` at a right angle. [mm/s, mm/s2 -> mm]

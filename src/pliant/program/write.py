@@ -18,7 +18,7 @@ from pliant.program.numbering import is_numbered, renumber
 from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
 from pliant.records.program import HOME, Program
 
-__all__ = ["Edits", "Insert", "feed_word", "own_retractions", "rewrite", "sole_moves"]
+__all__ = ["Edits", "Insert", "own_retractions", "rewrite", "sole_moves"]
 
 _COMMENT = re.compile(rb"\([^)]*\)|;.*")
 _REBASE = re.compile(rb"[Gg]0*92(?![0-9]).*[Ee]")
@@ -80,7 +80,7 @@ def _per_unit(program: Program) -> tuple[NDArray[np.float64], NDArray[np.float64
     return per_e[program.state], per_f[program.state]
 
 
-def feed_word(speed_mm_per_s: NDArray[np.float64], per_f: NDArray[np.float64]) -> NDArray[np.float64]:
+def _feed_word(speed_mm_per_s: NDArray[np.float64], per_f: NDArray[np.float64]) -> NDArray[np.float64]:
     """The F that asks for a speed, rounded down to a tenth of a unit a minute so that it never asks for more."""
     return np.floor(speed_mm_per_s / per_f * 10 + 1e-6) / 10
 
@@ -146,7 +146,7 @@ class _Plan:
         given = ~np.isnan(p.f_word)
         moving = ((p.length_mm > 0) | (p.filament_mm != 0)) & (p.kind != HOME) & ~self.own
         slowed = (e.speed_mm_per_s < p.speed_mm_per_s) & moving & ~e.drop
-        want = np.where(slowed, feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
+        want = np.where(slowed, _feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
         has_insert = np.zeros(p.kind.size, dtype=np.bool_)
         has_insert[list(e.inserts)] = True
         seq = self.order
@@ -236,7 +236,7 @@ class _Plan:
                 step = m.filament_mm / self.per_e[i]
                 reg = reg + step if state["e_absolute"] else step
                 words.append(b"E" + number_text(float(reg), 5))
-            words.append(b"F" + number_text(float(feed_word(np.array(m.speed_mm_per_s), self.per_f[i])), 3))
+            words.append(b"F" + number_text(float(_feed_word(np.array(m.speed_mm_per_s), self.per_f[i])), 3))
             yield b" ".join(words)
 
 

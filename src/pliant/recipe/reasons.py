@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pliant.constants import Z90
 from pliant.feed import chain
 from pliant.feed.load import bounded_gap_mm
 from pliant.feed.pull import pull_for
@@ -28,7 +29,6 @@ GIVES = {
     "stall": "the drive motor stalling", "starve": "melt running short",
     "dam": "the melt damming up under the nozzle's flat", "none": "a jam",
 }  # fmt: skip
-_Z90 = 1.6449
 _PULL_MM_PER_S = 15.0  # [mm/s] common practice, no source: soft filament is moved gently
 _MOST_COAST_MM = 5.0  # [mm] longer, the seam opens; our choice
 _BACK_MM = 5.0  # [mm] back over the bead; common practice, no source
@@ -187,7 +187,7 @@ def _flow(k: Known) -> Setting:
 def _first_layer(k: Known) -> list[Setting]:
     b, p, theta = k.baseline, k.point, chain.central(k.carried.machine, k.carried.filament)
     h, w, h0 = p.first_height_mm, p.first_width_mm, b.layer_height_mm
-    off = _Z90 * BED_ERROR_MM
+    off = Z90 * BED_ERROR_MM
     worse = float(
         chain.dam_ratio(w, bounded_gap_mm(h - off), theta) / chain.dam_ratio(w, h, theta)
     )  # fmt: skip

@@ -8,7 +8,7 @@ from pliant.errors import RecordError
 from pliant.records.machine import Machine, load_toml, reject_unknown
 from pliant.records.renamed import reject_renamed
 
-__all__ = ["BEAD_WORDS", "KINDS", "ROUTES", "Baseline", "read_baseline", "with_widths"]
+__all__ = ["BEAD_WORDS", "KINDS", "WIDE", "Baseline", "read_baseline", "with_widths"]
 
 # kinds of bead by where they lie, those first that are commonly laid quickest and so push most
 BEAD_WORDS = {
@@ -16,9 +16,9 @@ BEAD_WORDS = {
     "solid_layers": "solid layers", "on_outside": "beads on the outside", "over_air": "beads over air",
 }  # fmt: skip
 KINDS = tuple(BEAD_WORDS)
-ROUTES = ("straight", "inside")
+_ROUTES = ("straight", "inside")
 _SQUEEZED = KINDS[:4]
-_WIDE = 1.125  # [-] bead width over nozzle width; common practice, no source
+WIDE = 1.125  # [-] bead width over nozzle width; common practice, no source
 # table, key: least, most, and the value taken where it is left out (None: see `read_baseline`)
 _PLAIN: dict[str, dict[str, tuple[float, float, float | None]]] = {
     "": {
@@ -167,14 +167,14 @@ def with_widths(baseline: Baseline, machine: Machine) -> Baseline:
                 f"baseline {baseline.name!r}: {name} must be at most the nozzle's {nozzle:g} mm, got {height:g}; "
                 "is this the recipe for this machine?"
             )
-    usual = round(max(_WIDE * nozzle, baseline.layer_height_mm), 3)
+    usual = round(max(WIDE * nozzle, baseline.layer_height_mm), 3)
     said = list(baseline.assumed)
     width = dict(baseline.width_mm)
     missing = [kind for kind in _SQUEEZED if not width[kind]]
     for kind in missing:
         width[kind] = usual
     if missing:
-        said.append(f"bead_width_mm {usual:g} for {', '.join(BEAD_WORDS[k] for k in missing)} (nozzle x {_WIDE:g})")
+        said.append(f"bead_width_mm {usual:g} for {', '.join(BEAD_WORDS[k] for k in missing)} (nozzle x {WIDE:g})")
     width["over_air"] = width["behind_outside"]
     first = baseline.first_width_mm
     if not first:
@@ -214,8 +214,8 @@ def _speeds(table: dict[str, Any], file: str, assumed: list[str]) -> dict[str, f
 
 def _route(table: dict[str, Any], file: str) -> str:
     route = table.get("travel_route", "straight")
-    if route not in ROUTES:
-        raise RecordError(f"{file}: stops.travel_route must be one of {', '.join(ROUTES)}, got {route!r}")
+    if route not in _ROUTES:
+        raise RecordError(f"{file}: stops.travel_route must be one of {', '.join(_ROUTES)}, got {route!r}")
     return str(route)
 
 

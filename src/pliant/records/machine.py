@@ -8,6 +8,7 @@ from pathlib import Path
 from statistics import NormalDist
 from typing import Any
 
+from pliant.constants import Z90
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
 from pliant.records.starters import untouched
@@ -254,7 +255,7 @@ def _mix(raw: Any, where: str) -> tuple[float, float]:
             f"{where}.column_mix must be a range [low, high] within 0 and 1, got {raw!r}; or leave it out"
         )
     low, high = (NormalDist().inv_cdf(v) for v in raw)
-    return (low + high) / 2, (high - low) / (2 * 1.6449)
+    return (low + high) / 2, (high - low) / (2 * Z90)
 
 
 def _span(raw: Any, i: int, file: str) -> Span:

@@ -6,7 +6,10 @@ Every verb takes its defaults from here. Left out: chemistry (ether, ester), fil
 import math
 from typing import Any
 
-__all__ = ["MELT", "MODULUS_SPREAD", "fit_of", "melt_range", "modulus_by_hardness", "modulus_spread"]
+__all__ = [
+    "HALF_STRAIN", "HALF_STRAIN_SPREAD", "MELT", "MODULUS_SPREAD", "fit_of", "melt_range", "modulus_by_hardness",
+    "modulus_spread",
+]  # fmt: skip
 
 # start, slope, lowest and highest reading of our own fits to producers' data sheets (tests/published,
 # solid_tpu_stiffness.csv): A has 5 points, rms factor 1.23, worst 1.39; D has 9 points, rms factor 1.16, worst 1.36
@@ -16,6 +19,8 @@ _FIT = {"A": (-1.302, 0.0331, 82.0, 95.0), "D": (-0.524, 0.0492, 50.0, 76.0)}
 # say (docs/models/stiffness.md), and it grows so slowly that harder is never softer in one and the same draw
 MODULUS_SPREAD = (1.25, 1.6)
 _FAR = 12.0  # [points of Shore]
+# strain at which the secant modulus has halved; own fit to the few rows that give stress at several strains
+HALF_STRAIN, HALF_STRAIN_SPREAD = 0.15, 1.5
 
 _AT = (75.0, 85.0, 95.0)  # Shore A of the columns below; 90 % ranges
 # Consistency, at the middle of the sheet's range of temperatures: melt-index points of three grades. Pressure less the

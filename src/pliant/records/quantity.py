@@ -4,14 +4,13 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from pliant.constants import Z90
 from pliant.errors import RecordError
 
-__all__ = ["LIMITS", "MOST_SPREAD", "Quantity", "parse_quantity"]
-
-_Z90 = 1.6449  # normal score of the 95 % point: a 90 % range lies this many spreads to each side
+__all__ = ["LIMITS", "Quantity", "parse_quantity"]
 
 
-MOST_SPREAD = 10.0  # [-] ninety per cent between a fortieth and forty times: more is no knowledge at all
+_MOST_SPREAD = 10.0  # [-] ninety per cent between a fortieth and forty times: more is no knowledge at all
 # what any such machine or filament could have, by the last word of the key: a slip of the keys lies outside
 LIMITS = {
     "wheel_radius_mm": (1, 100), "pinch_force_n": (0.1, 1000), "grip_friction": (0.01, 5), "motor_force_n": (0.5, 5000),
@@ -39,12 +38,12 @@ class Quantity:
     @property
     def low(self) -> float:
         """Lower end of the 90 % range."""
-        return self.value * self.spread**-_Z90
+        return self.value * self.spread**-Z90
 
     @property
     def high(self) -> float:
         """Upper end of the 90 % range."""
-        return self.value * self.spread**_Z90
+        return self.value * self.spread**Z90
 
     def sentence(self) -> str:
         """One line for the list of what was assumed."""
@@ -93,7 +92,7 @@ def parse_quantity(raw: Any, key: str, default_spread: float, file: str = "recor
         if low >= high:
             raise RecordError(f"{where}: a range needs low < high, got [{low:g}, {high:g}]")
         _require_possible(where, key, low, high)
-        return Quantity(key, math.sqrt(low * high), (high / low) ** (1 / (2 * _Z90)), "record", False)
+        return Quantity(key, math.sqrt(low * high), (high / low) ** (1 / (2 * Z90)), "record", False)
     if isinstance(raw, dict):
         unknown = set(raw) - {"value", "spread", "source"}
         if unknown:
@@ -103,8 +102,8 @@ def parse_quantity(raw: Any, key: str, default_spread: float, file: str = "recor
         spread = _number(raw.get("spread", default_spread), f"{where}.spread")
         if spread < 1:
             raise RecordError(f"{where}.spread must be >= 1 (a multiplicative standard deviation), got {spread:g}")
-        if spread > MOST_SPREAD:
-            raise RecordError(f"{where}.spread must be at most {MOST_SPREAD:g}, got {spread:g}")
+        if spread > _MOST_SPREAD:
+            raise RecordError(f"{where}.spread must be at most {_MOST_SPREAD:g}, got {spread:g}")
         value = _number(raw["value"], where)
         _require_possible(where, key, value)
         return Quantity(key, value, spread, str(raw.get("source", "record")), False)

@@ -8,14 +8,15 @@ from pathlib import Path
 from statistics import NormalDist
 from typing import Any
 
+from pliant.constants import Z90
 from pliant.errors import RecordError
 from pliant.records.learned import Together
 from pliant.records.machine import load_toml
+from pliant.records.unknown import Unknown
 
 __all__ = ["next_version", "updated_filament", "updated_machine"]
 
 _DRIVE = ("pinch_force_n", "grip_friction", "motor_force_n")
-_Z90 = 1.6449
 
 
 def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
@@ -54,14 +55,14 @@ def updated_machine(
     spans = [dict(s) for s in data.get("path", [])]
     drive, hot_end = dict(data.get("drive", {})), dict(data.get("hot_end", {}))
     for name, (value, spread) in learned.items():
-        if name.startswith("path"):
-            place, key = name[4:].split(".", 1)
-            spans[int(place)][key] = _quantity(value, spread, source)
+        at = Unknown.of(name)
+        if at.span is not None:
+            spans[at.span][at.key] = _quantity(value, spread, source)
         else:
             (drive if name in _DRIVE else hot_end)[name] = _quantity(value, spread, source)
     for name, (centre, scale) in mixes.items():
-        ends = (NormalDist().cdf(centre + sign * _Z90 * scale) for sign in (-1, 1))
-        spans[int(name[4:].split(".")[0])]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
+        ends = (NormalDist().cdf(centre + sign * Z90 * scale) for sign in (-1, 1))
+        spans[Unknown.of(name).span or 0]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
     data |= {"drive": drive, "hot_end": hot_end, "path": spans}
     return _text(data, f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}")
 

@@ -1,5 +1,6 @@
 """What `learn` and `next` found, as lines for a terminal."""
 
+from pliant.constants import Z90
 from pliant.records.learned import Learned, NextCoupon
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
@@ -79,7 +80,7 @@ def next_text(found: NextCoupon, way: str) -> str:
 
 
 def _span(value: float, spread: float, digits: int) -> str:
-    return f"{number(value * spread**-1.6449, digits)} to {number(value * spread**1.6449, digits)}"
+    return f"{number(value * spread**-Z90, digits)} to {number(value * spread**Z90, digits)}"
 
 
 def _odds(chance: float) -> str:

@@ -5,7 +5,7 @@ from pliant.records.recipe import Helps, Recipe, Setting
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["blocks", "grouped", "helps_words", "plan_text", "range_words", "value_words"]
+__all__ = ["blocks", "grouped", "plan_text", "range_words", "value_words"]
 
 # what a line of the ledger does to the push, by how its key begins
 _GROUPS = (
@@ -55,7 +55,7 @@ def grouped(recipe: Recipe) -> list[tuple[str, list[list[Setting]]]]:
     return out
 
 
-def helps_words(helps: Helps) -> str:
+def _helps_words(helps: Helps) -> str:
     """What a change buys, in words."""
     if helps.time_factor is None or not helps.works:
         return "not enough"
@@ -100,7 +100,7 @@ def plan_text(recipe: Recipe) -> str:
         ]
     if r.helps:
         lines += ["", "what would help" if not r.works else "what would make it faster"]
-        lines += [f"  {h.change}: {helps_words(h)}" for h in r.helps]
+        lines += [f"  {h.change}: {_helps_words(h)}" for h in r.helps]
     for name, share in r.measure_next.items():
         what, how = unknown_in_words(name)
         lines.append(f"measure     {what}: {percent(share)} of the doubt ({how})")

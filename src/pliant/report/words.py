@@ -3,8 +3,7 @@
 Numbers get no more digits than are known: two, and "under" or "over" at the ends.
 """
 
-import re
-
+from pliant.records.unknown import Unknown
 from pliant.say import number, percent
 
 __all__ = [
@@ -130,11 +129,11 @@ def full(fill: float) -> str:
 
 def unknown_in_words(name: str) -> tuple[str, str]:
     """What an unknown is, and how to find it out; the name itself where we have no words for it."""
-    place = re.fullmatch(r"path\[?(\d+)\]?\.(\w+)", name)
+    unknown = Unknown.of(name)
     short = name.rsplit(".", maxsplit=1)[-1]
     what, how = _UNKNOWN.get(name) or _UNKNOWN.get(short) or (name, "")
-    if place:
-        what += f" (span {int(place[1]) + 1} of the feed path)"
+    if unknown.span is not None:
+        what += f" (span {unknown.span + 1} of the feed path)"
     elif short == "bore_mm":
         what += " (hot end)"
     return what, how

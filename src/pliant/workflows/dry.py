@@ -1,7 +1,5 @@
 """`dry`: how many hours a spool takes to dry, never above its data sheet."""
 
-import csv
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -13,28 +11,22 @@ from pliant.models.drying import (
     ACTIVATION_KJ_PER_MOL,
     DIFFUSIVITY_23C_M2_PER_S,
     SPOOL_FACTOR,
-    drying_time_h,
     resting_water_percent,
     water_diffusivity_m2_per_s,
     water_left_fraction,
 )
+from pliant.piece.water import band, drying_limit_c, hours_to, published_rows, sample, saturated_percent, water_now
 from pliant.records.dry import AfterHours, Band, Drying
 from pliant.records.filament import Filament, read_filament
 from pliant.records.quantity import Quantity, parse_quantity
+from pliant.sampling import normal_scores
 from pliant.say import number
 
 __all__ = ["dry"]
 
-_DRAWS = 1000
-_SEED = 20250
-_Z90 = 1.6449
+_DRAWS, _SEED = 1000, 20250
 _TARGET_PERCENT = 0.02  # producers' sheets for pellets ask 0.01 to 0.03 % (data/drying.csv)
-# [% of mass] uptake of printed TPU in water, preprint 202604.1293 (2026), abstract: up to about 1.80 % for 60-85A,
-# 1.18-1.42 % for 89-98A; lower end for the soft ones: 1.6 g per 100 cm3 (Schneider et al. 1968) at 1.2 g/cm3
-_SATURATED_SOFT, _SATURATED_HARD = (1.33, 1.80), (1.18, 1.42)
-_OPEN_SPOOL = (0.3, 0.9)  # [-] humidity of the room a spool of unknown past has stood in; our own bracket
 _ROOM_HUMIDITY = 50.0  # [%] of a room nobody measured; the standard atmosphere of plastics testing, from memory
-_SPOOL_C = (50.0, 70.0)  # [degC] filament on a spool, common practice, from memory (data/drying.csv): 75A low, 95A high
 
 
 def dry(
@@ -71,7 +63,7 @@ def dry(
         If the record cannot be used, a number is impossible, or the temperature is above the limit.
     """
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
-    low_c, limit_c, assumed_limit, source = _limit(spool)
+    low_c, limit_c, assumed_limit, source = drying_limit_c(spool)
     at_c = limit_c if temperature_c is None else float(temperature_c)
     if not np.isfinite(at_c) or at_c < 20:
         raise DomainError(f"temperature_c must be at least 20, got {at_c:g}")
@@ -84,25 +76,26 @@ def dry(
     target = _TARGET_PERCENT if target_percent is None else float(target_percent)
     if not 0.001 <= target <= 5:
         raise DomainError(f"target_percent must lie between 0.001 and 5 (percent of mass), got {target:g}")
-    water = _water_now(spool, water_percent)
-    saturated = float(np.mean(_saturated(spool)))
+    water = water_now(spool, water_percent)
+    saturated = float(np.mean(saturated_percent(spool)))
     resting = float(resting_water_percent(saturated, room_humidity_percent, at_c))
     floor_humidity = float(room_humidity_percent) or _ROOM_HUMIDITY
     d23 = parse_quantity(list(DIFFUSIVITY_23C_M2_PER_S), "diffusivity of water at 23 °C", 1.0)
     energy = parse_quantity(list(ACTIVATION_KJ_PER_MOL), "its activation energy", 1.0)
     wound = parse_quantity(list(SPOOL_FACTOR), "wound spool over bare strand", 1.0)
 
-    draw = _latin(5)
-    diffusivity = water_diffusivity_m2_per_s(at_c, _sample(d23, draw[0]), _sample(energy, draw[1]))
-    now, slower = _sample(water, draw[2]), _sample(wound, draw[3])
-    diameter = _sample(spool.diameter_mm, draw[4])
-    hours = _hours(diffusivity, diameter, now, target, resting)
+    rng = np.random.default_rng(_SEED)
+    draw = [normal_scores(rng, _DRAWS) for _ in range(5)]
+    diffusivity = water_diffusivity_m2_per_s(at_c, sample(d23, draw[0]), sample(energy, draw[1]))
+    now, slower = sample(water, draw[2]), sample(wound, draw[3])
+    diameter = sample(spool.diameter_mm, draw[4])
+    hours = hours_to(diffusivity, diameter, now, target, resting)
 
     def left(time_h: Any, factor: Any) -> NDArray[np.float64]:
         share = water_left_fraction(diffusivity, diameter, np.asarray(time_h) * 3600 / factor)
         return np.asarray(resting + (now - resting) * share)
 
-    strand_h, spool_h = _band(hours), _band(hours * slower)
+    strand_h, spool_h = band(hours), band(hours * slower)
     sheet = spool.dry_h
     marks = sorted({4.0, 8.0, 24.0} | set(sheet or ()))
     last = float(min(max(1.5 * (spool_h.value or 24.0), strand_h.high or 24.0, 12.0), 240.0))
@@ -129,13 +122,13 @@ def dry(
         spool_factor=Band(wound.value, wound.low, wound.high),
         sheet_h=sheet,
         after=tuple(
-            AfterHours(t, _band(left(t, 1.0)), _band(left(t, slower)), float(np.mean(left(t, slower) <= target)))
+            AfterHours(t, band(left(t, 1.0)), band(left(t, slower)), float(np.mean(left(t, slower) <= target)))
             for t in marks
         ),
         time_h=tuple(float(t) for t in times),
-        strand_percent=tuple(_band(left(t, 1.0)) for t in times),
-        spool_percent=tuple(_band(left(t, slower)) for t in times),
-        published=_published(spool),
+        strand_percent=tuple(band(left(t, 1.0)) for t in times),
+        spool_percent=tuple(band(left(t, slower)) for t in times),
+        published=published_rows(spool),
         assumed=_assumed(assumed_limit, limit_c, source, water, d23, energy, wound),
         notes=_notes(spool, at_c, low_c, resting, target, spool_h, left, water.value),
         cautions=(
@@ -144,85 +137,6 @@ def dry(
             "Do not leave a heated box unattended, follow your local fire rules, and ventilate the room.",
         ),
     )
-
-
-def _limit(spool: Filament) -> tuple[float, float, bool, str]:
-    """Low end and limit of the drying temperature, whether assumed, and where it comes from."""
-    if spool.dry_c is not None:
-        return *spool.dry_c, False, "dry_c of the record: the maker's sheet"
-    soft = min(max((_shore_a(spool) - 75) / 20, 0.0), 1.0)
-    limit = _SPOOL_C[0] + soft * (_SPOOL_C[1] - _SPOOL_C[0])
-    source = (
-        f"assumed for {spool.shore:g}{spool.scale}: filament on a spool is dried at 50 to 70 °C, softer at the lower "
-        "end (common practice, from memory)"
-    )
-    return limit, limit, True, source
-
-
-def _shore_a(spool: Filament) -> float:
-    return spool.shore if spool.scale == "A" else max(95.0, spool.shore)
-
-
-def _saturated(spool: Filament) -> tuple[float, float]:
-    t = min(max((_shore_a(spool) - 85) / 4, 0.0), 1.0)
-    return tuple((1 - t) * s + t * h for s, h in zip(_SATURATED_SOFT, _SATURATED_HARD, strict=True))  # type: ignore[return-value]
-
-
-def _water_now(spool: Filament, asked: float | None) -> Quantity:
-    if asked is not None:
-        if not np.isfinite(asked) or not 0 < asked <= 5:
-            raise DomainError(f"water_percent must be above 0 and at most 5 (percent of mass), got {asked:g}")
-        return Quantity("water_percent", float(asked), 1.15, "asked for", False)
-    if spool.water_percent is not None:
-        return spool.water_percent
-    low, high = _saturated(spool)
-    q = parse_quantity([_OPEN_SPOOL[0] * low, _OPEN_SPOOL[1] * high], "water_percent", 1.0)
-    source = f"published uptake {number(low)} to {number(high)} % when saturated, times room humidity of 30 to 90 %"
-    return Quantity("water_percent", q.value, q.spread, source, True)
-
-
-def _latin(count: int) -> NDArray[np.float64]:
-    """Normal scores of a Latin hypercube, one row a quantity."""
-    from scipy.special import ndtri
-
-    rng = np.random.default_rng(_SEED)
-    ranks = np.array([rng.permutation(_DRAWS) for _ in range(count)])
-    return np.asarray(ndtri((ranks + rng.random(ranks.shape)) / _DRAWS))
-
-
-def _sample(quantity: Quantity, score: NDArray[np.float64]) -> NDArray[np.float64]:
-    return quantity.value * quantity.spread**score
-
-
-def _hours(diffusivity: Any, diameter_mm: Any, now: Any, target: float, resting: float) -> NDArray[np.float64]:
-    if target <= resting:
-        return np.where(now <= target, 0.0, np.inf)
-    wanted = (target - resting) / np.maximum(now - resting, 1e-12)
-    return np.asarray(drying_time_h(diffusivity, diameter_mm, np.minimum(wanted, 1.0)))
-
-
-def _band(values: NDArray[np.float64]) -> Band:
-    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95], method="nearest")
-    return Band(*(float(v) if np.isfinite(v) else None for v in (middle, low, high)))
-
-
-def _published(spool: Filament) -> tuple[str, ...]:
-    """Rows of the drying table that speak of this hardness: the nearest on its scale, and those for any."""
-    table = (files("pliant") / "data" / "drying.csv").read_text(encoding="utf-8")
-    rows = list(csv.DictReader(table.splitlines()))
-    same = [r for r in rows if r["shore"].endswith(spool.scale)]
-    nearest = min(same, key=lambda r: abs(float(r["shore"][:-1]) - spool.shore))
-    chosen = [r for r in rows if r is nearest or r["material"].startswith("TPU")]
-    said = []
-    for r in chosen:
-        what = f"{r['material']} {r['shore']}".strip()
-        kind = "" if "spool" in what else "pellets, "
-        time = "-".join(t for t in dict.fromkeys((r["time_low_h"], r["time_high_h"])) if t)
-        span = "-".join(dict.fromkeys((r["T_low_C"], r["T_high_C"])))
-        most = f", to {r['max_moisture_percent_mass']} %" if r["max_moisture_percent_mass"] else ""
-        hours = f" for {time} h" if time else ""
-        said.append(f"{kind}{what}: {span} °C{hours}{most} ({r['source']}; {r['verified']})")
-    return tuple(said)
 
 
 def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quantity) -> tuple[str, ...]:
@@ -247,7 +161,7 @@ def _notes(
     elif at_c < low_c:
         said.append(f"{at_c:g} °C is under the sheet's {low_c:g} °C: allowed, and slower.")
     if spool.dry_h is not None and at_c >= low_c:
-        most = _band(left(spool.dry_h[1], 1.0)).value or 0.0
+        most = band(left(spool.dry_h[1], 1.0)).value or 0.0
         if most > 1.5 * target:
             said.append(
                 f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {number(most)} % by this "

@@ -1,7 +1,7 @@
 """`learn`: readings in, new versions of the records out, with what changed and what that does to a program."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from pliant.learn.likelihood import Sheets, Space
 from pliant.learn.posterior import fit
 from pliant.learn.summary import summarise, updated
 from pliant.program.read import read_program
+from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
@@ -28,7 +29,6 @@ from pliant.say import number
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
-Progress = Callable[[float], None]
 _DRAWS = 20000
 
 
@@ -46,7 +46,7 @@ def learn(
     program: str | Path | None = None,
     write: bool = True,
     seed: int = 7,
-    progress: Progress | None = None,
+    progress: Share | None = None,
 ) -> Learned:
     """Learn from readings what this machine and this spool really do.
 

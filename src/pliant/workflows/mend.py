@@ -28,7 +28,7 @@ from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
 
-__all__ = ["ADDED", "FLAT_MM_PER_S", "PASSES", "mend"]
+__all__ = ["ADDED", "PASSES", "mend"]
 
 # questions that decide where the nozzle goes or what it feeds; fans and flow factors are proved either way
 _MATTERS = (
@@ -37,20 +37,20 @@ _MATTERS = (
 )  # fmt: skip
 _ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
-FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
+_FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
 
 def _flat(stages: Stages) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = stages.program
-    flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, FLAT_MM_PER_S), p.speed_mm_per_s)
+    flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s)
     job = stages.job.at(flat).course
     chance = jam_risk(job, stages.machine, stages.filament, shares=False).probability
     time_s = job.time_s
     del job  # as large as the program
     ours = stages.plan(chance)
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
-    return Flat(FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
+    return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
 
 
 def _seen_again(

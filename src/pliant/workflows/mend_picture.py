@@ -23,14 +23,14 @@ from pliant.records.trace import LayerPair, Remake, SheetLayer
 from pliant.workflows.mend import mend
 from pliant.workflows.picture import draw
 
-__all__ = ["draw_remake", "mend_with_report"]
+__all__ = ["mend_with_report"]
 
 _PAIRS = 3
 _LARGE_BYTES = 200 << 20  # the layers of larger programs are not drawn: it takes as much memory again
 _SAME = 0.3  # [-] layers whose figures differ by less changed alike
 
 
-def draw_remake(before: Job, after: Job, *, pairs: int = _PAIRS) -> Remake:
+def _draw_remake(before: Job, after: Job, *, pairs: int = _PAIRS) -> Remake:
     """Draw a program as it was and as it is.
 
     Parameters
@@ -135,7 +135,7 @@ def mend_with_report(
         if max(before.program.n_bytes, after.program.n_bytes) > _LARGE_BYTES:
             remake = Remake(draw(before, layers=0), draw(after, layers=0), ())
         else:
-            remake = draw_remake(before, after)
+            remake = _draw_remake(before, after)
         seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
 
     mended = mend(program, machine, filament, look=look, **asked)

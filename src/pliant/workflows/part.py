@@ -6,115 +6,16 @@ from typing import Any
 
 import numpy as np
 
+from pliant.constants import Z90
 from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
+from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.part import Hole, Job, Mesh, PartFindings
 from pliant.say import number
 
-__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s", "part", "told_of_part"]
-
-TARGET = 0.02  # [-] chance of a jam that the forecast's flow must meet; design section 7
-_LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle diameter
-_WIDTH_OF_NOZZLE = 1.125  # common practice, no source: bead width over nozzle diameter
-_WALLS = 3  # common practice, no source
-_WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears its layer; own choice
-_NOMINAL_FLOW_MM3_PER_S = 0.5  # own choice: for the side force where no flow meets any target
-_INLET_C = 25.0  # room temperature
-_TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
-
-
-def largest_flow_mm3_per_s(
-    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float, chance: float = TARGET
-) -> float | None:
-    """Largest steady flow at which the chance of a jam stays within a target; None if there is none.
-
-    Parameters
-    ----------
-    machine, filament
-        The records, with their spreads.
-    layer_height_mm, bead_width_mm : float
-        The bead. [mm]
-    chance : float, default 0.02
-        The target. [-]
-
-    Returns
-    -------
-    float or None
-        Flow, at most what the axes can lay. [mm3/s]
-    """
-    from pliant.feed.load import Course
-    from pliant.feed.risk import jam_risk
-    from pliant.models.bead import bead_area_mm2
-
-    top = float(bead_area_mm2(bead_width_mm, layer_height_mm)) * min(_plain(v) for v in machine.max_speed_mm_per_s[:2])
-    seconds = 600.0
-    area = np.pi * filament.diameter_mm.value**2 / 4
-    celsius = filament.reference_c
-    course = Course.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
-
-    def meets(scale: float) -> bool:
-        return jam_risk(course, machine, filament, scale=scale, shares=False).probability <= chance
-
-    if meets(1.0):
-        return top
-    low, high = 0.05 / top, 1.0
-    if not meets(low):
-        return None
-    for _ in range(9):
-        middle = float(np.sqrt(low * high))
-        low, high = (middle, high) if meets(middle) else (low, middle)
-    return low * top
-
-
-def _plain(value: object) -> float:
-    return float(getattr(value, "value", value))  # type: ignore[arg-type]
-
-
-def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_limit_mm: float) -> Job:
-    """A generic job on this machine with this spool: bead by nozzle, flow by the feed path, side force by the melt."""
-    from pliant.models import melting, pressure
-    from pliant.models.bead import bead_area_mm2
-    from pliant.models.slender import SIDE_FORCE_SPREAD, side_force_n
-    from pliant.workflows.feel import printed_softness
-
-    softer, scatter = printed_softness()
-    nozzle = machine.nozzle_mm.value
-    h, w = _LAYER_OF_NOZZLE * nozzle, _WIDTH_OF_NOZZLE * nozzle
-    flow = largest_flow_mm3_per_s(machine, filament, h, w)
-    even = largest_flow_mm3_per_s(machine, filament, h, w, 0.5)
-    presses = flow or even or _NOMINAL_FLOW_MM3_PER_S
-    melt = melting.mean_temperature_c(
-        presses,
-        machine.heated_length_mm.value,
-        filament.reference_c,
-        _INLET_C,
-        filament.diffusivity_mm2_per_s.value,
-    )
-    shift = pressure.temperature_shift(melt, filament.reference_c, filament.activation_kj_per_mol.value)
-    contact = pressure.slit_drop_mpa(
-        presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
-    )
-    return Job(
-        layer_height_mm=h,
-        bead_width_mm=w,
-        walls=_WALLS,
-        flow_mm3_per_s=flow,
-        flow_even_mm3_per_s=even,
-        travel_mm_per_s=min(_TRAVEL_MM_PER_S, *(_plain(v) for v in machine.max_speed_mm_per_s[:2])),
-        lift_mm_per_s=_plain(machine.max_speed_mm_per_s[2]),
-        side_force_n=float(side_force_n(contact, bead_area_mm2(w, h))),
-        side_force_spread=SIDE_FORCE_SPREAD,
-        youngs_modulus_mpa=filament.youngs_modulus_mpa.value / softer,
-        modulus_spread=float(np.exp(np.hypot(np.log(filament.youngs_modulus_mpa.spread), np.log(scatter)))),
-        printed_factor=softer,
-        wobble_limit_mm=_WOBBLE_SHARE * w,
-        ledge_limit_mm=ledge_limit_mm,
-        bridge_limit_mm=bridge_limit_mm,
-        filament_diameter_mm=filament.diameter_mm.value,
-        density_kg_per_m3=filament.density_kg_per_m3.value,
-    )
+__all__ = ["part", "told_of_part"]
 
 
 def part(
@@ -151,7 +52,7 @@ def part(
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    bead = WIDE * machine.nozzle_mm.value
     solid = read_mesh(mesh, np.inf if holes else bead)  # before anything heavy is loaded: a bad file costs little
     if solid.open_edges:
         raise MeshError(
@@ -168,6 +69,7 @@ def part(
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
     from pliant.part.unite import crossing_words, united
+    from pliant.piece.laid import job_for
 
     limits = Limits()
     as_read, solid = solid, united(solid)
@@ -265,7 +167,7 @@ _LARGEST_MM = 500.0  # of a part on an ordinary desktop machine: our choice, onl
 def _require_size(solid: Mesh, machine: Machine) -> None:
     """Refuse what no bead can draw: most often a part saved in metres or inches and read as millimetres."""
     x, y, z = np.ptp(solid.vertices, axis=0)
-    bead = _WIDTH_OF_NOZZLE * machine.nozzle_mm.value
+    bead = WIDE * machine.nozzle_mm.value
     if max(x, y, z) < 2 * bead:
         raise MeshError(
             f"{solid.file}: {number(x)} x {number(y)} x {number(z)} mm, less than two beads of {number(bead)} mm; "
@@ -312,7 +214,7 @@ def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
         f"{number(job.youngs_modulus_mpa)} MPa within a factor of {number(job.modulus_spread)} "
         "(printed-TPU table of `feel`, extruded rows)"
     )
-    low, high = job.side_force_n / 3**1.6449, job.side_force_n * 3**1.6449
+    low, high = job.side_force_n / 3**Z90, job.side_force_n * 3**Z90
     said.append(f"side force of the nozzle {number(low)} to {number(high)} N (estimate, no source)")
     said.append(
         f"a tip may give way by {job.wobble_limit_mm:.2f} mm, a quarter of a bead; by a whole bead it is lost "

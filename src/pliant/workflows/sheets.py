@@ -9,10 +9,11 @@ from pliant.book import look, records
 from pliant.book.open_book import open_book
 from pliant.coupon.readings import readings_from, readings_text
 from pliant.errors import BookError
+from pliant.progress import Share
 from pliant.records.book import Added
 from pliant.records.coupon import Coupon
 from pliant.records.learned import Learned
-from pliant.workflows.learn import Progress, learn
+from pliant.workflows.learn import learn
 
 __all__ = ["Sheet", "empty_sheet", "keep_coupon", "learn_and_keep"]
 
@@ -81,7 +82,7 @@ def empty_sheet(book: str | Path | None, uid: str) -> Sheet:
 
 def learn_and_keep(
     book: str | Path | None, sheet: dict[str, Any], name: str, machine: str | Path, filament: str | Path,
-    *, folder: Path, coupon: str | None = None, program: str | Path | None = None, progress: Progress | None = None,
+    *, folder: Path, coupon: str | None = None, program: str | Path | None = None, progress: Share | None = None,
 ) -> tuple[Learned, tuple[Added, Added, Added]]:  # fmt: skip
     """Learn from a filled-in sheet, and keep the new versions and the fit.
 

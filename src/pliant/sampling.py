@@ -1,0 +1,17 @@
+"""Draws of what is not known, spread evenly: one stratum each, so that a thousand tell what ten thousand loose ones do.
+
+M. D. McKay, R. J. Beckman, W. J. Conover, A comparison of three methods for selecting values of input variables,
+Technometrics 21, 1979.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["normal_scores"]
+
+
+def normal_scores(rng: np.random.Generator, n: int) -> NDArray[np.float64]:
+    """One standard normal score in each of `n` equally likely strata, in random order, `(n,)`."""
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri((rng.permutation(n) + rng.random(n)) / n))
