@@ -12,7 +12,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import insert, text
 
 import pliant.book.open_book as module
-from pliant.book import look, records, transfer
+from pliant.book import look, prints, records, transfer
 from pliant.book.fields import KINDS, checked, digest, now, same_thing
 from pliant.book.migrate import form_of, upgrade
 from pliant.book.open_book import Book, open_book
@@ -64,7 +64,7 @@ def test_roundtrip_an_older_book_is_backed_up_and_migrated(place, tmp_path):
     uids = _old_book(place)
     with open_book(place) as book:
         assert transfer.verify(book).counts["print"] == 1
-        assert look.past_outcomes(book, "Bench 2", "85A").recent[0].at_line == 12
+        assert prints.past_outcomes(book, "Bench 2", "85A").recent[0].at_line == 12
         records.remember_coupon(book, uids["machine"], uids["filament"], "tower", {"a": 1})
         with book.reading() as connection:
             assert form_of(connection, "x") == HEAD

@@ -6,7 +6,7 @@ import threading
 import pytest
 from sqlalchemy import text
 
-from pliant.book import look, records, transfer
+from pliant.book import look, prints, records, transfer
 from pliant.book.open_book import open_book
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, RecordError
@@ -74,7 +74,7 @@ def test_roundtrip_the_users_file_is_kept_word_for_word(book, files):
 def test_roundtrip_every_outcome(book, files, outcome):
     where = {} if outcome == "ok" else {"at_line": 2, "at_time_s": 61.5}
     made, told = _print(book, files, outcome, note="heard clicking", printed_at="2025-03-01T09:30:00.000000Z", **where)
-    past = look.past_outcomes(book, MACHINE, FILAMENT)
+    past = prints.past_outcomes(book, MACHINE, FILAMENT)
     assert past.counts == {outcome: 1}
     (one,) = past.recent
     assert (one.print_uid, one.outcome, one.note, one.program) == (made.uid, outcome, "heard clicking", "p.gcode")
@@ -152,7 +152,7 @@ def test_limit_a_bad_file_of_the_user_writes_nothing(book, files):
 def test_roundtrip_a_later_word_on_a_print_counts_and_the_first_stays(book, files):
     made, first = _print(book, files, "ok")
     records.add_outcome(book, made.uid, "jammed", at_line=3, note="saw it only when I cut it open")
-    assert look.past_outcomes(book, MACHINE, FILAMENT).counts == {"jammed": 1}
+    assert prints.past_outcomes(book, MACHINE, FILAMENT).counts == {"jammed": 1}
     assert look.show(book, first.uid).record.fields["outcome"] == "ok"
     assert len([e for e in look.show(book, made.uid).referred_by if e.kind == "outcome"]) == 2
     with pytest.raises(BookError, match="1 to 3, got 9"):
@@ -177,7 +177,7 @@ def test_roundtrip_a_check_is_remembered_once_and_stands_with_its_print(book, fi
     assert look.show(book, made.uid).record.fields["record"]["least_margin"] is None
     printed, _ = _print(book, files, "jammed", at_line=2)
     assert look.show(book, printed.uid).record.fields["finding"] == made.uid
-    assert look.past_outcomes(book, MACHINE, FILAMENT).recent[0].jam_probability == 0.93
+    assert prints.past_outcomes(book, MACHINE, FILAMENT).recent[0].jam_probability == 0.93
     with pytest.raises(BookError, match="verdict must be one of feeds, marginal, jams"):
         records.remember_check(book, findings | {"verdict": "perhaps"}, machine, filament, hash_)
     with pytest.raises(BookError, match="sha256 must be a SHA-256"):
@@ -217,11 +217,11 @@ def test_roundtrip_past_outcomes_span_versions_and_keep_pairs_apart(book, files)
     _print(book, files, "jammed")
     filament.write_text(starter("filament", "95A"))
     _print(book, files, "ok")
-    past = look.past_outcomes(book, MACHINE, FILAMENT, limit=2)
+    past = prints.past_outcomes(book, MACHINE, FILAMENT, limit=2)
     assert past.counts == {"ok": 3, "jammed": 1}
     assert [p.outcome for p in past.recent] == ["jammed", "ok"]
-    assert look.past_outcomes(book, MACHINE, "Soft spool 95A").counts == {"ok": 1}
-    nothing = look.past_outcomes(book, "never", FILAMENT)
+    assert prints.past_outcomes(book, MACHINE, "Soft spool 95A").counts == {"ok": 1}
+    nothing = prints.past_outcomes(book, "never", FILAMENT)
     assert (nothing.counts, nothing.recent) == ({}, ())
 
 

@@ -7,8 +7,9 @@ import pytest
 
 from part import shapes
 from pliant.part.forecast import foresee
-from pliant.part.orient import best_orientations, rotation_to
+from pliant.part.orient import best_orientations
 from pliant.part.repair import half_edge_twins
+from pliant.part.turning import rotation_to
 from pliant.part.unite import united
 from pliant.records.part import Job, Mesh
 from pliant.report.part import duration

@@ -7,7 +7,9 @@ import pytest
 
 from part import shapes
 from pliant.part.mesh_read import read_mesh
-from pliant.part.orient import best_orientations, rotation_to, sphere_directions, turn_words, why_before
+from pliant.part.orient import best_orientations
+from pliant.part.orient_reasons import why_before
+from pliant.part.turning import rotation_to, sphere_directions, turn_words
 from pliant.part.unite import united
 from pliant.records.part import Mesh
 

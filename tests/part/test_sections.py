@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from part import shapes
 from pliant.kernels import section
 from pliant.part.islands import islands_of, second_moments
-from pliant.part.orient import rotation_to
 from pliant.part.sections import cut, layer_levels_mm, turned
+from pliant.part.turning import rotation_to
 
 
 def _stand(solid, up=(0, 0, 1)):

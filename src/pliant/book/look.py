@@ -4,11 +4,12 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.fields import KINDS, restored
 from pliant.book.open_book import Book
+from pliant.book.prints import is_last, outcome_counts
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, NotInBookError
 from pliant.records.book import (
@@ -17,15 +18,13 @@ from pliant.records.book import (
     Entry,
     History,
     Listing,
-    PastOutcome,
-    PastOutcomes,
     Shown,
     Stored,
 )
 from pliant.records.renamed import todays_names
 from pliant.say import percent
 
-__all__ = ["compare", "find", "history", "listing", "newest_texts", "past_outcomes", "show"]
+__all__ = ["compare", "find", "history", "listing", "newest_texts", "show"]
 
 NAMED = ("machine", "filament", "recipe")
 _SHORTEST = 4  # digits of an identifier that may stand for the whole
@@ -187,62 +186,11 @@ def history(book: Book, filament: str, limit: int = 200) -> History:
         entries += _entries(c, "recipe", made_for, limit)
         total += c.execute(select(func.count()).select_from(r).where(made_for)).scalar_one()
         by_machine: dict[str, dict[str, int]] = {}
-        for machine, outcome, n in c.execute(_tally(TABLES["print"].c.filament.in_(versions))):
+        for machine, outcome, n in c.execute(outcome_counts(TABLES["print"].c.filament.in_(versions))):
             by_machine.setdefault(machine, {})[outcome] = n
     entries.sort(key=lambda e: (e.made_at, e.uid))
     kept = tuple(entries[-limit:])
     return History(name, count, by_machine, kept, total - len(kept))
-
-
-def past_outcomes(book: Book, machine_name: str, filament_name: str, limit: int = 5) -> PastOutcomes:
-    """How earlier prints with this spool on this machine went, whatever the version of either.
-
-    Parameters
-    ----------
-    book : Book
-        An open book.
-    machine_name, filament_name : str
-        As in the user's files.
-    limit : int
-        At most so many single prints, the newest; the counts cover all.
-
-    Returns
-    -------
-    PastOutcomes
-        Empty where the book knows of none.
-    """
-    p, o = TABLES["print"], TABLES["outcome"]
-    pair = and_(
-        p.c.machine.in_(_uids("machine", machine_name)), p.c.filament.in_(_uids("filament", filament_name))
-    )  # fmt: skip
-    pr, rc, fi = TABLES["program"], TABLES["recipe"], TABLES["finding"]
-    recent = (
-        select(
-            p.c.uid, p.c.made_at, p.c.printed_at, o.c.outcome, o.c.at_line, o.c.at_time_s, o.c.note,
-            pr.c.name, rc.c.name.label("recipe"), rc.c.version, fi.c.jam_probability,
-        )
-        .select_from(
-            p.join(o, and_(o.c.print == p.c.uid, _is_last(o, p)))
-            .outerjoin(pr, pr.c.uid == p.c.program)
-            .outerjoin(rc, rc.c.uid == p.c.recipe)
-            .outerjoin(fi, fi.c.uid == p.c.finding)
-        )
-        .where(pair)
-        .order_by(p.c.made_at.desc(), p.c.uid.desc())
-        .limit(limit)
-    )  # fmt: skip
-    with book.reading() as c:
-        counts: dict[str, int] = {}
-        for _, outcome, n in c.execute(_tally(pair)):
-            counts[outcome] = counts.get(outcome, 0) + n
-        rows = tuple(
-            PastOutcome(
-                r.uid, r.printed_at or r.made_at, r.outcome, r.at_line, r.at_time_s, r.note, r.name,
-                f"{r.recipe}@{r.version}" if r.recipe else None, r.jam_probability,
-            )
-            for r in c.execute(recent)
-        )  # fmt: skip
-    return PastOutcomes(machine_name, filament_name, counts, rows)
 
 
 def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
@@ -255,30 +203,6 @@ def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
         rows = [dict(r) for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None))).mappings()]
     rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
     return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
-
-
-def _uids(kind: str, name: str) -> Select[Any]:
-    t = TABLES[kind]
-    return select(t.c.uid).where(t.c.name == name)
-
-
-def _is_last(o: FromClause, p: FromClause) -> ColumnElement[bool]:
-    later = TABLES["outcome"].alias("later")
-    last = select(func.max(later.c.version)).where(later.c.print == p.c.uid).scalar_subquery()
-    return o.c.version == last
-
-
-def _tally(where: ColumnElement[bool]) -> Select[Any]:
-    """Count the last outcomes of prints by machine name."""
-    p, o, m = TABLES["print"], TABLES["outcome"], TABLES["machine"]
-    joined = p.join(m, m.c.uid == p.c.machine).join(o, and_(o.c.print == p.c.uid, _is_last(o, p)))
-    return (
-        select(m.c.name, o.c.outcome, func.count())
-        .select_from(joined)
-        .where(where)
-        .group_by(m.c.name, o.c.outcome)
-        .order_by(m.c.name, o.c.outcome)
-    )
 
 
 def _require_kind(kind: str | None) -> None:
@@ -365,7 +289,7 @@ def _entries(c: Connection, kind: str, where: ColumnElement[bool] | None, limit:
                 query.append(other.c.version.label(f"{f.name}_version"))
     if kind == "print":
         o = TABLES["outcome"]
-        joined = joined.outerjoin(o, and_(o.c.print == t.c.uid, _is_last(o, t)))
+        joined = joined.outerjoin(o, and_(o.c.print == t.c.uid, is_last(o, t)))
         query += [o.c.outcome, o.c.at_line, o.c.at_time_s, o.c.note]
     asked = select(*query).select_from(joined).order_by(t.c.made_at.desc(), t.c.uid.desc()).limit(limit)
     rows = c.execute(asked if where is None else asked.where(where)).mappings()

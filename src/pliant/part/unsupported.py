@@ -81,92 +81,118 @@ def layer_test(
     below is a ledge, not born on air. Ledges up to `ledge_most_mm` and bridges up to `bridge_most_mm` hold by
     themselves and are not counted as support to cut.
     """
-    from manifold3d import JoinType
+    return _Growing(sections, step_mm, overhang_deg, bead_mm, ledge_most_mm, bridge_most_mm).tested()
 
-    touch = max(_TOUCH_MM, bead_mm / 2)
-    slack, chord = _SLACK * step_mm, _CHORD * step_mm
-    grow = step_mm * float(np.tan(np.deg2rad(overhang_deg))) + slack
 
-    def grown(solid: Any) -> Any:
-        return solid.offset(grow, JoinType.Miter, _MITRE).simplify(chord)
+class _Growing:
+    """The layers gone through from below, with what was found so far."""
 
-    unsupported = held_up = 0.0
-    births: list[tuple[float, float]] = []
-    specks: list[float] = []
-    bridges, looked, unlooked = 0, 0, 0
-    bridge = ledge = bridge_at = ledge_at = 0.0
-    below = sections.solid(0).simplify(chord)
-    held = below  # the part of the layer that stands on a proper cone
-    for level in range(1, sections.level_mm.size):
-        here = sections.solid(level).simplify(chord)
-        z = float(sections.level_mm[level])
-        reach = grown(below)
-        beyond = here - reach
-        cone = grown(held)
-        carried = here ^ cone
-        born: list[Any] = []
-        if beyond.area() > _SPECK_MM2:
-            anchored = here ^ reach
-            patches = []
-            for patch in beyond.decompose():
-                if patch.area() <= _SPECK_MM2:
-                    continue
-                if (patch.offset(touch, JoinType.Miter) ^ reach).area() > _TOUCH_MM * _TOUCH_MM:
-                    patches.append(patch)
-                    continue
-                born.append(patch)
-                carried = carried + patch  # counted once; what stands on it stands
-                if patch.area() < bead_mm**2 and _joins(sections, level, patch, max(1, round(_JOINS_MM / step_mm))):
-                    specks.append(z)
-                    continue
-                births.append((z, patch.area()))
-                held_up += patch.area()
-            patches.sort(key=lambda p: -p.area())
-            wide = reach.offset(2 * step_mm, JoinType.Miter, _MITRE) if patches else reach
-            for patch in patches:
-                # a strip along an edge is a ledge, whatever it touches
-                if (patch - wide).area() < _SPECK_MM2:
-                    continue
-                if looked == _PATCHES:
-                    unlooked += 1
-                    continue
-                looked += 1
-                span = _bridge_mm(patch, anchored)
-                if span is None:
-                    continue
-                bridges += 1
-                if span > bridge:
-                    bridge, bridge_at = span, z
-                carried = carried + patch
-                if span > bridge_most_mm > 0:
-                    unsupported += patch.area()
-                    held_up += patch.area()
-        # what hangs beyond every cone, and has not hung one layer below already
-        hanging = here - carried
-        fresh = (beyond ^ hanging).area() + sum(p.area() for p in born)
-        unsupported += fresh if fresh > _ROUNDING_MM2 else 0.0
-        if hanging.area() > _SPECK_MM2:
-            far = _farthest_mm(hanging, cone + carried) + grow - slack
-            if far > ledge:
-                ledge, ledge_at = far, z
-            if far > ledge_most_mm:
-                held_up += (beyond ^ hanging).area()
-        # where nothing stands on the cone any more, the cone itself goes on: distances keep adding up
-        below, held = here, carried if carried.area() > _SPECK_MM2 else cone
-    return LayerTest(
-        unsupported_mm2=unsupported,
-        cut_mm2=held_up,
-        islands_on_air=len(births),
-        birth_mm=tuple(z for z, _ in births),
-        birth_mm2=tuple(a for _, a in births),
-        specks_mm=tuple(specks),
-        unlooked=unlooked,
-        bridges=bridges,
-        longest_bridge_mm=bridge,
-        bridge_at_mm=bridge_at,
-        longest_ledge_mm=ledge,
-        ledge_at_mm=ledge_at,
-    )
+    def __init__(
+        self, sections: Sections, step_mm: float, overhang_deg: float, bead_mm: float, ledge_mm: float, bridge_mm: float
+    ) -> None:
+        self.sections, self.step, self.bead = sections, step_mm, bead_mm
+        self.ledge_most, self.bridge_most = ledge_mm, bridge_mm
+        self.touch = max(_TOUCH_MM, bead_mm / 2)
+        self.slack, self.chord = _SLACK * step_mm, _CHORD * step_mm
+        self.grow = step_mm * float(np.tan(np.deg2rad(overhang_deg))) + self.slack
+        self.unsupported = self.held_up = 0.0
+        self.births: list[tuple[float, float]] = []
+        self.specks: list[float] = []
+        self.bridges = self.looked = self.unlooked = 0
+        self.bridge = self.bridge_at = self.ledge = self.ledge_at = 0.0
+
+    def _grown(self, solid: Any) -> Any:
+        from manifold3d import JoinType
+
+        return solid.offset(self.grow, JoinType.Miter, _MITRE).simplify(self.chord)
+
+    def tested(self) -> LayerTest:
+        below = self.sections.solid(0).simplify(self.chord)
+        held = below  # the part of the layer that stands on a proper cone
+        for level in range(1, self.sections.level_mm.size):
+            here = self.sections.solid(level).simplify(self.chord)
+            z = float(self.sections.level_mm[level])
+            reach, cone = self._grown(below), self._grown(held)
+            beyond, carried = here - reach, here ^ cone
+            born: list[Any] = []
+            if beyond.area() > _SPECK_MM2:
+                born, patches = self._born(level, z, beyond, reach)
+                for patch in born:  # counted once; what stands on it stands
+                    carried = carried + patch
+                for patch in self._bridged(z, patches, reach, here ^ reach):
+                    carried = carried + patch
+            # what hangs beyond every cone, and has not hung one layer below already
+            hanging = here - carried
+            fresh = (beyond ^ hanging).area() + sum(p.area() for p in born)
+            self.unsupported += fresh if fresh > _ROUNDING_MM2 else 0.0
+            if hanging.area() > _SPECK_MM2:
+                far = _farthest_mm(hanging, cone + carried) + self.grow - self.slack
+                if far > self.ledge:
+                    self.ledge, self.ledge_at = far, z
+                if far > self.ledge_most:
+                    self.held_up += (beyond ^ hanging).area()
+            # where nothing stands on the cone any more, the cone itself goes on: distances keep adding up
+            below, held = here, carried if carried.area() > _SPECK_MM2 else cone
+        return LayerTest(
+            unsupported_mm2=self.unsupported,
+            cut_mm2=self.held_up,
+            islands_on_air=len(self.births),
+            birth_mm=tuple(z for z, _ in self.births),
+            birth_mm2=tuple(a for _, a in self.births),
+            specks_mm=tuple(self.specks),
+            unlooked=self.unlooked,
+            bridges=self.bridges,
+            longest_bridge_mm=self.bridge,
+            bridge_at_mm=self.bridge_at,
+            longest_ledge_mm=self.ledge,
+            ledge_at_mm=self.ledge_at,
+        )
+
+    def _born(self, level: int, z: float, beyond: Any, reach: Any) -> tuple[list[Any], list[Any]]:
+        """Islands that begin on air, and the other patches that lie beyond reach, the largest first."""
+        from manifold3d import JoinType
+
+        born, patches = [], []
+        for patch in beyond.decompose():
+            if patch.area() <= _SPECK_MM2:
+                continue
+            if (patch.offset(self.touch, JoinType.Miter) ^ reach).area() > _TOUCH_MM * _TOUCH_MM:
+                patches.append(patch)
+                continue
+            born.append(patch)
+            soon = max(1, round(_JOINS_MM / self.step))
+            if patch.area() < self.bead**2 and _joins(self.sections, level, patch, soon):
+                self.specks.append(z)
+                continue
+            self.births.append((z, patch.area()))
+            self.held_up += patch.area()
+        return born, sorted(patches, key=lambda p: -p.area())
+
+    def _bridged(self, z: float, patches: list[Any], reach: Any, anchored: Any) -> list[Any]:
+        """The patches that are held at both ends."""
+        from manifold3d import JoinType
+
+        found = []
+        wide = reach.offset(2 * self.step, JoinType.Miter, _MITRE) if patches else reach
+        for patch in patches:
+            # a strip along an edge is a ledge, whatever it touches
+            if (patch - wide).area() < _SPECK_MM2:
+                continue
+            if self.looked == _PATCHES:
+                self.unlooked += 1
+                continue
+            self.looked += 1
+            span = _bridge_mm(patch, anchored)
+            if span is None:
+                continue
+            self.bridges += 1
+            if span > self.bridge:
+                self.bridge, self.bridge_at = span, z
+            found.append(patch)
+            if span > self.bridge_most > 0:
+                self.unsupported += patch.area()
+                self.held_up += patch.area()
+        return found
 
 
 def _joins(sections: Sections, level: int, patch: Any, layers: int) -> bool:

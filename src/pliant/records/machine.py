@@ -185,27 +185,7 @@ def read_machine(path: str | Path) -> Machine:
     reject_unknown(motion, {"max_speed_mm_per_s", "volume_mm", "origin", *_MOTION}, file, "[motion]")
     reject_unknown(spool, {"pull_n"}, file, "[spool]")
     reject_unknown(program, {"dialect"}, file, "[program]")
-    values: dict[str, Quantity] = {}
-    for table, where, keys in ((drive, "drive", _DRIVE), (hot_end, "hot_end", _HOT_END)):
-        for key, (own, value, spread, source) in keys.items():
-            raw = table.get(key)
-            given = raw is not None
-            values[key] = (
-                parse_quantity(raw, f"{where}.{key}", own, file)
-                if given
-                else Quantity(f"{where}.{key}", value, spread, source, True)
-            )
-    if values["nozzle_mm"].value >= values["bore_mm"].value:
-        raise RecordError(
-            f"{file}: hot_end.nozzle_mm must be smaller than hot_end.bore_mm, got {values['nozzle_mm'].value:g} and "
-            f"{values['bore_mm'].value:g}; measure both"
-        )
-    pull = spool.get("pull_n")
-    values["spool_pull_n"] = (
-        parse_quantity(pull, "spool.pull_n", 1.3, file)
-        if pull is not None
-        else Quantity("spool.pull_n", 1.0, 1.524, _MEMORY, True)
-    )
+    values = _quantities(drive, hot_end, spool, file)
     wheels = drive.get("driven_wheels", 1)
     if wheels not in (1, 2) or isinstance(wheels, bool):
         raise RecordError(f"{file}: drive.driven_wheels must be 1 or 2, got {wheels!r}")
@@ -238,6 +218,32 @@ def read_machine(path: str | Path) -> Machine:
         **values,  # type: ignore[arg-type]
         **limits,  # type: ignore[arg-type]
     )
+
+
+def _quantities(drive: Any, hot_end: Any, spool: Any, file: str) -> dict[str, Quantity]:
+    """The numbers with a spread, as given or as usual."""
+    values: dict[str, Quantity] = {}
+    for table, where, keys in ((drive, "drive", _DRIVE), (hot_end, "hot_end", _HOT_END)):
+        for key, (own, value, spread, source) in keys.items():
+            raw = table.get(key)
+            given = raw is not None
+            values[key] = (
+                parse_quantity(raw, f"{where}.{key}", own, file)
+                if given
+                else Quantity(f"{where}.{key}", value, spread, source, True)
+            )
+    if values["nozzle_mm"].value >= values["bore_mm"].value:
+        raise RecordError(
+            f"{file}: hot_end.nozzle_mm must be smaller than hot_end.bore_mm, got {values['nozzle_mm'].value:g} and "
+            f"{values['bore_mm'].value:g}; measure both"
+        )
+    pull = spool.get("pull_n")
+    values["spool_pull_n"] = (
+        parse_quantity(pull, "spool.pull_n", 1.3, file)
+        if pull is not None
+        else Quantity("spool.pull_n", 1.0, 1.524, _MEMORY, True)
+    )
+    return values
 
 
 def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:

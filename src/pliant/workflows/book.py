@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pliant.book import look, records, transfer
+from pliant.book import look, prints, records, transfer
 from pliant.book.lines import read_lines
 from pliant.book.open_book import default_location, is_server, open_book
 from pliant.book.rescue import rescue
@@ -130,7 +130,7 @@ def remember_and_recall(
             records.prepare_toml(kind, path).values["name"]
             for kind, path in (("machine", machine), ("filament", filament))
         ]
-        past = look.past_outcomes(opened, *pair)
+        past = prints.past_outcomes(opened, *pair)
         records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"])
     return past
 
@@ -248,7 +248,7 @@ def history(book: str | Path | None, filament: str, limit: int = 200) -> History
 def past(book: str | Path | None, machine_name: str, filament_name: str) -> PastOutcomes:
     """How earlier prints with this spool on this machine went."""
     with open_book(book) as opened:
-        return look.past_outcomes(opened, machine_name, filament_name)
+        return prints.past_outcomes(opened, machine_name, filament_name)
 
 
 def export(book: str | Path | None, target: str | Path) -> Transfer:

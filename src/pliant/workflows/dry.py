@@ -27,6 +27,11 @@ __all__ = ["dry"]
 _DRAWS, _SEED = 1000, 20250
 _TARGET_PERCENT = 0.02  # producers' sheets for pellets ask 0.01 to 0.03 % (data/drying.csv)
 _ROOM_HUMIDITY = 50.0  # [%] of a room nobody measured; the standard atmosphere of plastics testing, from memory
+_CAUTIONS = (
+    "The filament maker's temperature rules; a soft strand or its reel can sag and fuse below it.",
+    "Use no food oven: what comes out of the plastic stays in the oven.",
+    "Do not leave a heated box unattended, follow your local fire rules, and ventilate the room.",
+)
 
 
 def dry(
@@ -64,15 +69,7 @@ def dry(
     """
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     low_c, limit_c, assumed_limit, source = drying_limit_c(spool)
-    at_c = limit_c if temperature_c is None else float(temperature_c)
-    if not np.isfinite(at_c) or at_c < 20:
-        raise DomainError(f"temperature_c must be at least 20, got {at_c:g}")
-    if at_c > limit_c:
-        way = "write dry_c from the maker's sheet into the record" if assumed_limit else "the maker's sheet rules"
-        raise DomainError(
-            f"temperature_c {at_c:g} is above {limit_c:g}, the drying limit of {spool.name!r} ({source}); {way}, "
-            f"or ask for at most {limit_c:g}"
-        )
+    at_c = _drying_c(spool, temperature_c, limit_c, assumed_limit, source)
     target = _TARGET_PERCENT if target_percent is None else float(target_percent)
     if not 0.001 <= target <= 5:
         raise DomainError(f"target_percent must lie between 0.001 and 5 (percent of mass), got {target:g}")
@@ -131,12 +128,22 @@ def dry(
         published=published_rows(spool),
         assumed=_assumed(assumed_limit, limit_c, source, water, d23, energy, wound),
         notes=_notes(spool, at_c, low_c, resting, target, spool_h, left, water.value),
-        cautions=(
-            "The filament maker's temperature rules; a soft strand or its reel can sag and fuse below it.",
-            "Use no food oven: what comes out of the plastic stays in the oven.",
-            "Do not leave a heated box unattended, follow your local fire rules, and ventilate the room.",
-        ),
+        cautions=_CAUTIONS,
     )
+
+
+def _drying_c(spool: Filament, asked: float | None, limit_c: float, assumed_limit: bool, source: str) -> float:
+    """The temperature asked for, or the limit; never above it."""
+    at_c = limit_c if asked is None else float(asked)
+    if not np.isfinite(at_c) or at_c < 20:
+        raise DomainError(f"temperature_c must be at least 20, got {at_c:g}")
+    if at_c > limit_c:
+        way = "write dry_c from the maker's sheet into the record" if assumed_limit else "the maker's sheet rules"
+        raise DomainError(
+            f"temperature_c {at_c:g} is above {limit_c:g}, the drying limit of {spool.name!r} ({source}); {way}, "
+            f"or ask for at most {limit_c:g}"
+        )
+    return at_c
 
 
 def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quantity) -> tuple[str, ...]:

@@ -65,9 +65,11 @@ def part(
     _require_size(solid, machine)
     from pliant.part.drawing import standing, underside
     from pliant.part.forecast import foresee
-    from pliant.part.orient import ANGLE_CONVENTION, Limits, best_orientations, rank_key, why_before
+    from pliant.part.orient import ANGLE_CONVENTION, best_orientations, rank_key
+    from pliant.part.orient_reasons import why_before
     from pliant.part.repair import half_edge_twins, mesh_volume_mm3
     from pliant.part.sections import turned
+    from pliant.part.stances import Limits
     from pliant.part.unite import crossing_words, united
     from pliant.piece.laid import job_for
 
