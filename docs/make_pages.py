@@ -38,23 +38,23 @@ from pliant.workflows.workshop import files
 HERE = Path(__file__).parent
 WIDTH = 100
 
-# verb: the question it answers, pages to read on. A verb that is missing here has no page, which is an error.
+# verb: the question it answers, exit codes 0 / 1 / 2, pages to read on. A verb that is missing here has no page, which is an error.
 VERBS = {
-    "check": ("Will this job feed?", ["../howto/read-the-report", "../howto/measure-your-machine", "../glossary"]),
-    "mend": ("Make it feed, and prove that the part is the same", ["../mend", "../howto/mend-as-a-step"]),
-    "read": ("What does this program do?", ["../glossary"]),
-    "plan": ("What should I set?", ["../plan", "../howto/when-out-of-reach"]),
-    "part": ("Is this mesh a good idea in soft filament?", ["../glossary"]),
-    "feel": ("Which hardness, walls and infill for a wanted force?", ["../models/cellular"]),
-    "dry": ("How long must the spool dry?", ["../howto/dry-a-spool", "../models/drying"]),
-    "batch": ("Which programs of a folder feed?", ["../howto/check-a-folder"]),
-    "coupon": ("Which test piece, with which settings?", ["../learn"]),
-    "learn": ("What do my readings say?", ["../learn", "../tutorial/command-line"]),
-    "next": ("Which test piece tells most?", ["../learn"]),
-    "new": ("A starter file for a record", ["../records", "../howto/measure-your-machine"]),
-    "book": ("What happened with this spool on this machine?", ["../book", "../howto/share-a-book"]),
-    "bench": ("All of it as a local web page", ["../bench", "../tutorial/bench"]),
-    "demo": ("The invented workshop", ["../tutorial/command-line"]),
+    "check": ("Will this job feed?", "feeds / marginal or jams / bad input", ["../howto/read-the-report", "../howto/measure-your-machine", "../glossary"]),
+    "mend": ("Make it feed, and prove that the part is the same", "mended / target out of reach / nothing written", ["../mend", "../howto/mend-as-a-step"]),
+    "read": ("What does this program do?", "done / – / bad input", ["../glossary"]),
+    "plan": ("What should I set?", "a recipe / none works / bad input", ["../plan", "../howto/when-out-of-reach"]),
+    "part": ("Is this mesh a good idea in soft filament?", "good or workable / poor / bad input", ["../glossary"]),
+    "feel": ("Which hardness, walls and infill for a wanted force?", "done / – / bad input", ["../models/cellular"]),
+    "dry": ("How long must the spool dry?", "done / – / bad input", ["../howto/dry-a-spool", "../models/drying"]),
+    "batch": ("Which programs of a folder feed?", "all feed / not all / not all read", ["../howto/check-a-folder"]),
+    "coupon": ("Which test piece, with which settings?", "written / – / bad input", ["../learn"]),
+    "learn": ("What do my readings say?", "learned / readings contradict / bad input", ["../learn", "../tutorial/command-line"]),
+    "next": ("Which test piece tells most?", "done / – / bad input", ["../learn"]),
+    "new": ("A starter file for a record", "written / – / bad input", ["../records", "../howto/measure-your-machine"]),
+    "book": ("What happened with this spool on this machine?", "done / – / bad input", ["../book", "../howto/share-a-book"]),
+    "bench": ("All of it as a local web page", "stopped / – / cannot be served", ["../in-the-browser", "../tutorial/first-print"]),
+    "demo": ("The invented workshop", "done / – / bad input", ["../tutorial/command-line"]),
 }
 
 
@@ -90,7 +90,7 @@ def title_of(page: Path) -> str:
 
 def verb_page(name: str, command: click.Command) -> str:
     """The page of one verb."""
-    asks, see = VERBS[name]
+    asks, _, see = VERBS[name]
     top = click.Context(main, info_name="pliant", terminal_width=WIDTH, max_content_width=WIDTH)
     text = f"# {name}\n\n{asks}\n\n```text\n{help_of(command, name, top)}\n```\n"
     if isinstance(command, click.Group):
@@ -105,12 +105,11 @@ def verb_page(name: str, command: click.Command) -> str:
 def verb_pages() -> dict[str, str]:
     """Text of every page of the verbs, by file name."""
     pages = {f"{name}.md": verb_page(name, main.commands[name]) for name in VERBS if name in main.commands}
-    rows = "\n".join(f"| [`{name}`]({name}.md) | {asks} |" for name, (asks, _) in VERBS.items())
+    rows = "\n".join(f"| [`{name}`]({name}.md) | {asks} | {exits} |" for name, (asks, exits, _) in VERBS.items())
     pages["index.md"] = (
         "<!-- written by docs/make_pages.py from --help -->\n# Verbs of the command line\n\n"
-        f"| verb | what it answers |\n| --- | --- |\n{rows}\n\n```text\n{help_of(main, 'pliant')}\n```\n\n"
-        "Exit codes: 0 feeds, or done · 1 marginal or jams, or the target is out of reach · 2 bad input, nothing "
-        "written · 3 a fault of pliant's own. An error is one line: what, where, what is allowed, the way out.\n\n"
+        f"| verb | what it answers | exit code 0 / 1 / 2 |\n| --- | --- | --- |\n{rows}\n\n```text\n{help_of(main, 'pliant')}\n```\n\n"
+        "Exit code 3 is a fault of pliant's own. An error is one line: what, where, what is allowed, the way out.\n\n"
         "```{toctree}\n:hidden:\n\n" + "\n".join(VERBS) + "\n```\n"
     )
     return pages

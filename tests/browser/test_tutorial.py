@@ -149,13 +149,13 @@ def test_limit_pictures_are_there_and_as_large_as_what_they_show(story):
 
 def test_limit_pictures_are_small_and_all_are_shown(story):
     assert sum(p.stat().st_size for p in PLACE.glob("*.png")) < 1_000_000
-    page = (DOCS / "tutorial" / "bench.md").read_text(encoding="utf-8")
+    page = (DOCS / "tutorial" / "first-print.md").read_text(encoding="utf-8")
     assert re.findall(r"\]\(pictures/([a-z-]+)\.png\)", page) == list(story.pictures)
 
 
 def test_limit_the_words_on_the_pages_are_those_that_the_tutorial_names(story):
     """What the tutorial puts in bold is a button, heading or field that was there on the way."""
-    page = (DOCS / "tutorial" / "bench.md").read_text(encoding="utf-8")
+    page = (DOCS / "tutorial" / "first-print.md").read_text(encoding="utf-8")
     named = re.findall(r"\*\*(.*?)\*\*", " ".join(page.split()))
     assert len(named) > 8
     assert [name for name in named if name not in " ".join(story.met.split())] == []
