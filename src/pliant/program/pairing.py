@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pliant.kernels.pair import pair_pieces
+from pliant.kernels.pair import Walk, pair_pieces
 from pliant.records.program import HOME, Program
 
 __all__ = [
@@ -140,8 +140,9 @@ def pair_programs(
     if reorder:
         order, permuted, rank = _sorted_as(a, b, tolerance_mm)
     count, ia, ib, share_a, share_b, lost, extra, way = pair_pieces(
-        a.point_mm, a.centre_mm, a.sweep_rad, a.move, a.lays, b.point_mm, b.centre_mm, b.sweep_rad, b.move[order],
-        b.lays[order], 2 if reorder else free, tolerance_mm, _WINDOW, _MOST_LOSSES,
+        Walk(a.point_mm, a.centre_mm, a.sweep_rad, a.move, a.lays),
+        Walk(b.point_mm, b.centre_mm, b.sweep_rad, b.move[order], b.lays[order]),
+        2 if reorder else free, tolerance_mm, _WINDOW, _MOST_LOSSES,
     )  # fmt: skip
     ia, ib = ia[:count], order[ib[:count]]
     lost_at, extra_at = np.flatnonzero(lost), order[np.flatnonzero(extra)]
