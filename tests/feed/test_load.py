@@ -9,7 +9,7 @@ from pliant.feed import chain, risk
 from pliant.feed.envelope import envelope
 from pliant.feed.load import Course, follow
 from pliant.feed.risk import jam_risk
-from pliant.kernels.load import push_along
+from pliant.kernels.load import Fed, Laws, push_along
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
@@ -45,9 +45,10 @@ def _push_along(seconds, volume, resistance, compliance, advance=0.0, ends=None)
     ones, zeros = np.ones(n), np.zeros(n)
     law = (x + np.log(resistance))[None, :]
     kin = (np.asarray(seconds, dtype=float), ones, ones, ones, ones, zeros) if ends is None else ends
-    return push_along(*kin, np.asarray(volume, dtype=float), np.full(n, advance), np.zeros(n, dtype=np.int32),
-                      np.ones(n, dtype=np.float32), x[0], x[1] - x[0], law, law[:, 0].copy(),
-                      (law[:, -1] - law[:, 0]) / (x.size - 1), x[None, :].copy(), compliance)  # fmt: skip
+    moves = Fed(*kin, np.asarray(volume, dtype=float), np.full(n, advance))
+    steps = (law[:, -1] - law[:, 0]) / (x.size - 1)
+    laws = Laws(x[0], x[1] - x[0], law, law[:, 0].copy(), steps, x[None, :].copy())
+    return push_along(moves, np.zeros(n, dtype=np.int32), np.ones(n, dtype=np.float32), laws, compliance)
 
 
 def test_limit_linear_law_is_an_exact_exponential():

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pliant.kernels.chewed import pulled_too_often
 from pliant.kernels.groups import least_by_group
-from pliant.kernels.load import smoothed_peak
+from pliant.kernels.load import Fed, smoothed_peak
 from pliant.kernels.plan import move_seconds
 from pliant.kernels.splice import find_commands, line_starts
 
@@ -87,7 +87,9 @@ def test_limit_smoothed_flow_of_a_step_and_of_what_a_retraction_leaves(kernel):
     group = np.where(np.arange(n) < 100, 0, 1)
 
     def peak(volume):
-        return kernel(length, one, 10 * one, 10 * one, 10 * one, zero, volume, zero, group, one, np.ones(2), tau)[0]
+        return kernel(Fed(length, one, 10 * one, 10 * one, 10 * one, zero, volume, zero), group, one, np.ones(2), tau)[
+            0
+        ]
 
     steady = peak(volume)
     np.testing.assert_allclose(steady[0], 2 * (1 - np.exp(-1.0 / tau)), rtol=1e-9)

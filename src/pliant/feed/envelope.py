@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
-from pliant.feed.load import Course, bounded_gap_mm, kinematics
+from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.kernels.groups import least_by_group
-from pliant.kernels.load import chunks_between, settled_peak, smoothed_peak
+from pliant.kernels.load import Fed, chunks_between, settled_peak, smoothed_peak
 from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -142,14 +142,12 @@ def envelope(course: Course, machine: Machine, filament: Filament, groups: Group
     groups = groups or operating_groups(course)
     heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
     area = np.pi * filament.diameter_mm.value**2 / 4
-    volume = course.filament_mm * area
+    moves = fed_along(course, float(area))
     theta = chain.central(machine, filament)
     ratio = chain.dam_ratio(width, bounded_gap_mm(gap), theta)
     squeezed = np.isfinite(course.gap_mm) & (course.filament_mm > 0)
     squeeze = np.where(squeezed, ratio[groups.index], 1.0)
-    flow, place = smoothed_peak(  # type: ignore[call-arg]
-        *kinematics(course), volume, course.advance_s, groups.index, squeeze, ratio, _TAU_S
-    )
+    flow, place = smoothed_peak(moves, groups.index, squeeze, ratio, _TAU_S)
     keep = []
     for i in range(gap.size):
         if flow[i].max() <= 0:
@@ -174,23 +172,22 @@ def envelope(course: Course, machine: Machine, filament: Filament, groups: Group
     reference = np.array(
         [next(row[k] for k in (*range(middle, -1, -1), *range(middle, row.size)) if row[k] > 0) for row in flow[keep]]
     )
-    table = _tables(course, volume, squeeze, place[keep], ratio[keep], reference)
+    table = _tables(moves, squeeze, place[keep], ratio[keep], reference)
     return Envelope(course.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table)
 
 
 def _tables(
-    course: Course,
-    volume: NDArray[np.float64],
+    moves: Fed,
     squeeze: NDArray[np.float64],
     place: NDArray[np.int64],
     squeeze_there: NDArray[np.float64],
     reference: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Peak flow `(g, n_index, n_store)` over flow index and store, at the moments `place` `(g, n_tau)`."""
-    move_s = move_seconds(*kinematics(course))
+    move_s = move_seconds(*moves[:6])
     seconds_at = np.concatenate([[0.0], np.cumsum(move_s)])
     squeezed_at = np.concatenate([[0.0], np.cumsum(move_s * squeeze)])
-    volume_at = np.concatenate([[0.0], np.cumsum(volume)])
+    volume_at = np.concatenate([[0.0], np.cumsum(moves.volume)])
     drawn_back = np.maximum.accumulate(volume_at) - volume_at
     wanted = sorted({(int(stop), k, g) for g, row in enumerate(place) for k, stop in enumerate(row)})
     seconds, given, squeezed = (np.zeros((len(wanted), _CHUNKS)) for _ in range(3))
@@ -211,10 +208,7 @@ def _tables(
         n = int(passed.sum())
         for into, total in ((seconds, seconds_at), (given, volume_at), (squeezed, squeezed_at)):
             into[w, :n] = np.diff(total[older])[passed]
-        count[w] = n + chunks_between(  # type: ignore[call-arg]
-            *kinematics(course), volume, course.advance_s, squeeze, near, stop, grain,
-            seconds[w, n:], given[w, n:], squeezed[w, n:],
-        )  # fmt: skip
+        count[w] = n + chunks_between(moves, squeeze, near, stop, grain, seconds[w, n:], given[w, n:], squeezed[w, n:])
     asks = squeezed / np.maximum(seconds, 1e-12) / squeeze_there[of][:, None]
     store = _STORE_S[None, None, :] * reference[:, None, None] ** (1 - _INDEX[None, :, None])
     peak = np.log(np.maximum(settled_peak(seconds, given, asks, count, of, time, _STORE_S, store, _INDEX), 1e-12))

@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
-from pliant.kernels.load import push_along
+from pliant.kernels.load import Fed, Laws, push_along
 from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "follow", "kinematics"]
+__all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "fed_along", "follow"]
 
 DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
 _LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
@@ -39,7 +39,7 @@ class Course:
     @property
     def time_s(self) -> float:
         """Time of the whole program. [s]"""
-        return float(move_seconds(*kinematics(self)).sum())
+        return float(move_seconds(*fed_along(self, 1.0)[:6]).sum())
 
     @classmethod
     def steady(
@@ -78,11 +78,11 @@ class Load:
     stored_mm3: float
 
 
-def kinematics(course: Course) -> Any:
-    """Arrays of the course that the kernels step through, in their order."""
-    return (
+def fed_along(course: Course, area_mm2: float) -> Fed:
+    """What the drive does, as the kernels step through it."""
+    return Fed(
         course.length_mm, course.acceleration_mm_per_s2, course.in_mm_per_s, course.peak_mm_per_s, course.out_mm_per_s,
-        course.dwell_s,
+        course.dwell_s, course.filament_mm * area_mm2, course.advance_s,
     )  # fmt: skip
 
 
@@ -109,10 +109,11 @@ def follow(course: Course, machine: Machine, filament: Filament) -> Load:
     inverse = np.stack([np.interp(x, row, _LOG_FLOW) for x, row in zip(grid, law, strict=True)])
     area = np.pi * theta["diameter_mm"] ** 2 / 4
     ratio = chain.dam_ratio(course.width_mm, bounded_gap_mm(course.gap_mm), theta).astype(np.float32)
-    pressure, end, flow, delivered, fed, stored = push_along(  # type: ignore[call-arg]
-        *kinematics(course), course.filament_mm * area, course.advance_s, course.heat, ratio, _LOG_FLOW[0],
-        _LOG_FLOW[1] - _LOG_FLOW[0], law, p0, p_step, inverse, float(chain.compliance(machine, theta)),
-    )  # fmt: skip
+    laws = Laws(_LOG_FLOW[0], _LOG_FLOW[1] - _LOG_FLOW[0], law, p0, p_step, inverse)
+    compliance = float(chain.compliance(machine, theta))
+    pressure, end, flow, delivered, fed, stored = push_along(
+        fed_along(course, float(area)), course.heat, ratio, laws, compliance
+    )
     # margins depend on pressure, flow and temperature alone: a fine table per temperature, read by interpolation
     push = np.zeros_like(pressure)
     least = np.full_like(pressure, np.inf)

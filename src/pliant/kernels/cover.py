@@ -109,6 +109,77 @@ def _sort_together(lows, highs, count):
 
 
 @njit(cache=True)
+def _extent(bead_xy, half_width, first, last):
+    """Box of beads first..last-1 and a cell that holds, all beads together, at most a few entries for each bead."""
+    length_sum, square_sum = 0.0, 0.0
+    west, east, south, north = math.inf, -math.inf, math.inf, -math.inf
+    for k in range(first, last):
+        ax, ay, bx, by = bead_xy[k, 0], bead_xy[k, 1], bead_xy[k, 2], bead_xy[k, 3]
+        r = half_width[k]
+        length_sum += math.hypot(bx - ax, by - ay)
+        square_sum += r * r
+        west, east = min(west, min(ax, bx) - r), max(east, max(ax, bx) + r)
+        south, north = min(south, min(ay, by) - r), max(north, max(ay, by) + r)
+    beads = last - first
+    cell = max(length_sum / beads, 2.0 * math.sqrt(square_sum / beads))
+    cell = max(cell, max(east - west, north - south) / _MAX_CELLS_ACROSS, 1e-6)
+    return west, east, south, north, cell
+
+
+@njit(cache=True)
+def _meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, start, item, seen, lows, highs):
+    """Shares of travel i (4,) over each bead of its layer that it meets, into lows and highs, grown where too short."""
+    west, east, south, north, cell = box
+    px, py = travel[0], travel[1]
+    dx, dy = travel[2] - px, travel[3] - py
+    # walk only the part of the travel that passes the rows of the layer
+    ax, ay, bx, by = px - west, py - south, px + dx - west, py + dy - south
+    row0 = max(math.floor(min(ay, by) / cell), 0)
+    row1 = min(math.floor(max(ay, by) / cell), math.floor((north - south) / cell))
+    found = 0
+    for row in range(row0, row1 + 1):
+        left, right = row_span(ax, ay, bx, by, 0.0, row * cell, (row + 1) * cell)
+        left, right = max(left, 0.0), min(right, east - west)
+        if left > right:
+            continue
+        for column in range(math.floor(left / cell), math.floor(right / cell) + 1):
+            b = bucket_of(column, row, mask)
+            for k in range(start[b], start[b + 1]):
+                j = item[k]
+                if seen[j] == i or bead_order[j] >= order:
+                    continue
+                seen[j] = i
+                bead = bead_xy[j]
+                lo, hi = _capsule_interval(px, py, dx, dy, bead[0], bead[1], bead[2], bead[3], half_width[j])
+                if lo >= hi:
+                    continue
+                if found == lows.size:
+                    lows = np.concatenate((lows, np.empty_like(lows)))
+                    highs = np.concatenate((highs, np.empty_like(highs)))
+                lows[found], highs[found] = lo, hi
+                found += 1
+    return found, lows, highs
+
+
+@njit(cache=True)
+def _left_open(length, lows, highs, found, t0, t1, count):
+    """What the union of the intervals leaves of 0..1, appended to t0 and t1, grown where too short."""
+    _sort_together(lows, highs, found)
+    reached = 0.0
+    for k in range(found + 1):
+        lo = lows[k] if k < found else 1.0
+        if (lo - reached) * length > _MERGE_MM:
+            if count == t0.size:
+                t0 = np.concatenate((t0, np.empty_like(t0)))
+                t1 = np.concatenate((t1, np.empty_like(t1)))
+            t0[count], t1[count] = reached, lo
+            count += 1
+        if k < found:
+            reached = max(reached, highs[k])
+    return t0, t1, count
+
+
+@njit(cache=True)
 def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, travel_order, bead_order):
     """(n,4), (n,), (m,4), (m,), (m,), (n,), (m,) -> offset (n+1,), t0 (k,), t1 (k,): open part of each travel.
 
@@ -129,81 +200,26 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
         while first < m and bead_layer[first] < layer:
             first += 1
         last = first
-        length_sum, square_sum = 0.0, 0.0
-        west, east, south, north = math.inf, -math.inf, math.inf, -math.inf
         while last < m and bead_layer[last] == layer:
-            ax, ay, bx, by = bead_xy[last, 0], bead_xy[last, 1], bead_xy[last, 2], bead_xy[last, 3]
-            r = half_width[last]
-            length_sum += math.hypot(bx - ax, by - ay)
-            square_sum += r * r
-            west, east = min(west, min(ax, bx) - r), max(east, max(ax, bx) + r)
-            south, north = min(south, min(ay, by) - r), max(north, max(ay, by) + r)
             last += 1
-        beads = last - first
-        cell, mask = 1.0, 0
-        if beads > 0:
-            # cells of this size hold, all beads together, at most a few entries for each bead
-            cell = max(length_sum / beads, 2.0 * math.sqrt(square_sum / beads))
-            cell = max(cell, max(east - west, north - south) / _MAX_CELLS_ACROSS, 1e-6)
-            mask = 63
-            while mask < 2 * beads:
+        box, mask = (0.0, 0.0, 0.0, 0.0, 1.0), 63
+        if last > first:
+            box = _extent(bead_xy, half_width, first, last)
+            while mask < 2 * (last - first):
                 mask = 2 * mask + 1
             if mask + 2 > start.size:
                 start = np.zeros(2 * (mask + 2), dtype=np.int64)
-            item = _fill_grid(bead_xy, half_width, first, last, west, south, cell, mask, start, item)
+            item = _fill_grid(bead_xy, half_width, first, last, box[0], box[2], box[4], mask, start, item)
         while i < n and travel_layer[i] == layer:
-            px, py = travel_xy[i, 0], travel_xy[i, 1]
-            dx, dy = travel_xy[i, 2] - px, travel_xy[i, 3] - py
-            length = math.hypot(dx, dy)
-            found = 0
-            if length > 0.0 and beads > 0:
-                # walk only the part of the travel that passes the rows of the layer
-                ax, ay, bx, by = px - west, py - south, px + dx - west, py + dy - south
-                top = math.floor((north - south) / cell)
-                row0 = max(math.floor(min(ay, by) / cell), 0)
-                row1 = min(math.floor(max(ay, by) / cell), top)
-                for row in range(row0, row1 + 1):
-                    left, right = row_span(ax, ay, bx, by, 0.0, row * cell, (row + 1) * cell)
-                    left, right = max(left, 0.0), min(right, east - west)
-                    if left > right:
-                        continue
-                    for column in range(math.floor(left / cell), math.floor(right / cell) + 1):
-                        b = bucket_of(column, row, mask)
-                        for k in range(start[b], start[b + 1]):
-                            j = item[k]
-                            if seen[j] == i or bead_order[j] >= travel_order[i]:
-                                continue
-                            seen[j] = i
-                            lo, hi = _capsule_interval(
-                                px,
-                                py,
-                                dx,
-                                dy,
-                                bead_xy[j, 0],
-                                bead_xy[j, 1],
-                                bead_xy[j, 2],
-                                bead_xy[j, 3],
-                                half_width[j],
-                            )
-                            if lo < hi:
-                                if found == lows.size:
-                                    lows = np.concatenate((lows, np.empty_like(lows)))
-                                    highs = np.concatenate((highs, np.empty_like(highs)))
-                                lows[found], highs[found] = lo, hi
-                                found += 1
+            length = math.hypot(travel_xy[i, 2] - travel_xy[i, 0], travel_xy[i, 3] - travel_xy[i, 1])
             if length > 0.0:
-                _sort_together(lows, highs, found)
-                reached = 0.0
-                for k in range(found + 1):
-                    lo = lows[k] if k < found else 1.0
-                    if (lo - reached) * length > _MERGE_MM:
-                        if count == t0.size:
-                            t0 = np.concatenate((t0, np.empty_like(t0)))
-                            t1 = np.concatenate((t1, np.empty_like(t1)))
-                        t0[count], t1[count] = reached, lo
-                        count += 1
-                    if k < found:
-                        reached = max(reached, highs[k])
+                found = 0
+                if last > first:
+                    found, lows, highs = _meetings(
+                        i, travel_xy[i], travel_order[i], bead_xy, half_width, bead_order, box, mask, start, item,
+                        seen, lows, highs,
+                    )  # fmt: skip
+                t0, t1, count = _left_open(length, lows, highs, found, t0, t1, count)
             i += 1
             offset[i] = count
         first = last

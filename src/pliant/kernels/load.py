@@ -4,17 +4,43 @@ Tables are uniform in logarithms, so that a look-up is an index and one interpol
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
-__all__ = ["chunks_between", "push_along", "settled_peak", "smoothed_peak"]
+__all__ = ["Fed", "Laws", "chunks_between", "push_along", "settled_peak", "smoothed_peak"]
 
 _BLOCK = 3 * 1024  # [phases] held at a time
 # [s] a phase shorter than a controller's own clock is rounding: it takes no time, and what it feeds is fed in the next
 _SHORTEST_S = 1e-6
 _MOST_STEPS = 64
 _ALIKE = 8.0  # [-] a stretch found with a lag is tried on stores that fill within this factor of it
+
+
+class Fed(NamedTuple):
+    """What the drive does in each move `(n,)`: its kinematics, and the filament it gives."""
+
+    length: NDArray[np.float64]  # [mm]
+    accel: NDArray[np.float64]  # [mm/s2]
+    v_in: NDArray[np.float64]  # [mm/s]
+    v_peak: NDArray[np.float64]
+    v_out: NDArray[np.float64]
+    dwell: NDArray[np.float64]  # [s]
+    volume: NDArray[np.float64]  # [mm3]
+    advance: NDArray[np.float64]  # [s] the program's own compensation
+
+
+class Laws(NamedTuple):
+    """Pressure over flow for each of t temperatures, and back, on grids that are uniform in logarithms."""
+
+    q0: float
+    q_step: float
+    log_p: NDArray[np.float64]  # (t, m)
+    p0: NDArray[np.float64]  # (t,)
+    p_step: NDArray[np.float64]  # (t,)
+    log_q: NDArray[np.float64]  # (t, m)
 
 
 @njit(cache=True, inline="always")
@@ -27,8 +53,9 @@ def _read(x, x0, step, ys):
 
 
 @njit(cache=True, inline="always")
-def _phase(k, i, length, accel, v_in, v_peak, v_out, dwell):
+def _phase(k, i, fed):
     """Duration and path of phase k (0 gaining, 1 holding, 2 losing speed) of move i."""
+    length, accel, v_in, v_peak, v_out = fed.length, fed.accel, fed.v_in, fed.v_peak, fed.v_out
     a = accel[i]
     up = (v_peak[i] * v_peak[i] - v_in[i] * v_in[i]) / (2.0 * a)
     down = (v_peak[i] * v_peak[i] - v_out[i] * v_out[i]) / (2.0 * a)
@@ -37,11 +64,11 @@ def _phase(k, i, length, accel, v_in, v_peak, v_out, dwell):
     if k == 2:
         return (v_peak[i] - v_out[i]) / a, down
     hold = max(length[i] - up - down, 0.0)
-    return (hold / v_peak[i] if v_peak[i] > 0.0 else 0.0) + dwell[i], hold
+    return (hold / v_peak[i] if v_peak[i] > 0.0 else 0.0) + fed.dwell[i], hold
 
 
 @njit(cache=True)
-def _phases(first, last, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt, given, of):
+def _phases(first, last, fed, ahead, carry, dt, given, of):
     """Gather the phases that take time, of whole moves from `first` up to `last`, until the block is full.
 
     Duration, volume that the drive gives and the move go into dt, given and of (_BLOCK,) -> phases, the move to go on
@@ -50,14 +77,14 @@ def _phases(first, last, length, accel, v_in, v_peak, v_out, dwell, volume, adva
     """
     n, i = 0, first
     while i < last and n + 3 <= dt.size:
-        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
-        pushed = advance[i] * max(per_mm, 0.0)
+        per_mm = fed.volume[i] / fed.length[i] if fed.length[i] > 0.0 else 0.0
+        pushed = fed.advance[i] * max(per_mm, 0.0)
         for k in range(3):
-            seconds, path = _phase(k, i, length, accel, v_in, v_peak, v_out, dwell)
+            seconds, path = _phase(k, i, fed)
             carry += per_mm * path
             if seconds <= _SHORTEST_S:
                 continue
-            goal_ahead = pushed * (v_out[i] if k == 2 else v_peak[i])
+            goal_ahead = pushed * (fed.v_out[i] if k == 2 else fed.v_peak[i])
             dt[n], given[n], of[n] = seconds, carry + (goal_ahead - ahead), i
             ahead = goal_ahead
             carry = 0.0
@@ -67,20 +94,16 @@ def _phases(first, last, length, accel, v_in, v_peak, v_out, dwell, volume, adva
 
 
 @njit(cache=True, error_model="numpy")
-def push_along(
-    length, accel, v_in, v_peak, v_out, dwell, volume, advance, table, ratio, q0, q_step, log_p, p0, p_step, log_q,
-    compliance,
-):  # fmt: skip
+def push_along(moves, table, ratio, laws, compliance):
     """Step the pressure through every phase of every move.
 
-    Moves (n,): kinematics; volume fed [mm3]; advance [s], the program's own compensation; table, index of the law;
-    ratio, law of this place over the free law. Laws: ln P on ln Q (t, m) and ln Q on ln P (t, m).
+    Fed of n moves; (n,) index of the law; (n,) law of this place over the free law; Laws; () [mm3/MPa]
     -> pressure: peak and at the end (n,), (n,); delivered: largest flow and volume (n,), (n,); total fed; final store.
 
     dP/dt = (Q_fed - Q(P)) / C with the secant conductance towards the steady pressure of the flow fed: exact for a
     linear law, never overshoots, conserves volume by construction.
     """
-    n = length.size
+    n = moves.length.size
     top, end, flow = np.zeros(n, np.float32), np.zeros(n, np.float32), np.zeros(n, np.float32)
     delivered = np.zeros(n)
     dt_of, given_of, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
@@ -91,9 +114,7 @@ def push_along(
     first = 0
     while first < n:
         first_of_block = first
-        count, first, ahead, carry = _phases(
-            first, n, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt_of, given_of, of
-        )
+        count, first, ahead, carry = _phases(first, n, moves, ahead, carry, dt_of, given_of, of)
         here = first_of_block
         for m in range(count):
             i = of[m]
@@ -107,7 +128,7 @@ def push_along(
             fed = (given - filled) / dt
             goal = 0.0
             if fed > 0.0:
-                goal = r * math.exp(_read(math.log(fed), q0, q_step, log_p[t]))
+                goal = r * math.exp(_read(math.log(fed), laws.q0, laws.q_step, laws.log_p[t]))
             steps = 1
             h = dt
             out = 0.0
@@ -116,7 +137,7 @@ def push_along(
             while j < steps:
                 q = 0.0
                 if p > 1e-12:
-                    q = math.exp(_read(math.log(p / r), p0[t], p_step[t], log_q[t]))
+                    q = math.exp(_read(math.log(p / r), laws.p0[t], laws.p_step[t], laws.log_q[t]))
                 gap = goal - p
                 conductance = max((max(fed, 0.0) - q) / gap, 0.0) if abs(gap) > 1e-9 * (goal + p) + 1e-15 else 0.0
                 if j == 0 and conductance > 0.0:
@@ -142,7 +163,7 @@ def push_along(
 
 
 @njit(cache=True, error_model="numpy")
-def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, group, squeeze, ratio, tau):
+def smoothed_peak(moves, group, squeeze, ratio, tau):
     """Largest first-order-smoothed flow of each group for time constants tau (t,), and the move that has it.
 
     squeeze (n,) and ratio (n_groups,), how much more than in air a move and the beads of a group ask: there the lag is
@@ -153,10 +174,8 @@ def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, gr
     store, void = np.zeros(tau.size), np.zeros(tau.size)
     dt, given, fade, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
     first, ahead, carry = 0, 0.0, 0.0
-    while first < length.size:
-        n, first, ahead, carry = _phases(
-            first, length.size, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry, dt, given, of
-        )
+    while first < moves.length.size:
+        n, first, ahead, carry = _phases(first, moves.length.size, moves, ahead, carry, dt, given, of)
         for c in range(tau.size):
             v, emptied = store[c], void[c]
             for j in range(n):
@@ -181,9 +200,7 @@ def smoothed_peak(length, accel, v_in, v_peak, v_out, dwell, volume, advance, gr
 
 
 @njit(cache=True)
-def chunks_between(
-    length, accel, v_in, v_peak, v_out, dwell, volume, advance, ratio, start, stop, grain, seconds, given, squeezed
-):  # fmt: skip
+def chunks_between(moves, ratio, start, stop, grain, seconds, given, squeezed):
     """What the drive gives from move `start` to the end of move `stop`, in chunks of about `grain` seconds.
 
     Into seconds, given [mm3] and squeezed (c,), the sum of seconds times the ratio of each move -> chunks. More than
@@ -191,12 +208,12 @@ def chunks_between(
     """
     dt_of, given_of, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
     first, ahead, carry, c, pulled = start, 0.0, 0.0, -1, 0.0
-    if first > 0 and length[first - 1] > 0.0:
-        ahead = advance[first - 1] * max(volume[first - 1] / length[first - 1], 0.0) * v_out[first - 1]
+    if first > 0 and moves.length[first - 1] > 0.0:
+        per_mm = moves.volume[first - 1] / moves.length[first - 1]
+        ahead = moves.advance[first - 1] * max(per_mm, 0.0) * moves.v_out[first - 1]
     while first <= stop:
         n, first, ahead, carry = _phases(
-            first, stop + 1, length, accel, v_in, v_peak, v_out, dwell, volume, advance, ahead, carry,
-            dt_of, given_of, of,
+            first, stop + 1, moves, ahead, carry, dt_of, given_of, of,
         )  # fmt: skip
         for j in range(n):
             # a chunk grows while it is short, but between a retraction and its recover nothing drains: they stand alone
