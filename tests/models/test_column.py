@@ -151,3 +151,26 @@ def test_limit_impossible_inputs_are_named(bad):
 def test_limit_unknown_theory_is_named():
     with pytest.raises(DomainError, match="theory must be one of euler, engesser, haringx, neo-hookean, got 'johnson'"):
         column.buckling_force_n(20.0, 1.75, 8.0, theory="johnson")
+
+
+@pytest.mark.parametrize(
+    ("slender", "tangent"), [(2, 0.05801), (2.4, 0.04877), (3, 0.03813), (4, 0.02624), (6, 0.01407), (10, 0.00571)]
+)
+def test_published_softening_column_bends_at_the_tangent_modulus(slender, tangent):
+    # reference sheet "Second edition", section 2, derived outside the project: round, pinned, sigma/E at bending
+    elastic = column.euler_load_n(1.0, np.pi / 64, slender)
+    assert column.softening_load_n(elastic, 1.0, 1.0) / (np.pi / 4) == pytest.approx(tangent, abs=6e-6)
+
+
+@given(slender=st.floats(0.5, 40), half=st.floats(0.02, 5))
+def test_limit_softening_column_carries_what_its_own_tangent_modulus_carries(slender, half):
+    """Put back into the law: the load over the section is the stress at the strain whose tangent gives that load."""
+    kappa = np.pi**2 / 16 / slender**2
+    load = column.softening_load_n(kappa * np.pi / 4, 1.0, 1.0, half) / (np.pi / 4)
+    strain = load / (1 - load / half)  # of sigma = e / (1 + e / half)
+    assert load == pytest.approx(kappa / (1 + strain / half) ** 2, rel=1e-6)
+    assert load <= kappa
+
+
+def test_limit_no_softening_leaves_the_elastic_load():
+    assert column.softening_load_n(3.0, 30.0, 1.75, 1e9) == pytest.approx(3.0)

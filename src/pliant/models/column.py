@@ -2,8 +2,7 @@
 
 Euler, two shear-flexible columns (Engesser, Haringx), and the exact incompressible neo-Hookean column. Haringx and
 neo-Hookean bracket the truth for a soft rod. Left out: bending set from the spool, gear marks, friction of the guide,
-creep. A softening material is the caller's: pass the secant modulus at the buckling strain, which depends on geometry
-alone (`models.stiffness.softened_modulus_mpa`). Start with `buckling_force_n`.
+creep. What softening with strain leaves of the load is `softening_load_n`. Start with `buckling_force_n`.
 """
 
 from functools import cache
@@ -13,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.checks import as_floats, require_in, require_positive, warn_outside
+from pliant.records.materials import HALF_STRAIN
 
-__all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n"]
+__all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n", "softening_load_n"]
 
 THEORIES = ("euler", "engesser", "haringx", "neo-hookean")
 # [-] effective length over length; theory, as handbook tables print them (0.699 is the root of tan x = x)
@@ -151,6 +151,66 @@ def buckling_force_n(
         gain = 1 + np.interp(np.log(within), log_slender, excess) / within**2
         return euler * gain * (slender / within) ** 2
     return euler
+
+
+def softening_load_n(
+    elastic_load_n: Any, youngs_modulus_mpa: Any, diameter_mm: Any, half_strain: Any = HALF_STRAIN
+) -> Any:
+    r"""Load at which a column begins to bend whose material softens with strain.
+
+    Parameters
+    ----------
+    elastic_load_n : float or ndarray
+        Load of the same column with the modulus it has at small strain, by any theory. [N]
+    youngs_modulus_mpa : float or ndarray
+        That modulus. [MPa]
+    diameter_mm : float or ndarray
+        Diameter. [mm]
+    half_strain : float or ndarray, default 0.15
+        Strain at which the secant modulus has halved; own fit, spread 1.5. [-]
+
+    Returns
+    -------
+    ndarray
+        Load, the smaller the shorter the column. [N]
+
+    Raises
+    ------
+    DomainError
+        If an input is not finite and positive.
+
+    Notes
+    -----
+    Bending begins where the tangent modulus gives the load (Engesser; Shanley [1]_); from there it may rise towards the
+    reduced-modulus load. With :math:`\sigma = E\varepsilon/(1 + \varepsilon/\varepsilon_h)` and
+    :math:`\kappa = P/(AE)` of the elastic column,
+
+    .. math::
+        x^2 + x = \kappa/\varepsilon_h, \quad \varepsilon = x\,\varepsilon_h, \quad N = P/(1 + x)^2
+
+    Validity: that of the elastic load; the softening law was fitted up to 50 % strain. No upper limit of the strain is
+    set: for the shortest columns the load tends to the law's own asymptote, and no longer speaks of bending.
+
+    Examples
+    --------
+    At an effective length of two diameters 0.058 A E, where the secant would leave 0.076:
+
+    >>> round(float(softening_load_n(0.15421 * np.pi, 1.0, 2.0) / np.pi), 4)
+    0.058
+
+    References
+    ----------
+    .. [1] F. R. Shanley, Inelastic column theory, J. Aeronaut. Sci. 14(5), 1947, p. 261 (summary read).
+    """
+    require_positive(
+        elastic_load_n=elastic_load_n,
+        youngs_modulus_mpa=youngs_modulus_mpa,
+        diameter_mm=diameter_mm,
+        half_strain=half_strain,
+    )
+    load, modulus, d, half = as_floats(elastic_load_n, youngs_modulus_mpa, diameter_mm, half_strain)
+    x = (np.sqrt(1 + 4 * load / (modulus * np.pi * d**2 / 4) / half) - 1) / 2
+    return load / (1 + x) ** 2
 
 
 @cache
