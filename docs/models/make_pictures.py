@@ -28,7 +28,7 @@ from pliant.models import (  # noqa: E402
     slender,
     stiffness,
 )  # fmt: skip
-from pliant.report.paper import INK, MOSS, OCHRE, PAPER, PLUM, Frame, line  # noqa: E402
+from pliant.report.plot import INK, MOSS, OCHRE, PAPER, PLUM, Frame, line  # noqa: E402
 from published_rows import rows  # noqa: E402
 
 DASH = {MOSS: "", OCHRE: "9 5", PLUM: "2 4", INK: "12 3 2 3"}

@@ -9,12 +9,13 @@ from pliant.bench.desk import desk_of
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, go_to
 
-__all__ = ["FILES", "static", "work_news", "work_report", "work_sheet", "work_stop"]
+__all__ = ["FILES", "static", "work_news", "work_report", "work_rules", "work_stop"]
 
 FILES = {  # everything a page may load, by name: a path never reaches the disk
     "page.css": ("pliant.report", "templates/page.css", "text/css"),
     "check.js": ("pliant.report", "templates/check.js", "text/javascript"),
     "mend.css": ("pliant.report", "templates/mend.css", "text/css"),
+    "coupon.css": ("pliant.report", "templates/coupon.css", "text/css"),
     "paper.css": ("pliant.report", "templates/paper.css", "text/css"),
     "plan.css": ("pliant.report", "templates/plan.css", "text/css"),
     "sheet.css": ("pliant.report", "templates/sheet.css", "text/css"),
@@ -55,13 +56,12 @@ async def work_stop(request: Request) -> Response:
     return go_to(request, f"/{job.kind}/{job.uid}", job.to_json(), status=202)
 
 
-async def work_sheet(request: Request) -> Response:
-    """The style sheet of a result's drawing."""
-    desk, part = desk_of(request), request.path_params["part"]
-    job = desk.jobs.job(request.path_params["uid"])
-    if job.state != "done" or part not in ("rules", "sheet") or not (job.folder / f"{part}.css").exists():
+async def work_rules(request: Request) -> Response:
+    """The lengths that a result's sections set, as a style sheet."""
+    job = desk_of(request).jobs.job(request.path_params["uid"])
+    if job.state != "done" or not (job.folder / "rules.css").exists():
         raise Fault(404, "that work has no such drawing")
-    return Response(await desk.aside(lambda: job.part(f"{part}.css")), media_type="text/css")
+    return FileResponse(job.folder / "rules.css", media_type="text/css")
 
 
 async def work_report(request: Request) -> Response:
