@@ -201,7 +201,7 @@ def test_limit_one_floor_that_of_the_humidity_given(tmp_path):
     text = drying_text(found)
     assert "room air of 20 % humidity" in text
     assert "room air of 50" not in text
-    assert "room air of 50" not in whole_page(dry_page(found)).replace("&nbsp;", " ")
+    assert "room air of 50" not in whole_page(dry_page(found)).replace("\u00a0", " ")
 
 
 def test_limit_the_headline_names_its_air(tmp_path):
@@ -210,4 +210,4 @@ def test_limit_the_headline_names_its_air(tmp_path):
     assert "Most boxes heat the air of the room" in whole_page(dry_page(dried))
     assert " h in dried air; 90 % range" in drying_text(dried)
     assert "wetter than the 0.02 % wanted" in drying_text(dried)
-    assert "in room air of 50 % humidity, heated." in whole_page(dry_page(heated)).replace("&nbsp;", " ")
+    assert "in room air of 50 % humidity, heated." in whole_page(dry_page(heated)).replace("\u00a0", " ")

@@ -8,20 +8,21 @@ from starlette.responses import FileResponse, Response
 from pliant.bench.desk import desk_of
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, go_to
+from pliant.report.sections import style_text, template_text
 
 __all__ = ["FILES", "static", "work_news", "work_report", "work_rules", "work_stop"]
 
+
+def _own_text(name: str) -> str:
+    return (files("pliant.bench") / "static" / name).read_text(encoding="utf-8")
+
+
 FILES = {  # everything a page may load, by name: a path never reaches the disk
-    "page.css": ("pliant.report", "templates/page.css", "text/css"),
-    "check.js": ("pliant.report", "templates/check.js", "text/javascript"),
-    "mend.css": ("pliant.report", "templates/mend.css", "text/css"),
-    "coupon.css": ("pliant.report", "templates/coupon.css", "text/css"),
-    "paper.css": ("pliant.report", "templates/paper.css", "text/css"),
-    "plan.css": ("pliant.report", "templates/plan.css", "text/css"),
-    "sheet.css": ("pliant.report", "templates/sheet.css", "text/css"),
-    "bench.css": ("pliant.bench", "static/bench.css", "text/css"),
-    "bench.js": ("pliant.bench", "static/bench.js", "text/javascript"),
-    "icon.svg": ("pliant.bench", "static/icon.svg", "image/svg+xml"),
+    **{f"{name}.css": (style_text, "text/css") for name in ("page", "mend", "paper", "plan", "coupon", "sheet")},
+    "check.js": (template_text, "text/javascript"),
+    "bench.css": (_own_text, "text/css"),
+    "bench.js": (_own_text, "text/javascript"),
+    "icon.svg": (_own_text, "image/svg+xml"),
 }
 _LONGEST_WAIT_S = 20.0
 
@@ -31,9 +32,8 @@ async def static(request: Request) -> Response:
     entry = FILES.get(request.path_params["name"])
     if entry is None:
         raise Fault(404, "there is no such file on the bench")
-    package, place, kind = entry
-    body = (files(package) / place).read_bytes()
-    return Response(body, media_type=kind)
+    read, kind = entry
+    return Response(read(request.path_params["name"]), media_type=kind)
 
 
 async def work_news(request: Request) -> Response:

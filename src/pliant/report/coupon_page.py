@@ -7,10 +7,11 @@ predicted before anybody printed it.
 # ruff: noqa: E501 (sentences stay whole)
 import math
 
+from pliant.colours import INK, OCHRE, PAPER, PLUM
 from pliant.records.coupon import Coupon
 from pliant.report.check import minutes
 from pliant.report.coupon import expected_words, mass_words, setting_words
-from pliant.report.plot import INK, OCHRE, PAPER, PLUM, both
+from pliant.report.plot import both
 from pliant.report.sections import Report, compose
 from pliant.say import percent
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
+from pliant.colours import INK, MOSS, OCHRE, PAPER, PLUM
 from pliant.records.dry import Band, Drying
 from pliant.report.dry import air_words, content_words, hours_words, range_words
-from pliant.report.plot import INK, MOSS, OCHRE, PAPER, PLUM, Frame, area, both, line
+from pliant.report.plot import Frame, area, both, line
 from pliant.report.sections import Report, compose
 from pliant.say import number
 

@@ -2,9 +2,10 @@
 
 import math
 
+from pliant.colours import INK, MOSS, OCHRE, PAPER, PLUM
 from pliant.records.feel import Feel
 from pliant.report.feel import HOLDS, newtons, piece_words, weight_words
-from pliant.report.plot import INK, MOSS, OCHRE, PAPER, PLUM, Frame, area, both, esc, line
+from pliant.report.plot import Frame, area, both, esc, line
 from pliant.report.sections import Report, compose
 from pliant.say import number
 

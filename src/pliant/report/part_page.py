@@ -4,9 +4,9 @@ from typing import Any
 
 from markupsafe import Markup
 
+from pliant.colours import INK, MOSS, OCHRE, PLUM
 from pliant.records.part import Forecast, Orientation, PartFindings, SoftFeature
 from pliant.report.part import VERDICT, duration, filament_words, how_long
-from pliant.report.plot import INK, MOSS, OCHRE, PLUM
 from pliant.report.sections import Report, compose
 from pliant.say import number, quantity
 

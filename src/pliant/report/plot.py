@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-__all__ = [
-    "INK", "MOSS", "OCHRE", "PAPER", "PLUM", "Frame", "area", "both", "esc", "line",
-]  # fmt: skip
+from pliant.colours import INK, OCHRE
 
-INK, PAPER, MOSS, OCHRE, PLUM = "#1d2430", "#f7f5f0", "#5b7f5e", "#c98a1b", "#7d2e68"
+__all__ = ["Frame", "area", "both", "esc", "line"]
+
 WIDE, NARROW = 760, 358
 
 

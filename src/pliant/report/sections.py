@@ -17,10 +17,12 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from pliant import __version__
+from pliant.colours import colour_rule
 from pliant.report import words
 
 __all__ = ["Report", "Section", "compose", "json_markup", "report_of", "style_text", "template_text", "whole_page"]
 
+_FIRST = ("page.css", "sheet.css")
 NOTHING = Markup("")
 _FOOT = "Made by pliant {version}. It is a model, not a promise."
 
@@ -232,8 +234,8 @@ def template_text(name: str) -> str:
 
 
 def style_text(name: str) -> str:
-    """Text of a sheet of style."""
-    return template_text(name)
+    """Text of a sheet of style; one that a page begins with names the colours."""
+    return (colour_rule() if name in _FIRST else "") + template_text(name)
 
 
 def _environment(setting: _Setting) -> Environment:
