@@ -223,7 +223,6 @@ _ERROR = {"$ref": "#/components/schemas/Error"}
 _IN_PATH: dict[str, dict[str, Any]] = {
     "uid": {"type": "string", "pattern": "^[0-9a-f]{16}([0-9a-f]{8})?$"},
     "name": {"type": "string", "enum": list(routes_work.FILES)},
-    "part": {"type": "string", "enum": ["rules", "sheet"]},
 }
 _ONE_OF: dict[str, tuple[str, ...]] = {
     "/first kind": tuple(MACHINES), "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
