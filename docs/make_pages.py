@@ -40,8 +40,16 @@ WIDTH = 100
 
 # verb: the question it answers, exit codes 0 / 1 / 2, pages to read on. A verb that is missing here has no page, which is an error.
 VERBS = {
-    "check": ("Will this job feed?", "feeds / marginal or jams / bad input", ["../howto/read-the-report", "../howto/measure-your-machine", "../glossary"]),
-    "mend": ("Make it feed, and prove that the part is the same", "mended / target out of reach / nothing written", ["../mend", "../howto/mend-as-a-step"]),
+    "check": (
+        "Will this job feed?",
+        "feeds / marginal or jams / bad input",
+        ["../howto/read-the-report", "../howto/measure-your-machine", "../glossary"],
+    ),
+    "mend": (
+        "Make it feed, and prove that the part is the same",
+        "mended / target out of reach / nothing written",
+        ["../mend", "../howto/mend-as-a-step"],
+    ),
     "read": ("What does this program do?", "done / – / bad input", ["../glossary"]),
     "plan": ("What should I set?", "a recipe / none works / bad input", ["../plan", "../howto/when-out-of-reach"]),
     "part": ("Is this mesh a good idea in soft filament?", "good or workable / poor / bad input", ["../glossary"]),
@@ -49,11 +57,23 @@ VERBS = {
     "dry": ("How long must the spool dry?", "done / – / bad input", ["../howto/dry-a-spool", "../models/drying"]),
     "batch": ("Which programs of a folder feed?", "all feed / not all / not all read", ["../howto/check-a-folder"]),
     "coupon": ("Which test piece, with which settings?", "written / – / bad input", ["../learn"]),
-    "learn": ("What do my readings say?", "learned / readings contradict / bad input", ["../learn", "../tutorial/command-line"]),
+    "learn": (
+        "What do my readings say?",
+        "learned / readings contradict / bad input",
+        ["../learn", "../tutorial/command-line"],
+    ),
     "next": ("Which test piece tells most?", "done / – / bad input", ["../learn"]),
     "new": ("A starter file for a record", "written / – / bad input", ["../records", "../howto/measure-your-machine"]),
-    "book": ("What happened with this spool on this machine?", "done / – / bad input", ["../book", "../howto/share-a-book"]),
-    "bench": ("All of it as a local web page", "stopped / – / cannot be served", ["../in-the-browser", "../tutorial/first-print"]),
+    "book": (
+        "What happened with this spool on this machine?",
+        "done / – / bad input",
+        ["../book", "../howto/share-a-book"],
+    ),
+    "bench": (
+        "All of it as a local web page",
+        "stopped / – / cannot be served",
+        ["../in-the-browser", "../tutorial/first-print"],
+    ),
     "demo": ("The invented workshop", "done / – / bad input", ["../tutorial/command-line"]),
 }
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import pliant
 
 RANK = {
-    "errors": 0, "constants": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0, "sampling": 0,
+    "errors": 0, "constants": 0, "colours": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0,
+    "sampling": 0,
     "records": 1,
     "kernels": 2,
     "models": 3,
@@ -18,7 +19,10 @@ RANK = {
     "workflows": 8,
     "bench": 9, "cli": 10,  # the verb `bench` starts the other
 }  # fmt: skip
-FLOOR_ORDER = {"errors": 0, "constants": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1, "sampling": 1}
+FLOOR_ORDER = {
+    "errors": 0, "constants": 0, "colours": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1,
+    "sampling": 1,
+}  # fmt: skip
 ROOT = Path(pliant.__file__).parent
 
 

@@ -14,6 +14,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1] / "tests"))
 
 from model_figures import METERING, flexural_rows, metering_losses  # noqa: E402
+from pliant.colours import INK, MOSS, OCHRE, PAPER, PLUM  # noqa: E402
 from pliant.errors import ValidityWarning  # noqa: E402
 from pliant.models import (  # noqa: E402
     bead,
@@ -28,7 +29,7 @@ from pliant.models import (  # noqa: E402
     slender,
     stiffness,
 )  # fmt: skip
-from pliant.report.paper import INK, MOSS, OCHRE, PAPER, PLUM, Frame, line  # noqa: E402
+from pliant.report.plot import Frame, line  # noqa: E402
 from published_rows import rows  # noqa: E402
 
 DASH = {MOSS: "", OCHRE: "9 5", PLUM: "2 4", INK: "12 3 2 3"}

@@ -6,7 +6,8 @@ from dataclasses import replace
 import pytest
 
 from bench_window import chromium
-from pliant.report.plan_html import plan_html, sheet_html
+from pliant.report.plan_page import plan_page, sheet_page
+from pliant.report.sections import whole_page
 from pliant.workflows.plan import plan
 from recipes import baseline, filament, machine
 
@@ -20,9 +21,9 @@ def pages(tmp_path_factory):
     for name, on, spool in (("works", "dual-drive", "85A"), ("refused", "tube-2.0", "75A")):
         recipe = plan(machine(on), filament(spool), baseline())
         for size, r in (("", recipe), ("long", replace(recipe, machine=LONG, filament="x" * 90, baseline=LONG))):
-            for kind, render in (("ledger", plan_html), ("sheet", sheet_html)):
+            for kind, render in (("ledger", plan_page), ("sheet", sheet_page)):
                 path = folder / f"{name}{size}-{kind}.html"
-                path.write_text(render(r), encoding="utf-8")
+                path.write_text(whole_page(render(r)), encoding="utf-8")
                 found[name + size, kind] = path
     return found
 

@@ -7,7 +7,8 @@ import pytest
 
 from bench_window import chromium
 from pliant.records.starters import starter
-from pliant.report.html import report_html
+from pliant.report.check_page import check_page
+from pliant.report.sections import whole_page
 from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import feet_program
 
@@ -22,7 +23,7 @@ def report(tmp_path_factory):
     (folder / "f.toml").write_text(starter("filament", "85A"))
     findings, picture = check_with_picture(folder / "feet.gcode", folder / "m.toml", folder / "f.toml")
     page = folder / "report.html"
-    page.write_text(report_html(findings, picture), encoding="utf-8")
+    page.write_text(whole_page(check_page(findings, picture)), encoding="utf-8")
     return page, findings, picture
 
 

@@ -23,7 +23,9 @@ from pliant.records.machine import read_machine
 from pliant.records.mending import Intent
 from pliant.records.program import KIND_NAMES, RETRACT
 from pliant.records.starters import MACHINES, SPOOLS, starter
-from pliant.report.coupon import coupon_page, coupon_text
+from pliant.report.coupon import coupon_text
+from pliant.report.coupon_page import coupon_page
+from pliant.report.sections import whole_page
 from pliant.workflows.coupon import LONGEST_S, MOST_G, make_coupon
 
 
@@ -209,13 +211,13 @@ def test_limit_names_from_records_stay_in_their_comment(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     made = make_coupon("ladder", replace(m, name="x\nG1 X999 ; \u00e4"), replace(f, name="<b>*G28*</b>"))
     assert "X999" not in made.program.replace("xG1 X999", "")
-    page = coupon_page(made, "r.toml")
+    page = whole_page(coupon_page(made, "r.toml"))
     assert "<b>*" not in page
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_limit_the_sheet_says_what_is_needed(all_six, kind):
-    page = coupon_page(all_six[kind], "mine.readings.toml")
+    page = whole_page(coupon_page(all_six[kind], "mine.readings.toml"))
     for word in ("Run it", "Look at", "Write down", "Take care", "predicted", "mine.readings.toml", "<svg"):
         assert word in page
     assert "http:" not in page

@@ -14,7 +14,8 @@ from pliant.errors import DomainError, RecordError
 from pliant.models.drying import drying_time_h, water_diffusivity_m2_per_s
 from pliant.records.filament import read_filament
 from pliant.report.dry import drying_text
-from pliant.report.dry_page import drying_page
+from pliant.report.dry_page import dry_page
+from pliant.report.sections import whole_page
 from pliant.workflows.dry import dry
 
 
@@ -168,7 +169,7 @@ def test_limit_page_is_self_contained_and_escapes(tmp_path):
 
 @pytest.mark.parametrize("asked", [{"room_humidity_percent": 60.0}, {"water_percent": 0.001}, {"target_percent": 4.0}])
 def test_limit_page_of_the_odd_cases(tmp_path, asked):
-    page = drying_page(dry(_spool(tmp_path), **asked))
+    page = whole_page(dry_page(dry(_spool(tmp_path), **asked)))
     assert "nan" not in page
     assert "None" not in page
     ElementTree.fromstring(page[page.index("<svg") : page.index("</svg>") + 6])
@@ -177,7 +178,7 @@ def test_limit_page_of_the_odd_cases(tmp_path, asked):
 def test_limit_dry_already_is_said_once_and_in_words(tmp_path):
     # failed before: "no time; 90 % range no time to no time"
     found = dry(_spool(tmp_path), water_percent=0.001)
-    text, page = drying_text(found), drying_page(found)
+    text, page = drying_text(found), whole_page(dry_page(found))
     assert "no time" not in text + page
     assert "wound spool dry already\n" in text
     assert "It is dry already." in page
@@ -189,7 +190,7 @@ def test_limit_air_that_wets_the_spool_is_told(tmp_path):
     assert found.wets
     assert found.after[-1].spool_percent.value > 0.01
     assert any("This air wets the spool: it holds about 0.01 % now and goes towards" in n for n in found.notes)
-    assert "this air would wet it" in drying_page(found)
+    assert "this air would wet it" in whole_page(dry_page(found))
     assert not dry(_spool(tmp_path), water_percent=0.01).wets
 
 
@@ -200,13 +201,13 @@ def test_limit_one_floor_that_of_the_humidity_given(tmp_path):
     text = drying_text(found)
     assert "room air of 20 % humidity" in text
     assert "room air of 50" not in text
-    assert "room air of 50" not in drying_page(found).replace("&nbsp;", " ")
+    assert "room air of 50" not in whole_page(dry_page(found)).replace("\u00a0", " ")
 
 
 def test_limit_the_headline_names_its_air(tmp_path):
     dried, heated = dry(_spool(tmp_path)), dry(_spool(tmp_path), room_humidity_percent=50, target_percent=0.3)
-    assert "for the wound spool, in dried air." in drying_page(dried)
-    assert "Most boxes heat the air of the room" in drying_page(dried)
+    assert "for the wound spool, in dried air." in whole_page(dry_page(dried))
+    assert "Most boxes heat the air of the room" in whole_page(dry_page(dried))
     assert " h in dried air; 90 % range" in drying_text(dried)
     assert "wetter than the 0.02 % wanted" in drying_text(dried)
-    assert "in room air of 50 % humidity, heated." in drying_page(heated).replace("&nbsp;", " ")
+    assert "in room air of 50 % humidity, heated." in whole_page(dry_page(heated)).replace("\u00a0", " ")

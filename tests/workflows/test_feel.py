@@ -15,6 +15,7 @@ from pliant.errors import DomainError
 from pliant.piece.printed import printed_check
 from pliant.report.feel import newtons
 from pliant.report.feel_page import feel_page
+from pliant.report.sections import whole_page
 from pliant.workflows.feel import feel
 
 PAD = ("pad", (40.0, 30.0, 10.0), 1.0)
@@ -205,7 +206,7 @@ def test_limit_bad_words_exit_2(words, said):
     ],
 )  # fmt: skip
 def test_limit_page_is_self_contained(found):
-    page = feel_page(found())
+    page = whole_page(feel_page(found()))
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
     assert "nan" not in page.replace("nano", "")
@@ -239,7 +240,7 @@ def test_limit_a_tall_pad_is_told_that_it_buckles_sideways():
     column = feel("column", (8.0, 4.0, 200.0), 40.0, shore_a=85.0, folds=20, walls=1).choices[0]
     assert ring.holds == "sideways"
     assert column.holds in ("sideways", "beyond")
-    page = feel_page(tall)
+    page = whole_page(feel_page(tall))
     assert "buckles sideways" in page
 
 

@@ -11,7 +11,8 @@ from pliant.cli import main
 from pliant.errors import PliantError
 from pliant.files import require_place, save_whole
 from pliant.records.starters import starter
-from pliant.report.html import report_html
+from pliant.report.check_page import check_page
+from pliant.report.sections import whole_page
 from pliant.workflows.coupon import coupon
 from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import gasket_program
@@ -40,7 +41,7 @@ def test_roundtrip_page_is_written_beside_the_usual_answer(files):
     assert text.rstrip().endswith("</html>")
     assert sorted(p.name for p in files.iterdir()) == ["f.toml", "g.gcode", "m.toml", "report.html"]
     picture = check_with_picture(files / "g.gcode", files / "m.toml", files / "f.toml")
-    assert report_html(*picture) == text  # the same job, the same page
+    assert whole_page(check_page(*picture)) == text  # the same job, the same page
 
 
 @pytest.mark.parametrize("name", ["g.gcode", "m.toml", "f.toml"])

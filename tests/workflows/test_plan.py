@@ -16,7 +16,8 @@ from pliant.errors import DomainError, PliantError
 from pliant.feed.remedies import hardware_changes
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS, starter
 from pliant.report.plan import plan_text
-from pliant.report.plan_html import plan_html, sheet_html
+from pliant.report.plan_page import plan_page, sheet_page
+from pliant.report.sections import whole_page
 from pliant.report.window_chart import contour_mm_per_s
 from pliant.workflows.mend import mend
 from pliant.workflows.plan import plan
@@ -271,7 +272,7 @@ def test_limit_text_carries_the_ledger(recipes, refused):
     heads = ["WHAT MELTS", "WHAT PUSHES", "WHERE THE BED PUSHES BACK", "WHAT HOLDS BACK AT STARTS AND STOPS",
              "WHAT THE PART NEEDS"]  # fmt: skip
     assert re.findall(r"^(WH[A-Z ]*?)(?:  .*)?$", text, re.M) == heads
-    found = re.findall(r'scope="rowgroup">([^<]*)<', plan_html(recipes["open-gap", "85A"]))
+    found = re.findall(r'scope="rowgroup">([^<]*)<', whole_page(plan_page(recipes["open-gap", "85A"])))
     assert [name.upper() for name in found] == heads
     assert "caution" in text
     assert "what would help" in plan_text(refused)
@@ -280,16 +281,23 @@ def test_limit_text_carries_the_ledger(recipes, refused):
 def test_regression_names_of_settings_are_our_own(recipes):
     r = recipes["open-gap", "85A"]
     said = " ".join(
-        [plan_text(r), sheet_html(r), plan_html(r), starter("recipe"), *KEYS, *(s.reason for s in r.settings)]
+        [
+            plan_text(r),
+            whole_page(sheet_page(r)),
+            whole_page(plan_page(r)),
+            starter("recipe"),
+            *KEYS,
+            *(s.reason for s in r.settings),
+        ]
     )
     assert not re.findall(r"(?i)\b(?:outer|inner)[ _]walls?|\bskins?\b|infill|\bwip\w*|coast_mm", said)
 
 
-@pytest.mark.parametrize("render", [plan_html, sheet_html])
+@pytest.mark.parametrize("render", [plan_page, sheet_page])
 def test_limit_pages_ask_for_nothing_and_escape(recipes, refused, render):
     hostile = '<script>alert("1")</script>\'" onload=x() {{ 7*7 }}'
     for r in (recipes["open-gap", "85A"], refused):
-        page = render(replace(r, name=hostile, machine=hostile, filament=hostile, baseline=hostile))
+        page = whole_page(render(replace(r, name=hostile, machine=hostile, filament=hostile, baseline=hostile)))
         assert "<script" not in page
         assert "http" not in page.replace("http-equiv", "")
         assert "49" not in re.sub(r"<(style|svg).*?</\1>|#\w+", "", page, flags=re.S).split("</header>")[0]
@@ -301,10 +309,10 @@ def test_limit_pages_ask_for_nothing_and_escape(recipes, refused, render):
 
 def test_limit_ledger_page_shows_every_reason(recipes):
     r = recipes["dual-drive", "85A"]
-    page = plan_html(r)
+    page = whole_page(plan_page(r))
     for s in r.settings:
         assert s.reason.replace("'", "&#39;") in page
-    sheet = sheet_html(r)
+    sheet = whole_page(sheet_page(r))
     for s in r.settings:
         if s.value != s.baseline:
             assert f">{s.what}" in sheet

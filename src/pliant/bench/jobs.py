@@ -21,6 +21,7 @@ from pliant.bench.faults import Fault
 from pliant.bench.store import Store
 from pliant.bench.worker import run_worker
 from pliant.records.renamed import todays_names
+from pliant.report.sections import Report, report_of
 
 __all__ = ["ENDED", "Job", "Jobs"]
 
@@ -58,9 +59,9 @@ class Job:
         found: dict[str, Any] = todays_names(json.loads((self.folder / "result.json").read_text(encoding="utf-8")))
         return found
 
-    def part(self, name: str) -> str:
-        """A piece of its page."""
-        return (self.folder / name).read_text(encoding="utf-8")
+    def report(self, name: str = "report") -> Report:
+        """What it found, for the eye."""
+        return report_of(json.loads((self.folder / f"{name}.json").read_text(encoding="utf-8")))
 
     def to_json(self) -> dict[str, Any]:
         """How far it is."""

@@ -8,14 +8,15 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from pliant import __version__
+from pliant.bench.desk import desk_of
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.bench.faults import in_fields
+from pliant.bench.jobs import Job
 from pliant.constants import Z90
 from pliant.report import words
 
-__all__ = ["PAPER", "answer", "failed", "go_to", "opened_at", "wants_json"]
+__all__ = ["answer", "answer_with_report", "failed", "go_to", "wants_json"]
 
-PAPER = "/static/paper.css"  # what the stock pages add to the sheet of the reports
 PAGES = (
     ("/check", "check", "Will it feed?"),
     ("/mend", "mend", "Make it feed"),
@@ -65,10 +66,14 @@ def answer(
     return HTMLResponse(html, status_code=status)
 
 
-def opened_at(body: str, sections: int) -> tuple[str, str]:
-    """A report in two: its first sections, under which a page sets what can be done from there, and the rest."""
-    pieces = body.split("</section>", sections)
-    return "</section>".join([*pieces[:-1], ""]), pieces[-1]
+async def answer_with_report(request: Request, template: str, job: Job, more: Any = None, **shown: Any) -> Response:
+    """Show what work found, the sections of its report set in a page of the bench; `more` are further fields."""
+    found, report = await desk_of(request).aside(lambda: (job.result(), job.report()))
+    sheets = [f"/static/{name}" for name in report.styles if name != "page.css"]  # every page has that
+    return answer(
+        request, template, found | (more or {}), sheets=(*sheets, f"/work/{job.uid}/rules.css"), job=job,
+        report=report, **shown,
+    )  # fmt: skip
 
 
 def go_to(request: Request, where: str, data: dict[str, Any] | None = None, status: int = 202) -> Response:

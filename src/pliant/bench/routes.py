@@ -120,7 +120,7 @@ TABLE = (
         keys=("id", "kind", "state", "share", "version", "location")),
     Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
     Way("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
-    Way("GET", "/work/{uid}/{part}.css", routes_work.work_sheet, "Style of a drawing", kind="text/css"),
+    Way("GET", "/work/{uid}/rules.css", routes_work.work_rules, "Lengths that a result sets", kind="text/css"),
     Way("GET", "/static/{name}", routes_work.static, "A file that pages load",
         kind="text/css,text/javascript,image/svg+xml"),
     Way("GET", "/openapi.json", _openapi, "This description", keys=("openapi", "paths")),
@@ -223,7 +223,6 @@ _ERROR = {"$ref": "#/components/schemas/Error"}
 _IN_PATH: dict[str, dict[str, Any]] = {
     "uid": {"type": "string", "pattern": "^[0-9a-f]{16}([0-9a-f]{8})?$"},
     "name": {"type": "string", "enum": list(routes_work.FILES)},
-    "part": {"type": "string", "enum": ["rules", "sheet"]},
 }
 _ONE_OF: dict[str, tuple[str, ...]] = {
     "/first kind": tuple(MACHINES), "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),

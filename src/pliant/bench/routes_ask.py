@@ -8,8 +8,7 @@ from starlette.responses import JSONResponse, Response
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
-from pliant.bench.jobs import Job
-from pliant.bench.pages import PAPER, answer, go_to, opened_at
+from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import job_page, recent, shelf_data
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.starters import starter
@@ -32,9 +31,7 @@ async def feel_page(request: Request) -> Response:
     kept = await desk.shelf()
     shown: dict[str, Any] = {"pieces": PIECES, "patterns": PATTERNS, "asked": asked, "shelf": kept}
     if "piece" not in asked:
-        return answer(
-            request, "feel.html", {"pieces": {k: list(v) for k, v in PIECES.items()}}, body="", factor=None, **shown
-        )
+        return answer(request, "feel.html", {"pieces": {k: list(v) for k, v in PIECES.items()}}, report=None, **shown)
     piece = asked["piece"]
     if piece not in PIECES:
         raise Fault(422, f"the piece is one of {', '.join(PIECES)}")
@@ -60,8 +57,7 @@ async def feel_page(request: Request) -> Response:
     job = await desk.at_once(
         "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
     )
-    found = await desk.aside(job.result)
-    return await _set(request, "feel.html", job, factor=found["measured_factor"], **shown)
+    return await answer_with_report(request, "feel.html", job, **shown)
 
 
 async def dry_page(request: Request) -> Response:
@@ -70,7 +66,7 @@ async def dry_page(request: Request) -> Response:
     kept = await desk.shelf()
     shown: dict[str, Any] = {"asked": asked, "shelf": kept}
     if "filament" not in asked:
-        return answer(request, "dry.html", shelf_data((), kept.filaments), body="", **shown)
+        return answer(request, "dry.html", shelf_data((), kept.filaments), report=None, **shown)
     spool = kept.chosen("filament", asked["filament"])
     more = {
         "temperature_c": number_in(asked.get("temperature_c", ""), "the temperature of the box", 20, 150, "°C"),
@@ -80,21 +76,7 @@ async def dry_page(request: Request) -> Response:
         or 0.0,
     }
     job = await desk.at_once("dry", {"filament": spool.text, "more": more}, {"program": spool.name})
-    return await _set(request, "dry.html", job, **shown)
-
-
-async def _set(request: Request, template: str, job: Job, **shown: Any) -> Response:
-    desk = desk_of(request)
-    found, body = await desk.aside(lambda: (job.result(), job.part("body.html")))
-    return answer(
-        request,
-        template,
-        found,
-        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
-        body=opened_at(body, 2),
-        job=job,
-        **shown,
-    )
+    return await answer_with_report(request, "dry.html", job, **shown)
 
 
 async def plan_form(request: Request) -> Response:
@@ -158,13 +140,7 @@ async def plan_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "plan")
     if job.state != "done":
         return await job_page(request, job)
-    found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
-    first, rest = opened_at(body, 1)
-    start, mark, end = rest.partition('<figure><div class="map-wide">')
-    return answer(
-        request, "plan.html", found | {"id": job.uid}, sheets=("/static/plan.css", f"/work/{job.uid}/rules.css"),
-        job=job, first=first, before=start, rest=mark + end,
-    )  # fmt: skip
+    return await answer_with_report(request, "plan.html", job, {"id": job.uid})
 
 
 async def plan_sheet(request: Request) -> Response:
@@ -173,8 +149,8 @@ async def plan_sheet(request: Request) -> Response:
     job = desk.jobs.job(request.path_params["uid"], "plan")
     if job.state != "done":
         raise Fault(404, "that recipe is not ready yet")
-    found, body = await desk.aside(lambda: (job.result(), job.part("sheet.html")))
-    return answer(request, "sheet.html", {"values": found["values"], "name": found["name"]}, job=job, body=body)
+    found, report = await desk.aside(lambda: (job.result(), job.report("sheet")))
+    return answer(request, "sheet.html", {"values": found["values"], "name": found["name"]}, report=report)
 
 
 async def plan_window(request: Request) -> Response:

@@ -7,7 +7,7 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.jobs import Job
-from pliant.bench.pages import answer, failed, go_to, opened_at
+from pliant.bench.pages import answer, answer_with_report, failed, go_to
 from pliant.bench.routes_book import OUTCOME_WORDS
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
@@ -135,13 +135,7 @@ async def check_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "check")
     if job.state != "done":
         return await job_page(request, job)
-    found = await desk_of(request).aside(job.result)
-    body = await desk_of(request).aside(lambda: (job.part("body.html"), job.part("numbers.json")))
-    first, rest = opened_at(body[0], 2)
-    return answer(
-        request, "check.html", found | {"id": job.uid}, sheets=(f"/work/{job.uid}/rules.css",), job=job,
-        first=first, rest=rest, numbers="" if body[1] == "null" else body[1], outcomes=OUTCOME_WORDS,
-    )  # fmt: skip
+    return await answer_with_report(request, "check.html", job, {"id": job.uid}, outcomes=OUTCOME_WORDS)
 
 
 async def job_page(request: Request, job: Job) -> Response:

@@ -9,7 +9,7 @@ from starlette.responses import FileResponse, Response
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
-from pliant.bench.pages import PAPER, answer, go_to
+from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import job_page, recent, shelf_data
 from pliant.errors import BookError
 from pliant.records.coupon import KINDS
@@ -86,15 +86,7 @@ async def coupon_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "coupon")
     if job.state != "done":
         return await job_page(request, job)
-    found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
-    return answer(
-        request,
-        "coupon.html",
-        found | {"id": job.uid},
-        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
-        job=job,
-        body=body,
-    )
+    return await answer_with_report(request, "coupon.html", job, {"id": job.uid})
 
 
 async def coupon_program(request: Request) -> Response:

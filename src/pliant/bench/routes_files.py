@@ -5,7 +5,7 @@ from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
-from pliant.bench.pages import PAPER, answer, go_to, opened_at
+from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
 from pliant.bench.store import plain_name
 from pliant.part.mesh_read import MAX_FILE_BYTES
@@ -67,13 +67,8 @@ async def mend_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
     if job.state != "done":
         return await job_page(request, job)
-    found, body = await desk_of(request).aside(lambda: (job.result(), job.part("body.html")))
     printed = desk_of(request).store.adopt(job.uid, job.folder / job.asked["output"])
-    first, rest = opened_at(body, 1)
-    return answer(
-        request, "mend.html", found | {"id": job.uid}, sheets=("/static/mend.css", f"/work/{job.uid}/rules.css"),
-        job=job, first=first, rest=rest, printed=printed.uid,
-    )  # fmt: skip
+    return await answer_with_report(request, "mend.html", job, {"id": job.uid}, printed=printed.uid)
 
 
 async def mend_program(request: Request) -> Response:
@@ -111,13 +106,4 @@ async def part_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "part")
     if job.state != "done":
         return await job_page(request, job)
-    found = await desk_of(request).aside(job.result)
-    body = await desk_of(request).aside(lambda: job.part("body.html"))
-    return answer(
-        request,
-        "part.html",
-        found | {"id": job.uid},
-        sheets=(PAPER, f"/work/{job.uid}/rules.css"),
-        job=job,
-        body=opened_at(body, 2),
-    )
+    return await answer_with_report(request, "part.html", job, {"id": job.uid})

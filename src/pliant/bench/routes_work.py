@@ -8,19 +8,21 @@ from starlette.responses import FileResponse, Response
 from pliant.bench.desk import desk_of
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, go_to
+from pliant.report.sections import style_text, template_text
 
-__all__ = ["FILES", "static", "work_news", "work_report", "work_sheet", "work_stop"]
+__all__ = ["FILES", "static", "work_news", "work_report", "work_rules", "work_stop"]
+
+
+def _own_text(name: str) -> str:
+    return (files("pliant.bench") / "static" / name).read_text(encoding="utf-8")
+
 
 FILES = {  # everything a page may load, by name: a path never reaches the disk
-    "page.css": ("pliant.report", "templates/page.css", "text/css"),
-    "check.js": ("pliant.report", "templates/check.js", "text/javascript"),
-    "mend.css": ("pliant.report", "templates/mend.css", "text/css"),
-    "paper.css": ("pliant.report", "templates/paper.css", "text/css"),
-    "plan.css": ("pliant.report", "templates/plan.css", "text/css"),
-    "sheet.css": ("pliant.report", "templates/sheet.css", "text/css"),
-    "bench.css": ("pliant.bench", "static/bench.css", "text/css"),
-    "bench.js": ("pliant.bench", "static/bench.js", "text/javascript"),
-    "icon.svg": ("pliant.bench", "static/icon.svg", "image/svg+xml"),
+    **{f"{name}.css": (style_text, "text/css") for name in ("page", "mend", "paper", "plan", "coupon", "sheet")},
+    "check.js": (template_text, "text/javascript"),
+    "bench.css": (_own_text, "text/css"),
+    "bench.js": (_own_text, "text/javascript"),
+    "icon.svg": (_own_text, "image/svg+xml"),
 }
 _LONGEST_WAIT_S = 20.0
 
@@ -30,9 +32,8 @@ async def static(request: Request) -> Response:
     entry = FILES.get(request.path_params["name"])
     if entry is None:
         raise Fault(404, "there is no such file on the bench")
-    package, place, kind = entry
-    body = (files(package) / place).read_bytes()
-    return Response(body, media_type=kind)
+    read, kind = entry
+    return Response(read(request.path_params["name"]), media_type=kind)
 
 
 async def work_news(request: Request) -> Response:
@@ -55,13 +56,12 @@ async def work_stop(request: Request) -> Response:
     return go_to(request, f"/{job.kind}/{job.uid}", job.to_json(), status=202)
 
 
-async def work_sheet(request: Request) -> Response:
-    """The style sheet of a result's drawing."""
-    desk, part = desk_of(request), request.path_params["part"]
-    job = desk.jobs.job(request.path_params["uid"])
-    if job.state != "done" or part not in ("rules", "sheet") or not (job.folder / f"{part}.css").exists():
+async def work_rules(request: Request) -> Response:
+    """The lengths that a result's sections set, as a style sheet."""
+    job = desk_of(request).jobs.job(request.path_params["uid"])
+    if job.state != "done" or not (job.folder / "rules.css").exists():
         raise Fault(404, "that work has no such drawing")
-    return Response(await desk.aside(lambda: job.part(f"{part}.css")), media_type="text/css")
+    return FileResponse(job.folder / "rules.css", media_type="text/css")
 
 
 async def work_report(request: Request) -> Response:

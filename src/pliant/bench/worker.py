@@ -1,7 +1,8 @@
 """The process beside the server: it takes one piece of work at a time, tells how far it is, and leaves files behind.
 
 A piece of work is named; its inputs are plain data and paths inside the work folder. What comes of it is written to the
-folder of the job: `result.json`, and for a page `body.html`, `rules.css` and `numbers.json`. Nothing else passes.
+folder of the job: `result.json`, and for a report its sections, the rules that they set, and the whole as one file to
+be saved by the user. Nothing else passes.
 """
 
 import json
@@ -18,12 +19,14 @@ from functools import lru_cache
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pliant.bench.embed import embed
 from pliant.bench.faults import in_fields, with_names
 from pliant.errors import PliantError
 from pliant.files import save_whole
+
+if TYPE_CHECKING:
+    from pliant.report.sections import Report
 
 __all__ = ["TASKS", "plain", "run_worker"]
 
@@ -42,20 +45,20 @@ def plain(value: Any) -> Any:
     return value
 
 
-def _keep(folder: Path, result: Any, page: str | None = None) -> None:
+def _keep(folder: Path, result: Any, report: "Report | None" = None) -> None:
     data = result if isinstance(result, dict) else result.to_json()
-    if page is not None:
-        page = in_fields(page)
-        pieces = embed(page)
-        save_whole(folder / "report.html", page)  # whole, to be saved by the user
-        save_whole(folder / "body.html", pieces.body)
-        save_whole(folder / "rules.css", pieces.rules)
-        save_whole(folder / "numbers.json", pieces.numbers or "null")
+    if report is not None:
+        from pliant.report.sections import whole_page
+
+        report = report.worded(in_fields)
+        save_whole(folder / "report.html", whole_page(report))
+        save_whole(folder / "rules.css", "".join(report.rules))
+        save_whole(folder / "report.json", json.dumps(report.to_json()))
     save_whole(folder / "result.json", json.dumps(plain(data), allow_nan=False))
 
 
 def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.html import report_html
+    from pliant.report.check_page import check_page
     from pliant.workflows.book import remember_and_recall
     from pliant.workflows.check import examine
     from pliant.workflows.picture import draw
@@ -63,10 +66,10 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     machine, filament = _records(folder, asked)
     seen = examine(asked["program"], machine, filament, progress=tell)
     tell("drawing", 0)
-    page = report_html(seen.findings, draw(seen.job))
+    report = check_page(seen.findings, draw(seen.job))
     tell("writing it into the book", 0)
     past = remember_and_recall(asked["book"], seen.findings, asked["program"], machine, filament)
-    _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, page)
+    _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report)
 
 
 def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -89,13 +92,14 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.report.mend_page import mend_page
     from pliant.workflows.book import remember_mended
-    from pliant.workflows.mend_picture import mend_with_report
+    from pliant.workflows.mend_picture import mend_with_picture
 
     machine, filament = _records(folder, asked)
-    result, drawn = folder / asked["output"], folder / "drawn.html"
-    mended = mend_with_report(
-        asked["program"], machine, filament, drawn, output=result, passes=tuple(asked["passes"]),
+    result = folder / asked["output"]
+    mended, remake = mend_with_picture(
+        asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]),
         target=asked["target"], height_mm=asked["height_mm"], progress=tell,
     )  # fmt: skip
     tell("writing it into the book", 0.98)
@@ -107,18 +111,17 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
     for proved in data["certificate"]:
         proved["figure"] = named(proved["figure"])
-    _keep(folder, data, named(drawn.read_text(encoding="utf-8")))
-    drawn.unlink()
+    _keep(folder, data, mend_page(mended, remake).worded(named))
 
 
 def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.part_html import part_html
+    from pliant.report.part_page import part_page
     from pliant.workflows.part import part
 
     machine, filament = _records(folder, asked)
     tell("trying directions to stand in, and laying beads in thought", 0)
     findings = part(asked["program"], filament, machine, holes=asked["holes"])
-    _keep(folder, findings, part_html(findings))
+    _keep(folder, findings, part_page(findings))
 
 
 def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -130,17 +133,17 @@ def _feel(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.dry_page import drying_page
+    from pliant.report.dry_page import dry_page
     from pliant.workflows.dry import dry
 
     filament = folder / "filament.toml"
     filament.write_text(asked["filament"], encoding="utf-8")
     found = dry(filament, **asked["more"])
-    _keep(folder, found, drying_page(found))
+    _keep(folder, found, dry_page(found))
 
 
 def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.plan_html import plan_html, sheet_html, sheet_stamp
+    from pliant.report.plan_page import plan_page, sheet_page, sheet_stamp
     from pliant.workflows.book import keep_recipe
     from pliant.workflows.plan import plan
 
@@ -150,10 +153,9 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("weighing speeds and temperatures", 0)
     recipe = plan(machine, filament, baseline, target=asked["target"])
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None
-    sheet = embed(sheet_html(recipe, sheet_stamp(kept.version if kept else None)))
-    save_whole(folder / "sheet.html", sheet.body)
-    save_whole(folder / "sheet.css", sheet.rules)
-    _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_html(recipe))
+    sheet = sheet_page(recipe, sheet_stamp(kept.version if kept else None))
+    save_whole(folder / "sheet.json", json.dumps(sheet.to_json()))
+    _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_page(recipe))
 
 
 def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -183,7 +185,7 @@ def _handles(machine: str, filament: str, baseline: str) -> Any:
 
 
 def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
-    from pliant.report.coupon import coupon_page
+    from pliant.report.coupon_page import coupon_page
     from pliant.workflows.coupon import coupon
     from pliant.workflows.sheets import keep_coupon
 

@@ -4,7 +4,7 @@ import shlex
 import sys
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,6 +20,9 @@ from pliant.cli.shell import user_errors as _user_errors
 from pliant.errors import PliantError
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS
 
+if TYPE_CHECKING:
+    from pliant.report.sections import Report
+
 __all__ = ["main"]
 
 _ARCHETYPES = "; ".join(
@@ -27,10 +30,11 @@ _ARCHETYPES = "; ".join(
 )
 
 
-def _write_page(path: str, page: str) -> None:
+def _write_page(path: str, report: "Report") -> None:
     from pliant.files import save_whole
+    from pliant.report.sections import whole_page
 
-    save_whole(Path(path), page)
+    save_whole(Path(path), whole_page(report))
 
 
 @click.group(cls=_OneLine, context_settings={"help_option_names": ["-h", "--help"]})
@@ -47,7 +51,7 @@ def main() -> None:
 def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None:
     """Print the facts of PROGRAM."""
     with _user_errors(debug):
-        from pliant.report.text import facts_text
+        from pliant.report.check import facts_text
         from pliant.workflows.read import read
 
         with _progress() as tell:
@@ -72,7 +76,7 @@ def check_command(
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with _user_errors(debug):
         _keep_apart({"--html": html}, program, machine, filament, mesh, book_path)
-        from pliant.report.text import findings_text
+        from pliant.report.check import findings_text
         from pliant.workflows.check import check
         from pliant.workflows.picture import check_with_report
 
@@ -221,12 +225,12 @@ def plan_command(
 
             kept = keep_recipe(book_path, recipe)
         if html or sheet:
-            from pliant.report.plan_html import plan_html, sheet_html, sheet_stamp
+            from pliant.report.plan_page import plan_page, sheet_page, sheet_stamp
 
             if html:
-                _write_page(html, plan_html(recipe))
+                _write_page(html, plan_page(recipe))
             if sheet:
-                _write_page(sheet, sheet_html(recipe, sheet_stamp(kept.version if kept else None)))
+                _write_page(sheet, sheet_page(recipe, sheet_stamp(kept.version if kept else None)))
         _show(recipe, as_json, plan_text)
         if kept is not None:
             click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
@@ -253,9 +257,9 @@ def dry_command(filament: str, html: str | None, as_json: bool, debug: bool, **a
 
         drying = dry(filament, **asked)  # type: ignore[arg-type]
         if html:
-            from pliant.report.dry_page import drying_page
+            from pliant.report.dry_page import dry_page
 
-            _write_page(html, drying_page(drying))
+            _write_page(html, dry_page(drying))
         _show(drying, as_json, drying_text)
 
 
@@ -350,9 +354,9 @@ def part_command(
 
         findings = part(mesh, filament, machine, holes=holes)
         if html is not None:
-            from pliant.report.part_html import part_html
+            from pliant.report.part_page import part_page
 
-            _write_page(html, part_html(findings))
+            _write_page(html, part_page(findings))
         _show(findings, as_json, part_text)
         sys.exit(1 if findings.verdict == "poor" else 0)
 
@@ -376,11 +380,13 @@ def coupon_command(
     """
     with _user_errors(debug):
         _keep_apart({"-o": output, "--sheet": sheet}, machine, filament)
-        from pliant.report.coupon import coupon_page, coupon_text
+        from pliant.report.coupon import coupon_text
+        from pliant.report.coupon_page import coupon_page
+        from pliant.report.sections import whole_page
         from pliant.workflows.coupon import coupon
 
         def page(made: Any, name: str) -> str:
-            return coupon_page(made, f"Into {name}, then run pliant learn.")
+            return whole_page(coupon_page(made, f"Into {name}, then run pliant learn."))
 
         made, readings = coupon(kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c)
         then = shlex.join(["pliant", "learn", str(readings), "-m", machine, "-f", filament])

@@ -9,12 +9,12 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.colours import INK, MOSS, PAPER, PLUM
 from pliant.kernels.depth import nearest_depth, visible_share
 from pliant.part.sections import cut
 
 __all__ = ["standing", "underside"]
 
-INK, PAPER, MOSS, OCHRE, PLUM = "#1d2430", "#f7f5f0", "#5b7f5e", "#c98a1b", "#7d2e68"
 _WIDE, _HIGH, _EDGE = 360.0, 300.0, 22.0
 _AZIMUTH_DEG, _ELEVATION_DEG = 32.0, 24.0
 _CREASE_DEG = 32.0

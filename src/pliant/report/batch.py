@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from pliant.report.text import minutes
+from pliant.report.check import minutes
 from pliant.say import percent
 
 __all__ = ["batch_text"]

@@ -11,6 +11,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from pliant.colours import INK, MOSS, OCHRE, PAPER, PLUM
 from pliant.records.trace import Bins, SheetLayer, Strip
 from pliant.report.words import NARROW_FILL, ROOM_FILL, clock
 
@@ -25,12 +26,12 @@ _THIN, _CUT = 3.0, 14.0  # least height of a bar, and of one that goes beyond th
 HATCHES = Markup(
     '<svg class="defs" width="0" height="0" aria-hidden="true" focusable="false"><defs>'
     '<pattern id="h-room" width="6" height="6" patternUnits="userSpaceOnUse">'
-    '<rect width="6" height="6" fill="#5b7f5e"/></pattern>'
+    f'<rect width="6" height="6" fill="{MOSS}"/></pattern>'
     '<pattern id="h-narrow" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-    '<rect width="7" height="7" fill="#c98a1b"/><rect width="1.6" height="7" fill="#1d2430"/></pattern>'
+    f'<rect width="7" height="7" fill="{OCHRE}"/><rect width="1.6" height="7" fill="{INK}"/></pattern>'
     '<pattern id="h-over" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-    '<rect width="6" height="6" fill="#7d2e68"/><rect width="1.4" height="6" fill="#f7f5f0"/>'
-    '<rect width="6" height="1.4" fill="#f7f5f0"/></pattern>'
+    f'<rect width="6" height="6" fill="{PLUM}"/><rect width="1.4" height="6" fill="{PAPER}"/>'
+    f'<rect width="6" height="1.4" fill="{PAPER}"/></pattern>'
     "</defs></svg>"
 )
 

@@ -1,153 +1,40 @@
-"""A coupon for the eye: the lines for a terminal, and the one-page sheet that lies beside the machine.
-
-The sheet says how to run the piece, what to look at and what to write down; it shows where the steps are and what was
-predicted before anybody printed it. Its frame is `report.paper`.
-"""
-
-# ruff: noqa: E501 (sentences stay whole)
-import math
+"""A coupon as lines for a terminal: what was made, and what was predicted before anybody printed it."""
 
 from pliant.records.coupon import Coupon, Forecast, Step
-from pliant.report import paper
-from pliant.report.text import minutes
+from pliant.report.check import minutes
 from pliant.report.words import number
 from pliant.say import percent
 
-__all__ = ["coupon_page", "coupon_text"]
+__all__ = ["coupon_text", "expected_words", "mass_words", "setting_words"]
 
-_PURPOSE = {
-    "ladder": "One continuous wall. The flow rises step by step until the feed path gives; the wall is set in a little at "
-    "every step, so the terraces can be counted from the bed up.",
-    "stop-start": "The feed stops at a known place while the nozzle keeps its pace, and starts again further on. The bead "
-    "thins out behind the stop and fills up after the start.",
-    "gap-steps": "Strips of first layer at one flow, each laid closer to the bed than the last, until the nozzle's face dams "
-    "the melt.",
-    "threads": "Pairs of posts. Before each crossing the nozzle waits on its post; what still leaves it is drawn into a "
-    "thread, or breaks.",
-    "free-run": "Measured lengths of filament, fed into the air at rising flows, with a pause before each to set a mark.",
-    "temperature-ladder": "One continuous wall. The flow rises to its test value, then the nozzle cools step by step within "
-    "the maker's range; the wall is set in a little at every step.",
-}
-_JAM = (
-    "At the first failure press stop. Let the nozzle stay hot, release the drive, pull the filament back out, cut off the "
-    "crushed or bent part, feed again by hand until it runs clean.",
-)
-_RUN = {
-    "ladder": _JAM,
-    "temperature-ladder": _JAM,
-    "gap-steps": ("Level the bed and set its zero as for any first layer, before you start.", *_JAM),
-    "stop-start": ("Set the bed's zero with care: the piece is a single layer.", *_JAM),
-    "threads": ("Do not touch the threads before they are counted.", *_JAM),
-    "free-run": (
-        "The nozzle stands high; let the strand fall on a sheet of paper. Before each step is a pause of 20 s: measure, and set "
-        "a new mark on the filament 100 mm above the drive's inlet with a pen. A step that you were too late for is not sure.",
-        *_JAM,
-    ),
-}
-_REACHES = ("ladder", "temperature-ladder", "gap-steps", "free-run")
-_LOOK = {
-    "ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin or ragged.",
-    "temperature-ladder": "A step has failed when the drive clicks or grinds, the filament bows out, or the wall turns thin "
-    "or ragged. The slow layers at the start of a terrace are no test.",
-    "gap-steps": "A strip has failed when the drive clicks or grinds, the filament bows out, or the strip turns thin or "
-    "ragged. A wavy, overfull strip has held.",
-    "stop-start": "A tooth on the bead marks the stop. Follow the bead from it, round the bends, to where it is half as wide as "
-    "before: that length is the tail. Where it starts again there is no bead to mark: count back from the second tooth by the "
-    "length given for the row. From there to where the bead has half its full width again: that is the lead.",
-    "threads": "Count, for each row, the crossings that left a thread from post to post. A broken thread is none.",
-    "free-run": "Measure how far your mark came down. A step has failed when the drive clicks or grinds, or the filament bows.",
-}
-_WRITE = {
-    "ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
-    "temperature-ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
-    "gap-steps": "For each strip: held, failed, or not sure; leave those empty that were never reached.",
-    "stop-start": "For each row: tail and lead in millimetres, along the path; or not sure.",
-    "threads": "For each row: the number of threads; or not sure.",
-    "free-run": "For each step: the length moved in millimetres, and held, failed or not sure.",
-}
-_MASS = (
-    "Weigh everything that came out, the line beside the piece included, if a scale to a tenth of a gram is at hand."
-)
 _RARE = 0.9  # [-] where so many fail, too few are left to say what the others will measure
-_WEIGHABLE_G = 0.5  # [g] a scale to a tenth of a gram says little of a lighter piece
 
 
 def coupon_text(coupon: Coupon, program: str, readings: str) -> str:
     """What was made, and the prediction, one step a line."""
     lines = [
         f"{coupon.title}: {coupon.filament} on {coupon.machine}",
-        f"time {minutes(coupon.time_s)}, {_mass(coupon)}, {len(coupon.steps)} steps; {coupon.place}",
+        f"time {minutes(coupon.time_s)}, {mass_words(coupon)}, {len(coupon.steps)} steps; {coupon.place}",
         "",
         "predicted, before anything is printed:",
     ]
     for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True)):
-        told = _expected(coupon, k, cast)
-        lines.append(f"  {k + 1:>2}  {_setting(coupon.kind, step):<44} {_chance(cast)}{'; ' + told if told else ''}")
+        told = expected_words(coupon, k, cast)
+        lines.append(
+            f"  {k + 1:>2}  {setting_words(coupon.kind, step):<44} {_chance(cast)}{'; ' + told if told else ''}"
+        )
     lines += ["", f"program   {program}", f"readings  {readings}"]
-    lines += [f"caution   {c}" for c in _cautions(coupon)]
+    lines += [f"caution   {c}" for c in coupon.cautions]
     return "\n".join(lines)
 
 
-def coupon_page(coupon: Coupon, then: str) -> str:
-    """Render the sheet, one page of A4; `then` says where the readings are written down."""
-    run = (
-        "Stay beside it from start to end"
-        + (
-            ": the piece is made to reach the limit."
-            if coupon.kind in _REACHES
-            else "; it should stay under the limit."
-        ),
-        f"Check that nothing stands on the bed and that the spool turns freely; the piece {coupon.place}.",
-        *_RUN[coupon.kind],
-    )
-    rows = "".join(
-        f'<tr><td data-label="step">{k + 1}</td><td data-label="setting">{paper.esc(_setting(coupon.kind, step) + _hint(coupon, k))}</td>'
-        f'<td data-label="failed by here">{paper.esc(percent(cast.failing))}'
-        f"{'<br>' + paper.esc(_expected(coupon, k, cast)) if _expected(coupon, k, cast) else ''}</td>"
-        f'<td data-label="found" class="blank"></td></tr>'
-        for k, (step, cast) in enumerate(zip(coupon.steps, coupon.forecast, strict=True))
-    )
-    table = (
-        '<table class="stack tight"><thead><tr><th>step</th><th>setting</th><th>failed by here, predicted</th>'
-        f"<th>found</th></tr></thead><tbody>{rows}</tbody></table>"
-    )
-    write = [_WRITE[coupon.kind], _MASS, then]
-    if coupon.mass_g < _WEIGHABLE_G:
-        write.remove(_MASS)
-    body = "".join(
-        [
-            f'<section class="wide"><div><h1>{paper.esc(coupon.title)}</h1><p class="lead">'
-            f"{paper.esc(_PURPOSE[coupon.kind])} It takes about {minutes(coupon.time_s)} and {_mass(coupon)}.</p>"
-            "</div></section>",
-            f'<div class="drawn"><div>{_drawing(coupon)}</div><div>{table}</div></div>',
-            '<div class="thirds">',
-            paper.listing("Run it", run),
-            paper.listing("Look at", [_LOOK[coupon.kind]]),
-            paper.listing("Write down", write),
-            "</div>",
-            paper.listing("Take care", _cautions(coupon), "care"),
-        ]
-    )
-    facts = (("Piece", coupon.kind.replace("-", " ")), ("Machine", coupon.machine), ("Filament", coupon.filament))
-    return paper.page(f"{coupon.title}: {coupon.filament}", "coupon", facts, body, _STYLE)
-
-
-_STYLE = """
-@media print{@page{margin:12mm}main section.wide,.drawn,.thirds{padding:1.5mm 0}main{font-size:9pt}h1{font-size:15pt;margin:0}
-footer{display:none}.care{padding:1mm 3mm;margin:1.5mm 0}.chart{margin:0}.chart svg{max-height:75mm}.thirds li{margin:0}
-.chart figcaption{margin:1mm 0}.tight td,.tight th{padding:.3mm 2mm .3mm 0;font-size:8.5pt}}
-"""
-
-
-def _mass(coupon: Coupon) -> str:
+def mass_words(coupon: Coupon) -> str:
+    """The mass, where a scale would show it."""
     return f"{coupon.mass_g:.1f} g" if coupon.mass_g >= 0.1 else "under 0.1 g"
 
 
-def _cautions(coupon: Coupon) -> tuple[str, ...]:
-    return coupon.cautions
-
-
-def _setting(kind: str, step: Step) -> str:
+def setting_words(kind: str, step: Step) -> str:
+    """What a step sets."""
     flow = f"{number(step.flow_mm3_per_s, 3)} mm³/s"
     if kind == "temperature-ladder":
         return f"{flow} at {step.nozzle_c:g} °C"
@@ -162,15 +49,12 @@ def _setting(kind: str, step: Step) -> str:
     return f"{flow}, {number(step.speed_mm_per_s)} mm/s"
 
 
-def _hint(coupon: Coupon, k: int) -> str:
-    return f"; {coupon.hints[k]}" if coupon.hints else ""
-
-
 def _chance(cast: Forecast) -> str:
     return f"{percent(cast.failing)} failed by here"
 
 
-def _expected(coupon: Coupon, k: int, cast: Forecast) -> str:
+def expected_words(coupon: Coupon, k: int, cast: Forecast) -> str:
+    """What a step should measure, where that can be said."""
     if coupon.kind == "stop-start":
         lead = coupon.forecast_lead[k]
         return f"tail {_range(cast)} mm, lead {_range(lead)} mm"
@@ -183,96 +67,3 @@ def _expected(coupon: Coupon, k: int, cast: Forecast) -> str:
 
 def _range(cast: Forecast) -> str:
     return f"{number(cast.low)} to {number(cast.high)}"
-
-
-def _drawing(coupon: Coupon) -> str:
-    if not coupon.outline_mm:
-        return _free_run_drawing(coupon)
-    xs = [x for stroke in coupon.outline_mm for x, _ in stroke]
-    ys = [y for stroke in coupon.outline_mm for _, y in stroke]
-    x0, x1, y0, y1 = min(xs), max(xs), min(ys), max(ys)
-    scale = 320 / max(x1 - x0, y1 - y0, 1.0)
-    width, height = 20 + scale * (x1 - x0) + 30, 20 + scale * (y1 - y0) + 34
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        return 10 + scale * (x - x0), height - 34 + scale * (y0 - y)
-
-    out = []
-    thin = 0.5 if "ladder" in coupon.kind else 1.2
-    for stroke in coupon.outline_mm:
-        points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
-        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-width="{thin:g}"/>')
-    for stroke in coupon.unfed_mm:
-        points = " ".join("{:.1f},{:.1f}".format(*at(x, y)) for x, y in stroke)
-        out.append(f'<polyline points="{points}" fill="none" stroke="{paper.INK}" stroke-dasharray="1.5 4"/>')
-    if coupon.kind == "stop-start":
-        for k in range(0, len(coupon.marks_mm), 2):
-            for word, place in zip(("stop", "start"), coupon.marks_mm[k : k + 2], strict=False):
-                x, y = at(*place)
-                out.append(f'<path d="M{x:.1f} {y - 5:.1f}v10" stroke="{paper.PLUM}" stroke-width="2.5"/>')
-                # named on the side where the bead is: before a stop, after a start; else on the other
-                before = (word == "stop") == (coupon.marks_mm[k + 1][1] == coupon.marks_mm[k][1] or x < width / 2)
-                before = x > 60 and (before or x > width - 60)
-                out.append(
-                    f'<text class="halo" x="{x - 6 if before else x + 6:.1f}" y="{y + 4:.1f}" '
-                    f'text-anchor="{"end" if before else "start"}">{word} {k // 2 + 1}</text>'
-                )
-    elif "ladder" in coupon.kind:
-        return paper.both(
-            lambda _: _svg(width, height + 130, "".join(out) + _terraces(coupon, width, height)), _CAPTION_WALL
-        )
-    else:
-        for k, place in enumerate(coupon.marks_mm):
-            x, y = at(*place)
-            out.append(f'<text class="halo" x="{x - 9:.1f}" y="{y + 4:.1f}">{k + 1}</text>')
-    length = 10 * math.ceil((x1 - x0) / 40)
-    base = height - 14
-    out.append(f'<path d="M10 {base:.1f}h{scale * length:.1f}" stroke="{paper.INK}" stroke-width="2"/>')
-    out.append(f'<text x="{14 + scale * length:.1f}" y="{base + 4:.1f}">{length:g} mm</text>')
-    return paper.both(lambda _: _svg(width, height, "".join(out)), _CAPTION)
-
-
-_CAPTION = "Seen from above, with the numbers of the steps."
-_CAPTION_WALL = (
-    "Seen from above (every terrace), and cut through one side: the steps as terraces, the first one lowest."
-)
-
-
-def _svg(width: float, height: float, drawing: str) -> str:
-    return f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Drawing of the piece">{drawing}</svg>'
-
-
-def _terraces(coupon: Coupon, width: float, top: float) -> str:
-    """The wall cut through, not to scale: one terrace a step, filled as far as it is likely to fail."""
-    count = len(coupon.steps)
-    high = 118 / count
-    out = []
-    for k, cast in enumerate(coupon.forecast):
-        x, y = 40 + 7 * k, top + 118 - (k + 1) * high
-        out.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="60" height="{high:.1f}" fill="{paper.PAPER}" stroke="{paper.INK}"/>'
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{60 * cast.failing:.1f}" height="{high:.1f}" fill="{paper.OCHRE}" '
-            f'opacity=".55"/><text x="22" y="{y + high - 1:.1f}" text-anchor="end" style="font-size:10px">{k + 1}</text>'
-            f'<text x="{x + 66:.1f}" y="{y + high - 1:.1f}" style="font-size:10px">{percent(cast.failing)}</text>'
-        )
-    return "".join(out)
-
-
-def _free_run_drawing(coupon: Coupon) -> str:
-    """The filament above the drive, the mark and the length to measure."""
-    ink, plum = paper.INK, paper.PLUM
-    asked = coupon.steps[0].asked_mm
-    drawing = (
-        f'<path d="M150 10V160" stroke="{ink}" stroke-width="7" stroke-linecap="round" opacity=".35"/>'
-        f'<circle cx="128" cy="185" r="20" fill="none" stroke="{ink}" stroke-width="2"/>'
-        f'<circle cx="172" cy="185" r="20" fill="none" stroke="{ink}" stroke-width="2"/>'
-        f'<path d="M150 160V290" stroke="{ink}" stroke-width="7" opacity=".35"/>'
-        f'<path d="M138 205h24v60h-24z" fill="none" stroke="{ink}" stroke-width="2"/>'
-        f'<path d="M140 265l10 18 10-18" fill="none" stroke="{ink}" stroke-width="2"/>'
-        f'<path d="M143 40h14M143 120h14" stroke="{plum}" stroke-width="3"/>'
-        f'<path d="M190 40V120M184 40h12M184 120h12" stroke="{plum}" stroke-width="1.5"/>'
-        f'<text x="202" y="76">moved</text><text x="202" y="94">({asked:g} mm asked)</text>'
-        f'<text x="20" y="44">mark, before</text><text x="20" y="124">mark, after</text><text x="20" y="190">drive</text>'
-        f'<text x="20" y="240">hot end</text><path d="M150 283q4 20-6 34t4 26" fill="none" stroke="{ink}" stroke-width="3"/>'
-    )
-    return paper.both(lambda _: _svg(330, 350, drawing), "Where to set the mark, and what to measure.")

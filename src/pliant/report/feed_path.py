@@ -8,13 +8,13 @@ import math
 
 from markupsafe import Markup, escape
 
+from pliant.colours import INK, PAPER, SHEET
 from pliant.records.trace import Vessel
 from pliant.report.words import STATE, full, state_of
 from pliant.say import number
 
 __all__ = ["feed_path_svg"]
 
-INK, PAPER = "#1d2430", "#f7f5f0"
 _CENTRE, _HALF, _STRAND, _LABEL_X, _WIDTH = 82, 38, 9, 148, 340
 _TURN_R, _SPOOL_Y = 33, 46  # the spool
 _SPOOL_H, _DRIVE_H, _TIP_H, _SPANS_H = 104, 58, 46, 360
@@ -102,7 +102,7 @@ def _vessel(v: Vessel, top: float, height: float) -> str:
     state = state_of(v.fill)
     level = height * min(v.fill, 1.0)
     x, width, y = _CENTRE - _HALF, 2 * _HALF, top + height - level
-    out = f'<rect x="{x}" y="{top:.1f}" width="{width}" height="{height:.1f}" fill="#ffffff"/>'
+    out = f'<rect x="{x}" y="{top:.1f}" width="{width}" height="{height:.1f}" fill="{SHEET}"/>'
     out += f'<rect x="{x}" y="{y:.1f}" width="{width}" height="{level:.1f}" fill="url(#h-{state})"/>'
     if 0 < level < height:
         out += f'<path d="M{x} {y:.1f}h{width}" stroke="{INK}" stroke-width="1.5"/>'
@@ -224,7 +224,7 @@ def _label(v: Vessel, from_y: float, y: float) -> str:
     if v.governing:
         out += (
             f'<rect x="{_LABEL_X - 6}" y="{y - height / 2:.1f}" width="{_WIDTH - _LABEL_X + 5}" height="{height}" '
-            f'fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>'
+            f'fill="{SHEET}" stroke="{INK}" stroke-width="1.6"/>'
             f'<rect x="{_LABEL_X - 6}" y="{y - height / 2:.1f}" width="{_WIDTH - _LABEL_X + 5}" height="22" '
             f'fill="{INK}"/>'
         )

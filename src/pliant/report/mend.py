@@ -1,7 +1,7 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
 from pliant.records.mended import Mended
-from pliant.report.text import cause_words, minutes, remedy_words
+from pliant.report.check import cause_words, minutes, remedy_words
 from pliant.say import number, percent, quantity
 
 __all__ = ["mended_text"]

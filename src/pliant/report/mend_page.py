@@ -1,28 +1,29 @@
-"""Before and after as one self-contained page: no request leaves it, and it needs no script.
+"""Before and after as a report; it needs no script.
 
-The frame, the style and the drawings are those of the report of `check`; this file adds the words of a comparison.
+The drawings are those of the report of `check`; this file adds the words of a comparison.
 """
 
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
-from pliant import __version__
 from pliant.records.findings import Findings
 from pliant.records.mended import Mended
 from pliant.records.mending import Change
 from pliant.records.trace import LayerPair, Remake
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
-from pliant.report.html import jam_band, page_environment, page_policy, template_text
-from pliant.report.text import MEANS, cause_words
+from pliant.report.check import cause_words
+from pliant.report.check_page import ZONE, jam_band, speed_words
+from pliant.report.sections import Report, compose
 from pliant.say import count, quantity
 
-__all__ = ["mended_html"]
+__all__ = ["mend_page"]
 
-_ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
+_FOOT = (
+    "Made by pliant {version}. The strips are exact for the middle values; the chance of a jam tries everything "
+    "unknown on the program’s largest flows. It is a model, not a promise."
+)
 _SHOWN = 3  # changes of a pass that are shown; the rest can be opened
 _MOST_SHOWN = 40
 _DOES = {
@@ -38,8 +39,8 @@ _DOES = {
 }
 
 
-def mended_html(mended: Mended, remake: Remake) -> str:
-    """Render the page.
+def mend_page(mended: Mended, remake: Remake) -> Report:
+    """Compose the report.
 
     Parameters
     ----------
@@ -50,42 +51,43 @@ def mended_html(mended: Mended, remake: Remake) -> str:
 
     Returns
     -------
-    str
-        A whole HTML document.
+    Report
     """
-    b, a = mended.before, mended.after
+    b, a, p = mended.before, mended.after, remake.before
     strips = [remake.before.strip, remake.after.strip]
     top = max(top_of_chart(s) for s in strips) if len({s.unit for s in strips}) == 1 else None
     longest = max(s.total_s for s in strips) or 1.0
-    return (
-        page_environment("mend.html")
-        .get_template("mend.html")
-        .render(
-            m=mended,
-            b=b,
-            a=a,
-            p=remake.before,
-            output=Path(mended.output).name if mended.output else None,
-            version=__version__,
-            style=Markup(template_text("page.css") + template_text("mend.css")),
-            policy=page_policy(),
-            hatches=HATCHES,
-            zone=_ZONE[a.verdict],
-            headline=_headline(mended),
-            bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
-            rows=_rows(b, a),
-            costs=_costs(mended),
-            means=MEANS,
-            cause=cause_words(mended.after),
-            strips=[
-                (name, s, strip_drawing(s, top), 100 * s.total_s / longest, f)
-                for name, s, f in (("as it was", strips[0], b), ("mended", strips[1], a))
-            ],
-            pairs=[_pair(pair) for pair in remake.pairs],
-            passes=_passes(mended),
-            state=words.STATE,
-            speed=_speed,
-        )
+    output = Path(mended.output).name if mended.output else p.program
+    headline = _headline(mended)
+    return compose(
+        "mend.html",
+        f"{headline} {p.program} on {p.machine} with {p.filament}",
+        verb="mend",
+        facts=(
+            ("Program", p.program if output == p.program else f"{p.program} → {output}"),
+            ("Machine", p.machine),
+            ("Filament", p.filament),
+        ),
+        styles=("page.css", "mend.css"),
+        foot=_FOOT,
+        drawn_with=HATCHES,
+        m=mended,
+        b=b,
+        a=a,
+        zone=ZONE[a.verdict],
+        headline=headline,
+        bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
+        rows=_rows(b, a),
+        costs=_costs(mended),
+        cause=cause_words(mended.after),
+        strips=[
+            (name, s, strip_drawing(s, top), 100 * s.total_s / longest, f)
+            for name, s, f in (("as it was", strips[0], b), ("mended", strips[1], a))
+        ],
+        pairs=[_pair(pair) for pair in remake.pairs],
+        passes=_passes(mended),
+        state=words.STATE,
+        speed=speed_words,
     )
 
 
@@ -95,12 +97,6 @@ def _headline(mended: Mended) -> str:
     if mended.meets_target:
         return "Mended: this job should feed now."
     return "Mended where it could be, but not enough."
-
-
-def _speed(factor: float | None) -> str:
-    if factor is None:
-        return "no speed"
-    return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
 
 
 def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:

@@ -10,12 +10,12 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
+from pliant.colours import INK, LIGHT_MOSS, LIGHT_OCHRE, LIGHT_PLUM, OCHRE, PLUM, SHEET
 from pliant.records.recipe import WindowMap
 from pliant.report.words import number
 
 __all__ = ["contour_mm_per_s", "window_svg"]
 
-INK, PAPER, MOSS, OCHRE, PLUM = "#1d2430", "#ffffff", "#5b7f5e", "#c98a1b", "#7d2e68"
 _LEVELS = (0.02, 0.1, 0.5, 0.9)
 _ROUND = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
 
@@ -113,11 +113,11 @@ class _Chart:
             f'<defs><clipPath id="{i}-plot"><rect x="{self.left}" y="{self.top}" width="{self.right - self.left}" '
             f'height="{self.bottom - self.top}"/></clipPath>'
             f'<pattern id="{i}-narrow" width="9" height="9" patternUnits="userSpaceOnUse" '
-            f'patternTransform="rotate(45)"><rect width="9" height="9" fill="#f4e3c0"/>'
+            f'patternTransform="rotate(45)"><rect width="9" height="9" fill="{LIGHT_OCHRE}"/>'
             f'<rect width="2" height="9" fill="{OCHRE}" opacity=".75"/></pattern>'
             f'<pattern id="{i}-over" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-            f'<rect width="8" height="8" fill="#e3cfdd"/><path d="M0 0H8M0 0V8" stroke="{PLUM}" stroke-width="1.6" '
-            'opacity=".7"/></pattern></defs>'
+            f'<rect width="8" height="8" fill="{LIGHT_PLUM}"/><path d="M0 0H8M0 0V8" stroke="{PLUM}" '
+            'stroke-width="1.6" opacity=".7"/></pattern></defs>'
         )
 
     def inside(self, drawing: str) -> str:
@@ -127,7 +127,7 @@ class _Chart:
         """The area between two contours."""
         there = [f"{self.x(v):.1f},{self.y(c):.1f}" for v, c in zip(low, self.w.nozzle_c, strict=True)]
         back = [f"{self.x(v):.1f},{self.y(c):.1f}" for v, c in zip(high, self.w.nozzle_c, strict=True)][::-1]
-        fill = "#b9cdb9" if state == "room" else f"url(#{self.id}-{state})"
+        fill = LIGHT_MOSS if state == "room" else f"url(#{self.id}-{state})"
         return f'<polygon points="{" ".join(there + back)}" fill="{fill}"/>'
 
     def contour(self, level: float, speed: NDArray[np.float64], stroke: float) -> str:
@@ -162,7 +162,7 @@ class _Chart:
                 ):
                     taken.append((x, y))
                     out.append(
-                        f'<rect x="{x - 18:.1f}" y="{y - 10:.1f}" width="36" height="20" fill="{PAPER}" '
+                        f'<rect x="{x - 18:.1f}" y="{y - 10:.1f}" width="36" height="20" fill="{SHEET}" '
                         f'stroke="{INK}" stroke-width=".8"/><text x="{x:.1f}" y="{y + 4.5:.1f}" '
                         f'text-anchor="middle">{number(100 * level)} %</text>'
                     )
@@ -183,7 +183,7 @@ class _Chart:
                 y, tall = self.y(b), self.y(a) - self.y(b)
                 out += (
                     f'<rect x="{self.left}" y="{y:.1f}" width="{self.right - self.left}" height="{tall:.1f}" '
-                    f'fill="{PAPER}" opacity=".62"/><path d="M{self.left} {self.y(high if a == high else low):.1f}'
+                    f'fill="{SHEET}" opacity=".62"/><path d="M{self.left} {self.y(high if a == high else low):.1f}'
                     f'H{self.right}" stroke="{INK}" stroke-dasharray="7 5"/>'
                 )
                 if tall > 17:
@@ -223,12 +223,12 @@ class _Chart:
             out += (
                 f'<path d="M{base[0]:.1f} {base[1]:.1f}L{x:.1f} {y:.1f}" stroke="{INK}" stroke-width="1.4" '
                 f'stroke-dasharray="2 5" stroke-linecap="round"/><circle cx="{x:.1f}" cy="{y:.1f}" r="8" fill="{INK}" '
-                f'stroke="{PAPER}" stroke-width="2.5"/>'
+                f'stroke="{SHEET}" stroke-width="2.5"/>'
                 + self._tag(x, y, f"soft: {self.w.recipe[0]:g} mm/s, {self.w.recipe[1]:g} °C", side=-1)
             )
         x, y = base
         out += (
-            f'<path d="M{x:.1f} {y - 9:.1f}l9 9l-9 9l-9 -9z" fill="{PAPER}" stroke="{INK}" stroke-width="2.2"/>'
+            f'<path d="M{x:.1f} {y - 9:.1f}l9 9l-9 9l-9 -9z" fill="{SHEET}" stroke="{INK}" stroke-width="2.2"/>'
             + self._tag(x, y, f"rigid: {self.w.baseline[0]:g} mm/s, {self.w.baseline[1]:g} °C", side=1)
         )
         return out
@@ -243,7 +243,7 @@ class _Chart:
         if top + 22 > self.bottom - 2:
             top = y - 36
         return (
-            f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="21" fill="{PAPER}" stroke="{INK}" '
+            f'<rect x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="21" fill="{SHEET}" stroke="{INK}" '
             f'stroke-width="1"/><text x="{left + wide / 2:.1f}" y="{top + 15:.1f}" text-anchor="middle">'
             f"{escape(words)}</text>"
         )

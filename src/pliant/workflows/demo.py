@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from pliant.report.text import MEANS, minutes, remedy_words
+from pliant.report.check import MEANS, minutes, remedy_words
 from pliant.say import percent
 from pliant.workflows.check import check
 from pliant.workflows.mend_picture import mend_with_report

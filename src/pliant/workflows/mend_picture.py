@@ -23,7 +23,7 @@ from pliant.records.trace import LayerPair, Remake, SheetLayer
 from pliant.workflows.mend import mend
 from pliant.workflows.picture import draw
 
-__all__ = ["mend_with_report"]
+__all__ = ["mend_with_picture", "mend_with_report"]
 
 _PAIRS = 3
 _LARGE_BYTES = 200 << 20  # the layers of larger programs are not drawn: it takes as much memory again
@@ -94,6 +94,37 @@ def _most_changed(before: Job, after: Job, count: int) -> tuple[list[int], list[
     return [kind[0] for kind in kinds], [tuple(sorted(kind[1:])) for kind in kinds]
 
 
+def mend_with_picture(
+    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, **asked: Any
+) -> tuple[Mended, Remake]:
+    """Do what `mend` does, and draw both programs.
+
+    Parameters
+    ----------
+    program : str or Path
+        The motion program.
+    machine, filament : str, Path or record
+        The user's records.
+    **asked
+        Everything else that `mend` takes.
+
+    Returns
+    -------
+    tuple of (Mended, Remake)
+    """
+    seen: list[Remake] = []
+
+    def look(before: Job, after: Job) -> None:
+        if max(before.program.n_bytes, after.program.n_bytes) > _LARGE_BYTES:
+            remake = Remake(draw(before, layers=0), draw(after, layers=0), ())
+        else:
+            remake = _draw_remake(before, after)
+        seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
+
+    mended = mend(program, machine, filament, look=look, **asked)
+    return mended, seen[0]
+
+
 def mend_with_report(
     program: str | Path,
     machine: str | Path | Machine,
@@ -124,23 +155,15 @@ def mend_with_report(
         As `mend` does; and if the page cannot be written or would replace one of the files, of which the latter is
         known before anything is written.
     """
-    from pliant.report.mend_page import mended_html
+    from pliant.report.mend_page import mend_page
+    from pliant.report.sections import whole_page
 
     place = require_place(page, (program, machine, filament, asked.get("output")), "the page")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    seen: list[Remake] = []
-
-    def look(before: Job, after: Job) -> None:
-        if max(before.program.n_bytes, after.program.n_bytes) > _LARGE_BYTES:
-            remake = Remake(draw(before, layers=0), draw(after, layers=0), ())
-        else:
-            remake = _draw_remake(before, after)
-        seen.append(replace(remake, after=replace(remake.after, program=Path(program).name)))
-
-    mended = mend(program, machine, filament, look=look, **asked)
+    mended, remake = mend_with_picture(program, machine, filament, **asked)
     try:
-        save_whole(place, mended_html(mended, seen[0]))
+        save_whole(place, whole_page(mend_page(mended, remake)))
     except PliantError as error:
         raise PliantError(f"{error}; the program itself is mended: {mended.output}") from error
     return mended

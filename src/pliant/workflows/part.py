@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from pliant.colours import OCHRE, PLUM
 from pliant.constants import Z90
 from pliant.errors import MeshError
 from pliant.part.mesh_read import read_mesh
@@ -91,10 +92,10 @@ def part(
         points = turned(solid.vertices, stand.rotation)
         forecast = foresee(solid.vertices, solid.faces, twin, stand, job)
         marks = [
-            (s.wobble_low_mm, "#c98a1b", "may wobble") if s.wobble_mm is None else (s.wobble_mm, "#c98a1b", "wobbles")
+            (s.wobble_low_mm, OCHRE, "may wobble") if s.wobble_mm is None else (s.wobble_mm, OCHRE, "wobbles")
             for s in forecast.soft_features[:1]
         ]
-        marks += [(z, "#7d2e68", "on air") for z in stand.births_mm[:2]]
+        marks += [(z, PLUM, "on air") for z in stand.births_mm[:2]]
         full.append(
             replace(
                 stand,

@@ -106,9 +106,10 @@ def check_with_report(
     PliantError
         If the page cannot be written, or would replace one of the inputs; nothing is written then.
     """
-    from pliant.report.html import report_html
+    from pliant.report.check_page import check_page
+    from pliant.report.sections import whole_page
 
     place = require_place(output, (program, machine, filament), "the report")
     seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
-    save_whole(place, report_html(seen.findings, draw(seen.job)))
+    save_whole(place, whole_page(check_page(seen.findings, draw(seen.job))))
     return seen.findings

@@ -14,7 +14,8 @@ import pytest
 from pliant.records.starters import starter
 from pliant.report import words
 from pliant.report.charts import nice_ticks, sheet_drawing, strip_drawing, strip_numbers, top_of_chart
-from pliant.report.html import report_html
+from pliant.report.check_page import check_page
+from pliant.report.sections import whole_page
 from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import files
 
@@ -68,7 +69,7 @@ def checked(request, workshop):
 
 
 def test_limit_one_file_that_asks_for_nothing(checked):
-    html = report_html(*checked)
+    html = whole_page(check_page(*checked))
     page = _Page(html)
     assert "http:" not in html
     assert "https:" not in html
@@ -84,14 +85,19 @@ def test_limit_one_file_that_asks_for_nothing(checked):
             assert "url(" not in value or value.startswith("url(#h-")
 
 
-def test_limit_policy_allows_the_one_script_by_its_hash(checked):
-    page = _Page(report_html(*checked))
+def _by_hash(text):
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def test_limit_policy_allows_the_one_style_and_the_one_script_by_hash(checked):
+    html = whole_page(check_page(*checked))
+    page = _Page(html)
+    (style,) = re.findall(r"<style>(.*?)</style>", html, flags=re.S)
     policy = next(v for t, n, v in page.attributes if t == "meta" and n == "content" and "default-src" in v)
     run = [text for attrs, text in page.scripts if "type" not in attrs]
     assert len(run) == 1
-    digest = base64.b64encode(hashlib.sha256(run[0].encode()).digest()).decode()
     assert policy.split("; ") == [
-        "default-src 'none'", "style-src 'unsafe-inline'", f"script-src 'sha256-{digest}'",
+        "default-src 'none'", f"style-src {_by_hash(style)}", f"script-src {_by_hash(run[0])}",
         "base-uri 'none'", "form-action 'none'",
     ]  # fmt: skip
     assert page.tags.index("meta") < page.tags.index("script")
@@ -100,7 +106,7 @@ def test_limit_policy_allows_the_one_script_by_its_hash(checked):
 
 def test_limit_hostile_words_stay_words(checked):
     findings, picture = checked
-    sane = _Page(report_html(findings, picture))
+    sane = _Page(whole_page(check_page(findings, picture)))
     facts = replace(
         findings.facts, warnings=(HOSTILE,), dialect_questions=(HOSTILE,), dialect=HOSTILE, assumed=(HOSTILE,)
     )
@@ -111,9 +117,11 @@ def test_limit_hostile_words_stay_words(checked):
     )  # fmt: skip
     vessels = tuple(replace(v, label=HOSTILE) for v in picture.vessels)
     strip = replace(picture.strip, mechanisms=tuple(HOSTILE for _ in picture.strip.mechanisms))
-    html = report_html(
-        hostile,
-        replace(picture, program=HOSTILE, machine=HOSTILE, filament=HOSTILE, vessels=vessels, strip=strip),
+    html = whole_page(
+        check_page(
+            hostile,
+            replace(picture, program=HOSTILE, machine=HOSTILE, filament=HOSTILE, vessels=vessels, strip=strip),
+        )
     )
     page = _Page(html)
     assert '<script>alert("1")' not in html
@@ -126,7 +134,7 @@ def test_limit_hostile_words_stay_words(checked):
 
 def test_limit_every_figure_is_on_the_page(checked):
     findings, picture = checked
-    page = _Page(report_html(findings, picture))
+    page = _Page(whole_page(check_page(findings, picture)))
     text = page.text
     plain = [words.chance(findings.jam_probability), words.chance(findings.jam_probability_low)]
     plain += [words.chance(findings.jam_probability_high), words.chance_in_words(findings.jam_probability)]
@@ -151,13 +159,13 @@ def test_limit_every_figure_is_on_the_page(checked):
 
 def test_limit_no_more_digits_than_are_known(checked):
     findings, picture = checked
-    text = _Page(report_html(findings, picture)).text
+    text = _Page(whole_page(check_page(findings, picture))).text
     for figure in re.findall(r"(\d+(?:\.\d+)?) (?:N\b|%)", text):
         assert len(figure.replace(".", "").strip("0")) <= 2, figure
 
 
 def test_limit_headings_in_order_and_words_for_every_drawing(checked):
-    page = _Page(report_html(*checked))
+    page = _Page(whole_page(check_page(*checked)))
     levels = [int(t[1]) for t in page.tags if re.fullmatch("h[1-6]", t)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -173,7 +181,7 @@ def test_limit_headings_in_order_and_words_for_every_drawing(checked):
 
 
 def test_limit_governing_vessel_and_states_are_said_in_words(checked):
-    text = _Page(report_html(*checked)).text.replace("\u00a0", " ")
+    text = _Page(whole_page(check_page(*checked))).text.replace("\u00a0", " ")
     assert text.count("GIVES FIRST") + text.count("WOULD GIVE FIRST") == 1
     for v in checked[1].vessels:
         assert f"{words.full(v.fill)}: {words.STATE[words.state_of(v.fill)]}".replace("\u00a0", " ") in text
@@ -185,7 +193,7 @@ def test_limit_feeds_says_so_and_offers_nothing(checked):
         findings, verdict="feeds", jam_probability=0.004, jam_probability_low=0.0, jam_probability_high=0.009,
         remedies=(), speed_share=1.0,
     )  # fmt: skip
-    text = _Page(report_html(calm, picture)).text
+    text = _Page(whole_page(check_page(calm, picture))).text
     assert "This job should feed." in text
     assert "Nothing needs to change." in text
     assert "Chance of a jam: under 1 %, less than 1 in 100" in text
@@ -193,7 +201,9 @@ def test_limit_feeds_says_so_and_offers_nothing(checked):
 
 def test_limit_nothing_to_draw(checked):
     findings, picture = checked
-    page = _Page(report_html(replace(findings, worst=(), measure_next={}), replace(picture, sheets=(), vessels=())))
+    page = _Page(
+        whole_page(check_page(replace(findings, worst=(), measure_next={}), replace(picture, sheets=(), vessels=())))
+    )
     assert "This program lays nothing." in page.text
     assert "Look whether this is the right file." in page.text
     for word in ("feeds at", "The worst moments", "can carry", "Chance of a jam:", "What to measure next"):
@@ -202,7 +212,7 @@ def test_limit_nothing_to_draw(checked):
 
 
 def test_roundtrip_numbers_for_the_script_are_json_without_markup(checked):
-    page = _Page(report_html(*checked))
+    page = _Page(whole_page(check_page(*checked)))
     text = next(t for attrs, t in page.scripts if attrs)
     assert "<" not in text
     data = json.loads(text)

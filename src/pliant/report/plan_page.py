@@ -1,24 +1,18 @@
-"""A recipe as two pages: the ledger with its window map, and one A4 sheet of settings to pin beside the machine.
+"""A recipe as two reports: the ledger with its window map, and one A4 sheet of settings to pin beside the machine."""
 
-Both are self-contained, run no script and ask for nothing. Jinja escapes everything that comes from a record.
-"""
-
-import re
 from datetime import date
-from importlib.resources import files
-
-from jinja2 import DictLoader, Environment, StrictUndefined
-from markupsafe import Markup
 
 from pliant import __version__
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Recipe, Setting
 from pliant.report import words
+from pliant.report.check import MEANS
+from pliant.report.check_page import assumed_words
 from pliant.report.plan import grouped, range_words, value_words
-from pliant.report.text import MEANS
+from pliant.report.sections import Report, compose
 from pliant.report.window_chart import window_svg
 
-__all__ = ["plan_html", "sheet_html", "sheet_stamp"]
+__all__ = ["plan_page", "sheet_page", "sheet_stamp"]
 
 _GUARDS = MEANS | {
     "string": "threads drawn over air", "underfill": "gaps between beads", "lifting": "the part lifting off the bed",
@@ -26,8 +20,8 @@ _GUARDS = MEANS | {
 }  # fmt: skip
 
 
-def plan_html(recipe: Recipe) -> str:
-    """Render the ledger.
+def plan_page(recipe: Recipe) -> Report:
+    """Compose the ledger.
 
     Parameters
     ----------
@@ -36,13 +30,22 @@ def plan_html(recipe: Recipe) -> str:
 
     Returns
     -------
-    str
-        A whole HTML document.
+    Report
     """
     low, high = 100 * recipe.jam_probability_low, 100 * recipe.jam_probability_high
-    return _render(
+    headline = "No recipe is of use here as it is."
+    if recipe.works and recipe.window.recipe:
+        speed, celsius = (words.number(v, 3) for v in recipe.window.recipe)
+        headline = f"{speed}{words.NBSP}mm/s at {celsius}{words.NBSP}°C should feed."
+    return compose(
         "plan.html",
-        recipe,
+        recipe.name,
+        verb="plan",
+        facts=(("Machine", recipe.machine), ("Filament", recipe.filament), ("Baseline", recipe.baseline)),
+        styles=("page.css", "plan.css"),
+        foot="pliant {version}. A recipe is a record of its own; your rigid one is not changed.",
+        r=recipe,
+        headline=headline,
         zone="room" if recipe.works else "over",
         groups=grouped(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
@@ -50,13 +53,17 @@ def plan_html(recipe: Recipe) -> str:
         band={"left": low, "width": max(high - low, 0.6), "at": 100 * recipe.jam_probability},
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         beads=BEAD_WORDS,
-        assumed=[_assumed(text) for text in recipe.assumed],
+        assumed=[assumed_words(text) for text in recipe.assumed],
         changed=sum(s.basis != "kept" for s in recipe.settings),
+        value=value_words,
+        range=range_words,
+        means=MEANS,
+        guards=lambda s: _GUARDS.get(s.guards, s.guards),
     )
 
 
-def sheet_html(recipe: Recipe, stamp: str = "") -> str:
-    """Render the settings as one A4 page.
+def sheet_page(recipe: Recipe, stamp: str = "") -> Report:
+    """Compose the settings as one A4 page, which is a section of its own without head or foot.
 
     Parameters
     ----------
@@ -67,19 +74,24 @@ def sheet_html(recipe: Recipe, stamp: str = "") -> str:
 
     Returns
     -------
-    str
-        A whole HTML document that prints on one page.
+    Report
+        It prints on one page.
     """
     kept = [s for s in recipe.settings if s.value == s.baseline]
-    return _render(
+    return compose(
         "sheet.html",
-        recipe,
+        f"Settings: {recipe.name}",
+        styles=("sheet.css",),
+        r=recipe,
+        version=__version__,
         groups=[
             (name, [s for block in found for s in block if s.value != s.baseline])
             for name, found in grouped(recipe)
         ],
         kept=_kept_words(kept),
         stamp=stamp,
+        short=_short,
+        value=value_words,
         what=_what,
         helps=[h for h in recipe.helps if h.works][:4],
     )  # fmt: skip
@@ -91,45 +103,9 @@ def sheet_stamp(version: int | None = None) -> str:
     return made if version is None else f"version {version} in the book, {made}"
 
 
-def _render(name: str, recipe: Recipe, **more: object) -> str:
-    room = files("pliant.report") / "templates"
-    environment = Environment(
-        loader=DictLoader({name: (room / name).read_text(encoding="utf-8")}), autoescape=True,
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    environment.filters |= {
-        "percent": words.chance,
-        "number": words.number,
-        "odds": words.chance_in_words,
-        "short": _short,
-    }
-    css = "plan.css" if name == "plan.html" else "sheet.css"
-    style = [(room / f).read_text(encoding="utf-8") for f in (["page.css", css] if name == "plan.html" else [css])]
-    return environment.get_template(name).render(
-        r=recipe,
-        version=__version__,
-        style=Markup("\n".join(style)),
-        policy="default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'",
-        value=value_words,
-        range=range_words,
-        range_of=range,
-        means=MEANS,
-        guards=lambda s: _GUARDS.get(s.guards, s.guards),
-        **more,
-    )
-
-
 def _short(name: str) -> str:
     """A name that leaves room for the settings."""
     return name if len(name) <= 60 else name[:59].rstrip() + "…"
-
-
-def _assumed(sentence: str) -> tuple[str, str, str]:
-    """What is assumed in words, its name, and its range without exponents."""
-    name, _, rest = sentence.partition(" ")
-    what, _ = words.unknown_in_words(name)
-    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
-    return (what if what != name else ""), name, plain
 
 
 def _what(setting: Setting) -> str:

@@ -1,26 +1,21 @@
-"""A self-contained page on paper: frame, style and the few SVG pieces that the stock pages share.
+"""The few SVG pieces that the charts of the reports share.
 
-Everything that comes from a user passes `esc`. No script, no request: the page forbids both. Charts come in two widths,
-so that their words keep their size on a phone; style picks one.
+Everything that comes from a user passes `esc`. Charts come in two widths, so that their words keep their size on a
+phone; style picks one.
 """
 
 import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
-from pliant import __version__
+from markupsafe import Markup
 
-__all__ = [
-    "INK", "MOSS", "OCHRE", "PAPER", "PLUM", "Frame", "area", "both", "esc", "line", "listing", "page", "section",
-    "verdict",
-]  # fmt: skip
+from pliant.colours import INK, OCHRE
 
-INK, PAPER, MOSS, OCHRE, PLUM = "#1d2430", "#f7f5f0", "#5b7f5e", "#c98a1b", "#7d2e68"
+__all__ = ["Frame", "area", "both", "esc", "line"]
+
 WIDE, NARROW = 760, 358
-
-_ROOM = files("pliant.report") / "templates"
 
 
 def esc(text: object) -> str:
@@ -28,59 +23,9 @@ def esc(text: object) -> str:
     return html.escape(str(text), quote=True)
 
 
-def page(title: str, verb: str, facts: Sequence[tuple[str, str]], body: str, style: str = "") -> str:
-    """Return a whole page in the frame of all reports.
-
-    `title`, `verb` and `facts` (name and value, in the head) are escaped here; `body` is markup already.
-    """
-    told = "".join(f"<div><dt>{esc(name)}</dt><dd>{esc(value)}</dd></div>" for name, value in facts)
-    sheet = "".join((_ROOM / name).read_text(encoding="utf-8") for name in ("page.css", "paper.css")) + style
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f"<title>{esc(title)}</title><style>{sheet}</style></head>\n<body>"
-        f'<header class="ticket"><p class="maker">pliant <span>{esc(verb)}</span></p><dl>{told}</dl></header>'
-        f"<main>\n{body}\n</main><footer><p>Made by pliant {__version__}. It is a model, not a promise.</p></footer>"
-        "</body></html>\n"
-    )
-
-
-def verdict(zone: str, word: str, title: str, said: str, beside: str = "") -> str:
-    """Return the head of a page: the word with its seal, the sentence, and what stands under it.
-
-    `zone` is room, narrow or over; `word` and `title` are escaped here, `said` and `beside` are markup.
-    """
-    seal = '<span class="seal" aria-hidden="true"><i></i></span>'
-    return (
-        f'<section class="verdict {zone}"><div class="said"><h1>{esc(title).replace(" %", "&nbsp;%")}</h1>{said}</div>'
-        f'<div class="note"><p class="word">{seal}{esc(word)}</p>{beside}</div></section>\n'
-    )
-
-
-def section(heading: str, inner: str, small: str = "", css: str = "") -> str:
-    """Return a part of the page, its heading in the margin; `inner` is markup, the rest is escaped here."""
-    more = f'<p class="small">{esc(small)}</p>' if small else ""
-    return (
-        f'<section{f" class={chr(34)}{css}{chr(34)}" if css else ""}><div class="margin"><h2>{esc(heading)}</h2>{more}'
-        f"</div><div>{inner}</div></section>\n"
-    )
-
-
-def listing(heading: str, items: Sequence[str], css: str = "", small: str = "") -> str:
-    """Return a headed list of plain sentences, or nothing when there are none."""
-    if not items:
-        return ""
-    return section(heading, "<ul>" + "".join(f"<li>{esc(i)}</li>" for i in items) + "</ul>", small, css)
-
-
-def both(chart: Callable[[int], str], caption: str) -> str:
-    """Draw a chart at both widths with one caption."""
-    wide, narrow = chart(WIDE), chart(NARROW)
-    return (
-        f'<figure class="chart"><div class="at-desk">{wide}</div><div class="on-phone">{narrow}</div>'
-        f"<figcaption>{esc(caption)}</figcaption></figure>"
-    )
+def both(chart: Callable[[int], str]) -> tuple[Markup, Markup]:
+    """Draw a chart at both widths."""
+    return Markup(chart(WIDE)), Markup(chart(NARROW))
 
 
 @dataclass(frozen=True)

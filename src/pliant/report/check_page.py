@@ -1,0 +1,160 @@
+"""Findings and their picture as a report: the same fields as the text's, drawn, with numbers for the script."""
+
+import re
+from typing import Any
+
+from markupsafe import Markup
+
+from pliant.records.findings import Findings, Moment
+from pliant.records.trace import Picture, SheetLayer
+from pliant.report import words
+from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
+from pliant.report.check import MEANS, cause_words
+from pliant.report.feed_path import feed_path_svg
+from pliant.report.sections import Report, compose, json_markup
+
+__all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "speed_words"]
+
+_HEADLINE = {
+    "feeds": "This job should feed.",
+    "marginal": "This job may jam.",
+    "jams": "This job is more likely to jam than not.",
+}
+ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
+_FOOT = (
+    "Made by pliant {version}. The strip, the vessels and the worst moments are exact for the middle values: every "
+    "move goes through the lag and the melt law. The chance of a jam tries everything unknown on the program’s largest "
+    "flows. It is a model, not a promise."
+)
+
+
+def check_page(findings: Findings, picture: Picture) -> Report:
+    """Compose the report.
+
+    Parameters
+    ----------
+    findings : Findings
+        What `check` found.
+    picture : Picture
+        What it was found from, thinned for drawing.
+
+    Returns
+    -------
+    Report
+    """
+    headline = _HEADLINE[findings.verdict] if findings.worst else "This program lays nothing."
+    return compose(
+        "check.html",
+        f"{headline} {picture.program} on {picture.machine} with {picture.filament}",
+        verb="check",
+        facts=(("Program", picture.program), ("Machine", picture.machine), ("Filament", picture.filament)),
+        foot=_FOOT,
+        drawn_with=HATCHES,
+        numbers=_numbers(findings, picture) if findings.worst else Markup(""),
+        script="check.js",
+        f=findings,
+        p=picture,
+        headline=headline,
+        zone=ZONE[findings.verdict],
+        band=jam_band(findings),
+        doubt=_doubt(findings),
+        means=MEANS,
+        cause=cause_words(findings),
+        why=words.WHY,
+        path=feed_path_svg(picture.vessels, picture.nozzle_mm),
+        governing=next((v for v in picture.vessels if v.governing), None),
+        speed=speed_words,
+        strip=strip_drawing(picture.strip),
+        moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
+        sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
+        first_sheet=_first_sheet(findings, picture),
+        mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
+        measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
+        assumed=[assumed_words(text) for text in findings.facts.assumed],
+        state=words.STATE,
+        state_of=words.state_of,
+        full=words.full,
+    )
+
+
+def jam_band(findings: Findings) -> dict[str, float]:
+    """Place of the range and of the best guess on a rail from never to always, in percent."""
+    low, high = 100 * findings.jam_probability_low, 100 * findings.jam_probability_high
+    return {"left": low, "width": max(high - low, 0.6), "at": 100 * findings.jam_probability}
+
+
+def _doubt(findings: Findings) -> str:
+    low, high = words.chance(findings.jam_probability_low), words.chance(findings.jam_probability_high)
+    wide = findings.jam_probability_high - findings.jam_probability_low
+    if low == high:
+        return f"Whatever is not known of this machine and this spool, it stays {low}."
+    if wide > 0.8:
+        return (
+            f"The range is wide, from {low} to {high}: so little is known of this machine and this spool that a lucky "
+            "pair could feed and an unlucky one could not. The list “What to measure next” says what narrows it."
+        )
+    return f"Depending on what is not known of this machine and this spool, it lies between {low} and {high}."
+
+
+def speed_words(factor: float | None) -> str:
+    """The speed at which a job feeds, in words."""
+    if factor is None:
+        return "no speed"
+    return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
+
+
+def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
+    fill = 1 / moment.margin if moment.margin > 0 else float("inf")
+    return {
+        "rank": rank,
+        "m": moment,
+        "at": 100 * moment.time_s / total_s if total_s > 0 else 0.0,
+        "fill": fill,
+        "state": words.state_of(fill),
+    }
+
+
+def _sheet_words(sheet: SheetLayer, picture: Picture) -> dict[str, str]:
+    span = min(_span_mm(s) for s in picture.sheets)
+    fill = 1 / sheet.least_margin if sheet.least_margin > 0 else float("inf")
+    return {
+        "why": " and ".join(sheet.why),
+        "state": words.state_of(fill),
+        "full": words.full(fill),
+        "alike": words.ranges([k + 1 for k in sheet.alike]),
+        "smaller": ", drawn smaller" if _span_mm(sheet) > 1.01 * span else "",
+        "strings": "no string"
+        if sheet.strings == 0
+        else f"{sheet.strings}{words.NBSP}string{'s' if sheet.strings > 1 else ''}",
+    }
+
+
+def _span_mm(sheet: SheetLayer) -> float:
+    return max(sheet.bounds_mm[2] - sheet.bounds_mm[0], sheet.bounds_mm[3] - sheet.bounds_mm[1])
+
+
+def _first_sheet(findings: Findings, picture: Picture) -> int:
+    """The layer marked before anybody points: the one of the worst moment."""
+    worst = next((m.layer for m in findings.worst if m.layer is not None), -1)
+    return next((s.layer for s in picture.sheets if worst == s.layer or worst in s.alike), worst)
+
+
+def assumed_words(sentence: str) -> dict[str, str]:
+    """What is assumed in words, its name, and its range without exponents."""
+    name, _, rest = sentence.partition(" ")
+    what, _ = words.unknown_in_words(name)
+    plain = re.sub(r"\d(?:\.\d+)?e[+-]\d+", lambda found: words.number(float(found[0])), rest)
+    return {"what": what if what != name else "", "name": name, "rest": plain}
+
+
+def _numbers(findings: Findings, picture: Picture) -> Markup:
+    """The numbers for the script."""
+    data = strip_numbers(picture.strip, MEANS)
+    data["moments"] = [m.time_s for m in findings.worst]
+    data["sheets"] = {
+        str(s.layer): {"scale": d["scale"], "dx": d["offset"][0], "dy": d["offset"][1]}
+        for s in picture.sheets
+        for d in (sheet_drawing(s),)
+    }
+    data["alike"] = {str(other): s.layer for s in picture.sheets for other in s.alike}
+    return json_markup(data)
