@@ -10,7 +10,7 @@ RANK = {
     "errors": 0, "constants": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0,
     "records": 1,
     "kernels": 2,
-    "models": 3,
+    "models": 3, "language": 3,
     "feed": 4, "program": 4, "part": 4,
     "job": 5,
     "mend": 6, "recipe": 6, "coupon": 6, "learn": 6, "book": 6,
