@@ -13,7 +13,7 @@ from pliant.kernels import commands, moves, words
 from pliant.kernels import machine as m
 from pliant.kernels.commands import run
 from pliant.kernels.states import number_states
-from pliant.kernels.words import content, is_letter, next_word
+from pliant.kernels.words import content, control, is_letter, next_word
 
 __all__ = ["scan", "warm"]
 
@@ -162,13 +162,9 @@ def _line(w, f, rows, log, buf, start, end):
 @m.hot_helper
 def _end_of_line(buf, i, limit):
     """First end of a line, or NUL, from i on; `limit` where there is none."""
-    while i < limit:
-        # four bytes at a time; only a few control codes, the ends of lines among them, are below 14
-        while i + 4 <= limit and min(buf[i], buf[i + 1], buf[i + 2], buf[i + 3]) > 13:
-            i += 4
-        if i == limit or buf[i] == 10 or buf[i] == 13 or buf[i] == 0:
-            break
-        i += 1
+    i = control(buf, i, limit)
+    while i < limit and buf[i] != 10 and buf[i] != 13 and buf[i] != 0:
+        i = control(buf, i + 1, limit)
     return i
 
 

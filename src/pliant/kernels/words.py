@@ -123,6 +123,8 @@ def content(buf, i, end, state):
     """Next byte that is neither blank nor comment, or `end`; and the state."""
     while i < end:
         c = buf[i]
+        if c > 59:
+            break
         if c == 40:
             state |= BRACKETS
             while i < end and buf[i] != 41:
@@ -206,10 +208,21 @@ def next_word(buf, i, end, exponent, state):
 
 
 @m.hot_helper
+def control(buf, i, end):
+    """Next control code below 14, the ends of lines among them, or `end`."""
+    while i + 4 <= end and min(buf[i], buf[i + 1], buf[i + 2], buf[i + 3]) > 13:
+        i += 4
+    while i < end and buf[i] > 13:
+        i += 1
+    return i
+
+
+@m.hot_helper
 def _line_end(data, i, n):
     """Where a line ends, its end apart, and where the next begins."""
+    i = control(data, i, n)
     while i < n and data[i] != 10 and data[i] != 13:
-        i += 1
+        i = control(data, i + 1, n)
     return i, i + (2 if i + 1 < n and data[i] == 13 and data[i + 1] == 10 else 1)
 
 
@@ -282,9 +295,9 @@ def pass_over_motion(data, at):
     """(n,) bytes of whole lines ended by LF, () start of a line -> start of the first other line, lines passed."""
     passed = 0
     while at < data.size:
-        end = at
+        end = control(data, at, data.size)
         while data[end] != 10:
-            end += 1
+            end = control(data, end + 1, data.size)
         if end > at and not _only_motion(data, at, end):
             break
         at = end + 1
