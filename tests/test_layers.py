@@ -11,7 +11,7 @@ RANK = {
     "sampling": 0,
     "records": 1,
     "kernels": 2,
-    "models": 3,
+    "models": 3, "language": 3,
     "feed": 4, "program": 4, "part": 4,
     "job": 5, "piece": 5,
     "mend": 6, "recipe": 6, "coupon": 6, "learn": 6, "book": 6,
@@ -24,6 +24,20 @@ FLOOR_ORDER = {
     "sampling": 1,
 }  # fmt: skip
 ROOT = Path(pliant.__file__).parent
+
+
+def _in_words() -> str:
+    """The table as docs/rooms.md has it."""
+    ranks: dict[int, list[str]] = {}
+    for room, rank in RANK.items():
+        ranks.setdefault(rank, []).append(room)
+    floor, *rooms = (" ".join(names) for _, names in sorted(ranks.items()))
+    return " → ".join([f"floor (`{floor}`)", *(f"`{names}`" for names in rooms)])
+
+
+def test_limit_the_page_of_the_rooms_is_this_table():
+    page = (Path(__file__).parents[1] / "docs" / "rooms.md").read_text(encoding="utf-8")
+    assert _in_words() in page, _in_words()
 
 
 def _imports(path: Path) -> list[str]:

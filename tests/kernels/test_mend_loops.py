@@ -1,7 +1,5 @@
 """The loops behind mending and the load, compiled and plain, each against a slow way of saying the same."""
 
-import re
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +9,6 @@ from pliant.kernels.chewed import pulled_too_often
 from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import Fed, smoothed_peak
 from pliant.kernels.plan import move_seconds
-from pliant.kernels.splice import find_commands, line_starts
 
 
 def _both(kernel):
@@ -38,29 +35,6 @@ def test_limit_no_stretch_passes_the_drive_more_often(kernel, laid, back, most, 
         assert often[i] == (would_be > most)
         passes[under] += 0 if often[i] or skipped[i] else 2
     assert passes.max() <= most or most < 3
-
-
-@pytest.mark.parametrize("kernel", _both(find_commands))
-@settings(max_examples=60, deadline=None)
-@given(
-    lines=st.lists(
-        st.sampled_from(
-            [b"M104 S200", b"m0109 R5", b"M1040", b"M14", b"G1 X104", b"; M109 S2", b"", b"T0M104", b"M104 M109", b"M",
-             b"N3 M104 S250*97", b"M99999999999999999999104"]
-        ),
-        max_size=12,
-    ),
-    ending=st.sampled_from([b"\n", b"\r\n", b"\r"]), last=st.booleans(),
-)  # fmt: skip
-def test_limit_commands_are_found_with_their_lines(kernel, lines, ending, last):
-    data = ending.join(lines) + ending * last
-    found = kernel(np.frombuffer(data, dtype=np.uint8), ord("M"), 104, 109)
-    wanted = [k for k, text in enumerate(lines, 1) if re.search(rb"[Mm]0*10[49](?![0-9])", text)]
-    assert found[:, 0].tolist() == wanted
-    assert [data[begin:end] for _, begin, end in found.tolist()] == [lines[k - 1] for k in wanted]
-    if wanted:
-        starts = line_starts(np.frombuffer(data, dtype=np.uint8))
-        assert found[:, 1].tolist() == [starts[k - 1] for k in wanted]
 
 
 @pytest.mark.parametrize("kernel", _both(least_by_group))

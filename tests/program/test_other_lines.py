@@ -1,16 +1,11 @@
 """Lines that are not motion: every kind of line, line ends, numbers, checksums, blocks of the stream."""
 
-import re
-
-import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from pliant.errors import ProgramError
-from pliant.kernels.motion_lines import pass_over_motion
 from pliant.program import other_lines as module
-from pliant.program.other_lines import numbers_follow, other_lines
+from pliant.program.numbering import numbers_follow
+from pliant.program.other_lines import other_lines
 
 
 @pytest.fixture
@@ -72,26 +67,3 @@ def test_limit_numbers(tmp_path):
 def test_limit_no_file(tmp_path):
     with pytest.raises(ProgramError, match="cannot be read"):
         list(other_lines(tmp_path / "nothing.gcode"))
-
-
-_MOTION = re.compile(
-    rb"(?:(?=[ \t]*[A-Z])[ \t]*(?:N[0-9]+[ \t]*)?(?:G0*[0-3](?:\.0*)?(?![0-9.])[ \t]*)?"
-    rb"(?:[XYZEFIJR][ \t]*[-+]?[0-9.]+[ \t]*)*(?:\*[ \t]*[0-9]+[ \t]*)?(?:;[^\n]*)?|[ \t]*)",
-    re.I,
-)
-_pieces = st.sampled_from(
-    [b"G", b"g1", b"G1", b"G0", b"G00", b"G012", b"G12", b"G92", b"G1.", b"G1.0", b"G1.5", b"N5", b"N", b"X",
-     b"G1..", b"X1", b"y-.5", b"E+1", b"F9e", b"Z1.2.3", b"*", b"*12", b"* 7 ", b";c", b"(a)", b" ", b"\t", b"M3",
-     b"T0", b"5", b"-", b"\xc7", b"\xff"]
-)  # fmt: skip
-
-
-@settings(max_examples=80, deadline=None)
-@given(lines=st.lists(st.lists(_pieces, max_size=6).map(b"".join), min_size=1, max_size=4))
-def test_limit_the_kernel_passes_over_what_the_pattern_says(lines):
-    block = b"".join(line + b"\n" for line in lines)
-    data = np.frombuffer(block, dtype=np.uint8)
-    plain = next((k for k, line in enumerate(lines) if not _MOTION.fullmatch(line)), len(lines))
-    at = sum(len(line) + 1 for line in lines[:plain])
-    assert pass_over_motion(data, 0) == (at, plain)
-    assert pass_over_motion.py_func(data, 0) == (at, plain)

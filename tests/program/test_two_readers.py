@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import plain_reader
 from pliant.errors import ProgramError
-from pliant.kernels import commands, machine, moves, scan, states
+from pliant.kernels import commands, machine, moves, scan, states, words
 from pliant.program import stream
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.stream import Moves, Reading
@@ -224,7 +224,7 @@ def test_limit_pieces_of_any_size_read_the_same(tmp_path, monkeypatch, dialect):
 
 def test_limit_kernel_reads_the_same_uncompiled(tmp_path, monkeypatch):
     """The plain-Python body of every kernel, on a small program with a bit of everything."""
-    for module in (machine, moves, commands, scan, states, stream):
+    for module in (machine, words, moves, commands, scan, states, stream):
         for name, kernel in list(vars(module).items()):
             if hasattr(kernel, "py_func"):
                 monkeypatch.setattr(module, name, kernel.py_func)

@@ -8,11 +8,10 @@ from hypothesis import strategies as st
 from certificate_cases import number_lines
 from certificate_part import part
 from pliant.errors import ProgramError
-from pliant.kernels.splice import find_words, format_numbers, line_starts
-from pliant.program.numbering import is_numbered, renumber
-from pliant.program.other_lines import numbers_follow
+from pliant.kernels.splice import format_numbers, line_starts
+from pliant.language.edit import number_text
+from pliant.program.numbering import is_numbered, numbers_follow, renumber
 from pliant.program.read import read_program
-from pliant.program.splicing import number_text, set_word, word_value
 from pliant.program.write import Edits, Insert, rewrite
 from pliant.records.program import BEAD, HOME, RECOVER, RETRACT, TRAVEL
 
@@ -271,25 +270,6 @@ def test_limit_lines_begin_where_python_says(data):
     text = text.replace(b"\x1e", b"")
     expected = np.cumsum([0, *(len(line) for line in text.splitlines(keepends=True))])
     np.testing.assert_array_equal(line_starts(np.frombuffer(text, dtype=np.uint8)), expected)
-
-
-@given(
-    st.lists(
-        st.sampled_from(["G1", "X1", "E.5", "E-2.", "e 3", "F", "E", "E1.5E2", "; E9", "(E8)", "*33", "Y2"]),
-        max_size=8,
-    )
-)
-def test_limit_words_found_as_the_pattern_finds_them(words):
-    line = " ".join(words).encode()
-    raw = np.frombuffer(line + b"\n", dtype=np.uint8)
-    at, end, _ = find_words(raw, np.array([0]), np.array([raw.size]), ord("E"))[0]
-    value = word_value(line, "E")
-    if value is None:
-        assert at == end
-    else:
-        assert float(line[at:end]) == value
-    changed = set_word(line, "E", 7.25, 5)
-    assert word_value(changed, "E") == 7.25
 
 
 def test_limit_numbering_starts_again_where_the_program_says():

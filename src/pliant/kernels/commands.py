@@ -1,6 +1,6 @@
 """Commands of the compiled reader: what each G and M word does. Start at `run`.
 
-A code is ten times the number of its word, so that G92.1 is 921. Compiled into `scan`.
+A code is ten times the number of its word, so that G92.1 is 921; two tables say what each does. Compiled into `scan`.
 """
 
 import math
@@ -23,59 +23,84 @@ from pliant.kernels.moves import (
 __all__ = ["run"]
 
 
+# What G words do, by ten times their number; for those that are refused, the error.
+(_UNKNOWN, _QUIET, _DWELL, _PLANE, _UNIT, _PLACES, _DECLARE, _HOME, _FIRMWARE, _NO_MOTION) = np.arange(10)
+_G = np.zeros(1000, dtype=np.int64)
+_G[[290, 610, 611, 640, 911, 940]] = _QUIET
+_G[[40, 800, 920, 280]] = _DWELL, _NO_MOTION, _DECLARE, _HOME
+_G[[170, 180, 190]], _G[[200, 210]], _G[[900, 910]], _G[[100, 110]] = _PLANE, _UNIT, _PLACES, _FIRMWARE
+_G_REFUSED = np.zeros(1000, dtype=np.int64)
+_G_REFUSED[[650, 660]] = m.ERR_CALL
+_G_REFUSED[520:600] = _G_REFUSED[921:930] = m.ERR_SHIFT
+_G_REFUSED[[930, 950]], _G_REFUSED[901] = m.ERR_FEED_MODE, m.ERR_CENTRE_MODE
+for _begin, _end in ((50, 61), (330, 340), (380, 390), (730, 800), (810, 900)):
+    _G_REFUSED[_begin:_end] = m.ERR_MOTION_WORD
+
+# The same for M words, by their number.
+(_E_MODE, _HEAT, _FAN, _NUMBERS, _FACTORS, _PAUSE, _END, _LIMITS, _TOOL) = np.arange(2, 11)
+_M = np.where(m.QUIET_M, _QUIET, _UNKNOWN)
+_M[[82, 83]], _M[[104, 109, 140, 190]], _M[[106, 107]] = _E_MODE, _HEAT, _FAN
+_M[[204, 205, 207, 208, 900]], _M[[200, 220, 221]] = _NUMBERS, _FACTORS
+_M[[0, 1, 25, 226, 600, 601]], _M[[2, 30]], _M[[201, 203]], _M[6] = _PAUSE, _END, _LIMITS, _TOOL
+_M_REFUSED = np.zeros(1000, dtype=np.int64)
+_M_REFUSED[[32, 98, 99, 808]] = m.ERR_CALL
+_M_REFUSED[[163, 164, 165, 166, 567]] = m.ERR_MIXING
+
+
+@m.helper
+def _dwell(w, f, rows, log, has, num):
+    """G4: a pause of S seconds or P milliseconds."""
+    if has >> m.S & 1:
+        seconds = take(w, f, m.S, 0.0, 86400.0, 1.0, has, num)
+    else:
+        seconds = take(w, f, m.P, 0.0, 86400.0, 1e-3, has, num)
+    if w[m.STATUS] > 0:
+        return w[m.STATUS]
+    n = add_row(w, f, rows, log, m.KIND_DWELL, f[m.AT], f[m.AT + 1], f[m.AT + 2], 0.0, 0.0, 1.0)
+    rows[m.COL_DWELL, n] = 0.0 if math.isnan(seconds) else seconds
+    return 0
+
+
 @m.helper
 def _g(w, f, rows, log, code, number, has, num):
     """A G word; `code` is ten times its number, or -1 where that is no whole tenth."""
-    if code == 40:
-        if has >> m.S & 1:
-            seconds = take(w, f, m.S, 0.0, 86400.0, 1.0, has, num)
-        else:
-            seconds = take(w, f, m.P, 0.0, 86400.0, 1e-3, has, num)
-        if w[m.STATUS] > 0:
-            return w[m.STATUS]
-        n = add_row(w, f, rows, log, m.KIND_DWELL, f[m.AT], f[m.AT + 1], f[m.AT + 2], 0.0, 0.0, 1.0)
-        rows[m.COL_DWELL, n] = 0.0 if math.isnan(seconds) else seconds
-    elif code == 170 or code == 180 or code == 190:
+    in_table = 0 <= code < len(_G)
+    if in_table and _G_REFUSED[code]:
+        return m.fail(w, f, _G_REFUSED[code], m.G, number, 0.0)
+    does = _G[code] if in_table else _UNKNOWN
+    if does == _DWELL:
+        return _dwell(w, f, rows, log, has, num)
+    if does == _DECLARE:
+        return declare(w, f, rows, log, has, num)
+    if does == _FIRMWARE:
+        return firmware(w, f, rows, log, code, has)
+    if does == _PLANE:
         w[m.PLANE] = code // 10
-    elif code == 200 or code == 210:
+    elif does == _UNIT:
         set_state(w, f, m.UNIT, m.INCH if code == 200 else 1.0)
         if code == 200:
             m.ask(w, m.ASK_INCHES)
-    elif code == 900 or code == 910:
+    elif does == _PLACES:
         set_state(w, f, m.ABSOLUTE, 1.0 if code == 900 else 0.0)
         if w[m.G90_SETS_E]:
             set_state(w, f, m.E_ABSOLUTE, f[m.ABSOLUTE])
         else:
             w[m.OTHER_ABSOLUTE] = 1 if code == 900 else 0
-    elif code == 920:
-        return declare(w, f, rows, log, has, num)
-    elif code == 280:
+    elif does == _HOME:
         for q in range(3):
             if has >> (m.X + q) & 1 or not has & m.BITS_PLACE:
                 w[m.KNOWN + q] = 0
                 set_state(w, f, m.OFFSET + q, 0.0)
-    elif code == 100 or code == 110:
-        return firmware(w, f, rows, log, code, has)
-    elif code == 650 or code == 660:
-        return m.fail(w, f, m.ERR_CALL, m.G, number, 0.0)
-    elif 520 <= code < 600 or 920 < code < 930:
-        return m.fail(w, f, m.ERR_SHIFT, m.G, number, 0.0)
-    elif code == 930 or code == 950:
-        return m.fail(w, f, m.ERR_FEED_MODE, m.G, number, 0.0)
-    elif code == 901:
-        return m.fail(w, f, m.ERR_CENTRE_MODE, m.NONE, 0.0, 0.0)
-    elif 50 <= code <= 60 or 330 <= code < 340 or 380 <= code < 390 or 730 <= code < 800 or 810 <= code < 900:
-        return m.fail(w, f, m.ERR_MOTION_WORD, m.G, number, 0.0)
-    elif code == 800:
+    elif does == _NO_MOTION:
         w[m.MOTION] = -1
-    elif not (code == 290 or code == 940 or code == 610 or code == 611 or code == 640 or code == 911):
+    elif does == _UNKNOWN:
         m.unknown(w, f, m.G, number)
     return 0
 
 
 @m.helper
 def _m_numbers(w, f, code, has, num):
-    """M204, M205, M207, M208, M900: words that only store numbers. -> whether the word was one of these."""
+    """M204, M205, M207, M208, M900: words that only store numbers."""
     unit = f[m.UNIT]
     if code == 2040:
         store(w, f, m.PRINT_ACCEL, m.S, 1e-3, 1e9, unit, has, num)
@@ -97,41 +122,38 @@ def _m_numbers(w, f, code, has, num):
     elif code == 2080:
         store(w, f, m.EXTRA_MM, m.S, -1e3, 1e3, unit, has, num)
         store(w, f, m.EXTRA_SPEED, m.F, 1e-3, 1e6, unit / 60, has, num)
-    elif code == 9000:
-        store(w, f, m.ADVANCE, m.K, 0.0, 1e4, 1.0, has, num)
     else:
-        return False
-    return True
+        store(w, f, m.ADVANCE, m.K, 0.0, 1e4, 1.0, has, num)
 
 
 @m.helper
 def _m_factors(w, f, code, has, num):
-    """M220, M221, M200. -> whether the word was one of these."""
-    if code == 2200 or code == 2210:
-        if code == 2210 and (other_unit(w, f, has, num, m.T) or other_unit(w, f, has, num, m.D)):
-            return True
-        if code == 2200 and has >> m.B & 1:
-            f[m.SAVED_SPEED] = f[m.SPEED]
-        if has >> m.S & 1:
-            if not fail_if_bare(w, f, has, num, 1 << m.S):
-                factor = f[m.VALUE + m.S] / 100
-                if 0 < factor <= 10:
-                    set_state(w, f, m.SPEED if code == 2200 else m.FLOW, factor)
-                else:
-                    m.fail(w, f, m.ERR_PERCENTAGE, m.M, code / 10, f[m.VALUE + m.S])
-        elif code == 2200 and has & m.BIT_R:
-            set_state(w, f, m.SPEED, f[m.SAVED_SPEED])
-        return True
-    if code == 2000:
-        if not other_unit(w, f, has, num, m.T):
-            diameter = take(w, f, m.D, 0.0, 100.0, f[m.UNIT], has, num)
-            on = take(w, f, m.S, 0.0, 1.0, 1.0, has, num)
-            if not math.isnan(diameter):
-                f[m.DIAMETER] = diameter
-            by_volume = on != 0 if not math.isnan(on) else not math.isnan(diameter)
-            set_state(w, f, m.AREA, math.pi * f[m.DIAMETER] ** 2 / 4 if by_volume else 0.0)
-        return True
-    return False
+    """M220, M221: share of speed and of flow."""
+    if code == 2210 and (other_unit(w, f, has, num, m.T) or other_unit(w, f, has, num, m.D)):
+        return
+    if code == 2200 and has >> m.B & 1:
+        f[m.SAVED_SPEED] = f[m.SPEED]
+    if has >> m.S & 1:
+        if not fail_if_bare(w, f, has, num, 1 << m.S):
+            factor = f[m.VALUE + m.S] / 100
+            if 0 < factor <= 10:
+                set_state(w, f, m.SPEED if code == 2200 else m.FLOW, factor)
+            else:
+                m.fail(w, f, m.ERR_PERCENTAGE, m.M, code / 10, f[m.VALUE + m.S])
+    elif code == 2200 and has & m.BIT_R:
+        set_state(w, f, m.SPEED, f[m.SAVED_SPEED])
+
+
+@m.helper
+def _by_volume(w, f, has, num):
+    """M200: E in volume, with the diameter D; D0 or S0 ends it."""
+    if not other_unit(w, f, has, num, m.T):
+        diameter = take(w, f, m.D, 0.0, 100.0, f[m.UNIT], has, num)
+        on = take(w, f, m.S, 0.0, 1.0, 1.0, has, num)
+        if not math.isnan(diameter):
+            f[m.DIAMETER] = diameter
+        by_volume = on != 0 if not math.isnan(on) else not math.isnan(diameter)
+        set_state(w, f, m.AREA, math.pi * f[m.DIAMETER] ** 2 / 4 if by_volume else 0.0)
 
 
 @m.helper
@@ -160,29 +182,34 @@ def _fan(w, f, code, has, num):
 @m.helper
 def _m(w, f, code, number, has, num):
     """An M word; `code` is ten times its number, or -1 where that is no whole tenth."""
-    if code == 820 or code == 830:
+    in_table = 0 <= code < 10 * len(_M) and code % 10 == 0
+    if in_table and _M_REFUSED[code // 10]:
+        return m.fail(w, f, _M_REFUSED[code // 10], m.M, number, 0.0)
+    does = _M[code // 10] if in_table else _UNKNOWN
+    if does == _E_MODE:
         set_state(w, f, m.E_ABSOLUTE, 1.0 if code == 820 else 0.0)
         w[m.OTHER_ABSOLUTE] = 1 if code == 820 else 0
-    elif code == 1040 or code == 1090 or code == 1400 or code == 1900:
+    elif does == _HEAT:
         _heat(w, f, code, has, num)
-    elif code == 1060 or code == 1070:
+    elif does == _FAN:
         _fan(w, f, code, has, num)
-    elif _m_numbers(w, f, code, has, num) or _m_factors(w, f, code, has, num):
-        pass
-    elif code == 320 or code == 980 or code == 990 or code == 8080:
-        return m.fail(w, f, m.ERR_CALL, m.M, number, 0.0)
-    elif (1630 <= code <= 1660 and code % 10 == 0) or code == 5670:
-        return m.fail(w, f, m.ERR_MIXING, m.M, number, 0.0)
-    elif code == 0 or code == 10 or code == 250 or code == 2260 or code == 6000 or code == 6010:
+    elif does == _NUMBERS:
+        _m_numbers(w, f, code, has, num)
+    elif does == _FACTORS:
+        if code == 2000:
+            _by_volume(w, f, has, num)
+        else:
+            _m_factors(w, f, code, has, num)
+    elif does == _PAUSE:
         m.ask(w, m.ASK_PAUSE)
-    elif code == 20 or code == 300:
+    elif does == _END:
         w[m.ENDED] = 1
-    elif code == 2010 or code == 2030:
+    elif does == _LIMITS:
         m.ask(w, m.ASK_LIMITS)
-    elif code == 60:
+    elif does == _TOOL:
         if other_unit(w, f, has, num, m.T):
             return m.fail(w, f, m.ERR_TOOLS, m.T, f[m.VALUE + m.T], 0.0)
-    elif code % 10 or not 0 <= code < 10000 or not m.QUIET_M[code // 10]:
+    elif does == _UNKNOWN:
         m.unknown(w, f, m.M, number)
     return w[m.STATUS]
 

@@ -1,7 +1,7 @@
 """The reader of motion programs, compiled: bytes of whole lines in, moves out, no object per line.
 
-Start at `scan`: it walks the lines of a buffer and `_line` splits one into words, strictly (reference, tool path,
-section 1); `commands.run` does what they say, `machine` names what is kept.
+Start at `scan`: it walks the lines of a buffer and `_line` gathers the words of one (`words`), strictly (reference,
+tool path, section 1); `commands.run` does what they say, `machine` names what is kept.
 """
 
 import zlib
@@ -9,123 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pliant.kernels import commands, moves
+from pliant.kernels import commands, moves, words
 from pliant.kernels import machine as m
 from pliant.kernels.commands import run
 from pliant.kernels.states import number_states
+from pliant.kernels.words import content, control, is_letter, next_word
 
 __all__ = ["scan", "warm"]
-
-
-@m.helper
-def _digits(buf, i, end, mantissa, kept):
-    """Digits from i on: -> mantissa of at most 18 significant ones, how many are in it, how many were left out, end."""
-    dropped = 0
-    while i < end:
-        d = np.int64(buf[i]) - 48
-        if not 0 <= d <= 9:
-            break
-        if kept < 18:
-            mantissa = mantissa * 10 + d
-            kept += mantissa > 0
-        else:
-            dropped += 1
-        i += 1
-    return mantissa, kept, dropped, i
-
-
-@m.hot_helper
-def _number(buf, at, end, exponent):
-    """Strict decimal number: -> value, where it ends, whether there is one. No exponent unless asked for."""
-    # the ordinary case: digits and point within 16 bytes, exact after one division
-    i = at
-    if i < end and (buf[i] == 43 or buf[i] == 45):
-        i += 1
-    start, limit, mantissa = i, min(end, i + 16), m.NONE
-    while i < limit:
-        d = np.int64(buf[i]) - 48
-        if not 0 <= d <= 9:
-            break
-        mantissa = mantissa * 10 + d
-        i += 1
-    point = i
-    if i < limit and buf[i] == 46:
-        i += 1
-        while i < limit:
-            d = np.int64(buf[i]) - 48
-            if not 0 <= d <= 9:
-                break
-            mantissa = mantissa * 10 + d
-            i += 1
-    decimals = max(i - point - 1, 0)
-    if (i == limit and limit < end) or i - start > 15 or exponent:
-        return _long_number(buf, at, end, exponent)
-    if point - start + decimals == 0:
-        return 0.0, at, False
-    number = mantissa / m.POW10[decimals] if decimals else float(mantissa)
-    return -number if buf[at] == 45 else number, i, True
-
-
-@m.helper
-def _long_number(buf, at, end, exponent):
-    """Strict decimal number of any length: -> value, where it ends, whether there is one."""
-    i, minus = at, False
-    if i < end and (buf[i] == 43 or buf[i] == 45):
-        minus = buf[i] == 45
-        i += 1
-    start = i
-    mantissa, kept, shift, i = _digits(buf, i, end, m.NONE, m.NONE)
-    count = i - start
-    if i < end and buf[i] == 46:
-        start = i + 1
-        mantissa, kept, dropped, i = _digits(buf, start, end, mantissa, kept)
-        count += i - start
-        shift -= i - start - dropped
-    if count == 0:
-        return 0.0, at, False
-    if exponent and i + 1 < end and (buf[i] == 69 or buf[i] == 101):
-        q, down = i + 1, False
-        if buf[q] == 43 or buf[q] == 45:
-            down = buf[q] == 45
-            q += 1
-        power, start = 0, q
-        while q < end and 48 <= buf[q] <= 57:
-            power = min(power * 10 + np.int64(buf[q]) - 48, 1000000)
-            q += 1
-        if q > start:
-            shift += -power if down else power
-            i = q
-    if mantissa == 0 or shift < -330:
-        number = 0.0
-    elif shift > 300:
-        number = np.inf
-    elif -22 <= shift < 0:
-        number = mantissa / m.POW10[-shift]
-    elif 0 <= shift <= 22:
-        number = mantissa * m.POW10[shift]
-    else:
-        number = mantissa * 10.0**shift
-    return -number if minus else number, i, True
-
-
-@m.hot_helper
-def _skip(w, buf, i, end):
-    """Next byte that is neither blank nor comment, or `end`."""
-    while i < end:
-        c = buf[i]
-        if c == 40:
-            m.ask(w, m.ASK_BRACKETS)
-            while i < end and buf[i] != 41:
-                i += 1
-            if i == end:
-                m.ask(w, m.ASK_UNCLOSED)
-                return end
-        elif c == 59:
-            return end
-        elif c != 32 and c != 9:
-            return i
-        i += 1
-    return end
 
 
 @m.helper
@@ -136,7 +26,9 @@ def _checksum(w, f, buf, start, star, end):
         told = told * 10 + np.int64(buf[q]) - 48
         q += 1
     digits = q - star - 1
-    if digits == 0 or digits == 4 or digits > 5 or _skip(w, buf, q, end) != end:
+    rest, state = content(buf, q, end, m.NONE)
+    _remark(w, state)
+    if digits == 0 or digits == 4 or digits > 5 or rest != end:
         return m.fail(w, f, m.ERR_CHECKSUM_FORM, m.NONE, 0.0, 0.0)
     total = 0
     for i in range(start, star):
@@ -154,19 +46,18 @@ def _checksum(w, f, buf, start, star, end):
 
 
 @m.helper
-def _free_text(w, f, buf, start, i, end, numbered):
-    """Pass over the text of a message or file name; on a numbered line its last `*` is the checksum."""
-    star = -1
-    while i < end and buf[i] != 59:
-        if buf[i] == 42:
-            star = i
-        i += 1
-    return _checksum(w, f, buf, start, star, end) if numbered and star >= 0 else 0
-
-
-@m.hot_helper
-def _is_letter(c):
-    return 65 <= c <= 90 or 97 <= c <= 122
+def _remark(w, state):
+    """Count the line where some controllers read it in another way."""
+    if state & words.BLOCK_DELETE:
+        m.ask(w, m.ASK_BLOCK_DELETE)
+    if state & words.BRACKETS:
+        m.ask(w, m.ASK_BRACKETS)
+    if state & words.UNCLOSED:
+        m.ask(w, m.ASK_UNCLOSED)
+    if state & words.INNER_BLANK:
+        m.ask(w, m.ASK_INNER_BLANK)
+    if state & words.E_AFTER_DIGIT:
+        m.ask(w, m.ASK_E_AFTER_DIGIT)
 
 
 @m.helper
@@ -174,20 +65,31 @@ def _percent(w, f, buf, i, end):
     """`%` opens a program on its first line with content, and ends one that it opened."""
     if not w[m.OPENED] and not w[m.ANY_WORDS]:
         w[m.OPENED] = 1
-    elif _skip(w, buf, i + 1, end) != end:
-        w[m.DETAIL_AT] = i
-        return m.fail(w, f, m.ERR_UNREADABLE, m.NONE, 0.0, 0.0)
-    elif w[m.OPENED]:
-        w[m.ENDED] = 1
     else:
-        m.ask(w, m.ASK_STRAY_PERCENT)
+        rest, state = content(buf, i + 1, end, m.NONE)
+        _remark(w, state)
+        if rest != end:
+            w[m.DETAIL_AT] = i
+            return m.fail(w, f, m.ERR_UNREADABLE, m.NONE, 0.0, 0.0)
+        if w[m.OPENED]:
+            w[m.ENDED] = 1
+        else:
+            m.ask(w, m.ASK_STRAY_PERCENT)
     w[m.ANY_WORDS] = 1
     return 0
 
 
 @m.helper
-def _sign_trouble(w, f, c):
-    """Fail over a byte that begins no word."""
+def _trouble(w, f, buf, kind, letter, at, end, state):
+    """Fail over what cannot be read, unless it is the `%` around a program."""
+    if kind == words.MALFORMED:
+        return m.fail(w, f, m.ERR_MALFORMED, letter, 0.0, 0.0)
+    if kind == words.NUMBERLESS:
+        return m.fail(w, f, m.ERR_NO_NUMBER, letter, 0.0, 0.0)
+    c = buf[at]
+    if c == 37 and state & words.OPEN:
+        return _percent(w, f, buf, at, end)
+    w[m.DETAIL_AT] = at
     if c == 91 or c == 93 or c == 123 or c == 125 or c == 35 or 60 <= c <= 62:  # [ ] { } # < = >
         return m.fail(w, f, m.ERR_EXPRESSION, m.NONE, 0.0, 0.0)
     if 48 <= c <= 57 or c == 43 or c == 45 or c == 46:
@@ -195,71 +97,33 @@ def _sign_trouble(w, f, c):
     return m.fail(w, f, m.ERR_UNREADABLE, m.NONE, 0.0, 0.0)
 
 
+@m.helper
+def _statement(w, f, buf, letter, at, end):
+    """Fail over a line that begins with a label, a named macro or a statement: letters side by side."""
+    if letter == m.O:
+        return m.fail(w, f, m.ERR_EXPRESSION, m.NONE, 0.0, 0.0)
+    d = np.int64(buf[at + 2]) if at + 2 < end else 0
+    if at + 1 < end and is_letter(buf[at + 1]) and (letter != m.T or is_letter(d) or d == 95):
+        w[m.DETAIL_AT] = at
+        return m.fail(w, f, m.ERR_NAMED_MACRO, m.NONE, 0.0, 0.0)
+    return 0
+
+
 @m.hot_helper
 def _line(w, f, rows, log, buf, start, end):
     """Read and run one line; `start` is its first byte that is not blank."""
-    i = _skip(w, buf, start, end)
-    if i == end:
-        return 0
-    if buf[i] == 37:
-        return _percent(w, f, buf, i, end)
-    w[m.ANY_WORDS] = 1
-    if buf[i] == 47:
-        m.ask(w, m.ASK_BLOCK_DELETE)
-        i += 1
     letter_now, number_now, has, num = -m.ONE, 0.0, m.NONE, m.NONE
-    numbered, first = m.NONE, m.ONE
-    while i < end:
-        c = np.int64(buf[i])
-        if c == 32 or c == 9:
-            i += 1
-            continue
-        w[m.DETAIL_AT] = i
-        if not _is_letter(c):
-            if c == 59 or c == 40:
-                i = _skip(w, buf, i, end)
+    i, state = start, words.START
+    while True:
+        first = state & words.FIRST
+        kind, at, letter, number, found, _, i, state = next_word(buf, i, end, w[m.EXPONENT], state)
+        if kind != words.WORD:
+            if kind == words.NUMBER:
                 continue
-            if c == 42:
-                if _checksum(w, f, buf, start, i, end):
-                    return w[m.STATUS]
-                break
-            return _sign_trouble(w, f, c)
-        letter = (c & 0xDF) - 65
+            break
         command = letter == m.G or letter == m.M
-        plain = command or letter == m.T or letter == m.N
-        i += 1
-        j = i
-        while j < end and (buf[j] == 32 or buf[j] == 9):
-            j += 1
-        number, j_end, found = _number(buf, j, end, w[m.EXPONENT] and not plain)
-        if found:
-            if j > i:
-                m.ask(w, m.ASK_INNER_BLANK)
-            i = j_end
-        c = np.int64(buf[i]) if i < end else 0
-        if c == 46 or c == 44 or c == 58:  # . , :
-            return m.fail(w, f, m.ERR_MALFORMED, letter, 0.0, 0.0)
-        if found and w[m.EXPONENT] and not plain:
-            for q in range(j, i):
-                if buf[q] & 0xDF == 69:
-                    m.ask(w, m.ASK_E_AFTER_DIGIT)
-        if found and not plain and c & 0xDF == 69 and i + 1 < end:
-            d = buf[i + 1]
-            if 48 <= d <= 57 or ((d == 43 or d == 45) and i + 2 < end and 48 <= buf[i + 2] <= 57):
-                m.ask(w, m.ASK_E_AFTER_DIGIT)
-        if first:
-            if letter == m.N and not numbered:
-                numbered = m.ONE
-                if not found:
-                    return m.fail(w, f, m.ERR_NO_NUMBER, m.N, 0.0, 0.0)
-                continue
-            first = m.NONE
-            if letter == m.O:
-                return m.fail(w, f, m.ERR_EXPRESSION, m.NONE, 0.0, 0.0)
-            if not found and not command and _is_letter(c):
-                d = np.int64(buf[i + 1]) if i + 1 < end else 0
-                if letter != m.T or _is_letter(d) or d == 95:
-                    return m.fail(w, f, m.ERR_NAMED_MACRO, m.NONE, 0.0, 0.0)
+        if first and (letter == m.O or not (found or command)) and _statement(w, f, buf, letter, at, end):
+            return w[m.STATUS]
         if command or (letter == m.T and letter_now < 0):
             if command and not found:
                 return m.fail(w, f, m.ERR_NO_NUMBER, letter, 0.0, 0.0)
@@ -273,13 +137,6 @@ def _line(w, f, rows, log, buf, start, end):
                     if run(w, f, rows, log, letter_now, number_now, has, num):
                         return w[m.STATUS]
                     letter_now, number_now, has, num = letter, number, m.NONE, m.NONE
-            if letter == m.M and (
-                number == 0 or number == 1 or number == 23 or number == 28 or number == 30 or number == 32
-                or number == 98 or number == 117 or number == 118 or number == 928
-            ):  # fmt: skip
-                if _free_text(w, f, buf, start, i, end, numbered):
-                    return w[m.STATUS]
-                break
             continue
         bit = 1 << letter
         if has & bit:
@@ -289,9 +146,36 @@ def _line(w, f, rows, log, buf, start, end):
         has |= bit
         f[m.VALUE + letter] = number
         num = num | bit if found else num & ~bit
+    if state & words.REMARKS:
+        _remark(w, state)
+    if kind > words.STAR:
+        return _trouble(w, f, buf, kind, letter, at, end, state)
+    if kind == words.STAR or not state & words.OPEN:
+        w[m.ANY_WORDS] = 1
+    if kind == words.STAR and _checksum(w, f, buf, start, at, end):
+        return w[m.STATUS]
     if letter_now >= 0 or has:
         return run(w, f, rows, log, letter_now, number_now, has, num)
     return 0
+
+
+@m.hot_helper
+def _end_of_line(buf, i, limit):
+    """First end of a line, or NUL, from i on; `limit` where there is none."""
+    i = control(buf, i, limit)
+    while i < limit and buf[i] != 10 and buf[i] != 13 and buf[i] != 0:
+        i = control(buf, i + 1, limit)
+    return i
+
+
+@m.hot_helper
+def _first_byte(w, buf, i, end):
+    """First byte of a line that is not blank; the mark of UTF-8 before the first line is passed over."""
+    if w[m.LINE] == 0 and end - i >= 3 and buf[i] == 0xEF and buf[i + 1] == 0xBB and buf[i + 2] == 0xBF:
+        i += 3
+    while i < end and (buf[i] == 32 or buf[i] == 9):
+        i += 1
+    return i
 
 
 def _stamp():
@@ -300,7 +184,7 @@ def _stamp():
     Code kept on disk is renewed by numba when its own file changes, not when a file it calls into does; but what a
     function encloses is part of the key under which it is kept.
     """
-    return zlib.crc32(b"".join(Path(str(part.__file__)).read_bytes() for part in (m, moves, commands)))
+    return zlib.crc32(b"".join(Path(str(part.__file__)).read_bytes() for part in (m, moves, commands, words)))
 
 
 def _make(stamp):
@@ -320,18 +204,8 @@ def _make(stamp):
                 i += 1
         room = min(rows.shape[1], log.shape[0])
         while i < stop:
-            end = i
             limit = min(stop, i + m.LONGEST_LINE + 1)
-            while end < limit:
-                # four bytes at a time; only a few control codes, the ends of lines among them, are below 14
-                while end + 4 <= limit and min(buf[end], buf[end + 1], buf[end + 2], buf[end + 3]) > 13:
-                    end += 4
-                if end == limit:
-                    break
-                c = buf[end]
-                if c == 10 or c == 13 or c == 0:
-                    break
-                end += 1
+            end = _end_of_line(buf, i, limit)
             if end == limit:
                 if end - i > m.LONGEST_LINE:
                     w[m.LINE] += 1
@@ -343,11 +217,7 @@ def _make(stamp):
                 w[m.LINE] += 1
                 m.fail(w, f, m.ERR_NUL, m.NONE, 0.0, 0.0)
                 return i
-            at = i
-            if w[m.LINE] == 0 and end - i >= 3 and buf[i] == 0xEF and buf[i + 1] == 0xBB and buf[i + 2] == 0xBF:
-                at += 3
-            while at < end and (buf[at] == 32 or buf[at] == 9):
-                at += 1
+            at = _first_byte(w, buf, i, end)
             if at == end or buf[at] == 59:
                 w[m.LINE] += 1
             elif w[m.ENDED]:

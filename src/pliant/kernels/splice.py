@@ -1,11 +1,11 @@
-"""Editing text in place: where lines begin, where a word of a line stands, and the bytes put together again."""
+"""Editing text in place: where lines begin, numbers as text, and the bytes put together again."""
 
 import numpy as np
 from numba import njit
 
-__all__ = ["find_commands", "find_words", "format_numbers", "line_starts", "splice"]
+__all__ = ["format_numbers", "line_starts", "splice"]
 
-_LF, _CR, _BLANK, _TAB, _POINT, _PLUS, _MINUS, _ZERO = 10, 13, 32, 9, 46, 43, 45, 48
+_LF, _CR, _BLANK, _POINT, _MINUS, _ZERO = 10, 13, 32, 46, 45, 48
 
 
 @njit(cache=True)
@@ -27,96 +27,6 @@ def line_starts(data):
         return out[:k]
     out[k] = n
     return out[: k + 1]
-
-
-@njit(cache=True)
-def find_commands(data, letter, first, second):
-    """(n,) bytes, letter (upper case), two numbers -> (k, 3): lines with the letter before either number.
-
-    Line (from 1), where it begins and where it ends, its end apart. Zeros may lead the number. Comments and texts are
-    searched too: the caller looks at the line.
-    """
-    out = np.empty((64, 3), np.int64)
-    k = 0
-    line, begin = 1, 0
-    found = False
-    n = data.size
-    for i in range(n):
-        c = data[i]
-        if c == _LF or c == _CR:
-            if found:
-                out[k - 1, 2] = i
-                found = False
-            if c == _LF or not (i + 1 < n and data[i + 1] == _LF):
-                line, begin = line + 1, i + 1
-            continue
-        if found or (c != letter and c != letter + 32):
-            continue
-        number = 0
-        j = i + 1
-        while j < n and _ZERO <= data[j] < _ZERO + 10 and number < 100000:
-            number = 10 * number + np.int64(data[j]) - _ZERO
-            j += 1
-        if j > i + 1 and (number == first or number == second):
-            if k == len(out):
-                out = np.concatenate((out, np.empty_like(out)))
-            out[k, 0], out[k, 1], out[k, 2] = line, begin, n
-            found = True
-            k += 1
-    return out[:k]
-
-
-@njit(cache=True)
-def find_words(data, start, stop, letter):
-    """Last word of a letter (upper case) in the code of lines.
-
-    (n,) bytes, (m,), (m,), () -> (m, 3): start and end of its number, both the end of the code where there is no such
-    word; and the byte that ends the code (59 ; 40 ( 42 *), 0 at the end of the line.
-    """
-    out = np.zeros((start.size, 3), np.int64)
-    for k in range(start.size):
-        code = stop[k]
-        for i in range(start[k], stop[k]):
-            c = data[i]
-            if c in (59, 40, 42):
-                code = i
-                out[k, 2] = c
-                break
-        at = -1
-        end = -1
-        i = start[k]
-        while i < code:
-            if data[i] != letter and data[i] != letter + 32:
-                i += 1
-                continue
-            j = i + 1
-            while j < code and (data[j] == _BLANK or data[j] == _TAB):
-                j += 1
-            first = j
-            if j < code and (data[j] == _PLUS or data[j] == _MINUS):
-                j += 1
-            digits = 0
-            while j < code and _ZERO <= data[j] < _ZERO + 10:
-                j += 1
-                digits += 1
-            if j < code and data[j] == _POINT:
-                j += 1
-                while j < code and _ZERO <= data[j] < _ZERO + 10:
-                    j += 1
-                    digits += 1
-            if digits > 0:
-                at, end = first, j
-                i = j
-            else:
-                i += 1
-        if at < 0:
-            at = code
-            while at > start[k] and data[at - 1] in (_BLANK, _TAB, _CR, _LF):
-                at -= 1
-            end = at
-        out[k, 0] = at
-        out[k, 1] = end
-    return out
 
 
 @njit(cache=True)

@@ -21,7 +21,7 @@ from pliant.mend.proofs_gaps import debt_settled, push_kept, space_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
-from pliant.program.other_lines import numbers_follow
+from pliant.program.numbering import numbers_follow
 from pliant.program.read import read_program
 from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import Program

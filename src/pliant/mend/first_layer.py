@@ -8,8 +8,9 @@ nothing: a first layer that is already thicker than the layers above has been op
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.language.edit import set_word, word_value
 from pliant.program.layers import Layering
-from pliant.program.splicing import line_texts, set_word, word_value
+from pliant.program.splicing import line_texts
 from pliant.program.write import Edits, sole_moves
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program

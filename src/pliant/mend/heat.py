@@ -1,13 +1,13 @@
 """Heat: nozzle temperature kept within the maker's data sheet and under the liner's ceiling."""
 
-import re
 from pathlib import Path
 
 import numpy as np
 
 from pliant.feed.warmth import cold_words, warm_enough_c
-from pliant.kernels.splice import find_commands
-from pliant.program.splicing import set_word, word_value
+from pliant.kernels.words import find_commands
+from pliant.language.edit import set_word
+from pliant.language.line import read_line
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
 from pliant.records.limits import allowed_c
@@ -18,7 +18,7 @@ from pliant.records.program import Program
 __all__ = ["mend_heat"]
 
 _PRINTING_C = 150.0  # below it a setting is for waiting or for cooling down: our choice
-_SET = re.compile(rb"^[ \t]*(?:[Nn][0-9]+[ \t]*)?[Mm]0*10[49](?![0-9])")
+_SET = (("M", 104), ("M", 109))
 
 
 def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filament) -> list[Change]:
@@ -42,9 +42,12 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
     changes = []
     for number, begin, end in find_commands(np.frombuffer(data, dtype=np.uint8), ord("M"), 104, 109).tolist():
         line = data[begin:end]
-        letter = next((w for w in "SR" if _SET.match(line) and word_value(line, w) is not None), None)
-        asked = word_value(line, letter) if letter else None
-        if letter is None or asked is None or asked < _PRINTING_C or asked == high:
+        said = read_line(line)
+        word = said.last("S") or said.last("R")
+        if said.command not in _SET or word is None or word.value is None:
+            continue
+        asked = word.value
+        if asked < _PRINTING_C or asked == high:
             continue
         # colder than what is sure to soften the spool is no use, though the sheet allows it
         least = (
@@ -53,7 +56,7 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
         if least <= asked <= high:
             continue
         new = least if asked < least else high
-        edits.words[number] = set_word(line, letter, new, 1)
+        edits.words[number] = set_word(line, word.letter, new, 1)
         why = (
             "the maker's data sheet"
             if asked < least or machine.liner != "ptfe"

@@ -14,6 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.cover import cover_travels
+from pliant.language.edit import set_word, word_value
 from pliant.mend.case import TOUCH_MM, TOUCH_SHARE
 from pliant.mend.leads import Lead, Leads
 from pliant.mend.order_islands import order_by_cost
@@ -21,7 +22,7 @@ from pliant.mend.paths import TravelRegion
 from pliant.program.coverage import chords_of
 from pliant.program.layers import Layering
 from pliant.program.sections import Sections
-from pliant.program.splicing import line_texts, set_word, word_value
+from pliant.program.splicing import line_texts
 from pliant.program.write import Edits
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, TRAVEL, Program

@@ -1,6 +1,5 @@
 """Obligations on beads: that they are the same, hold their filament, keep their order, states and speed."""
 
-import re
 from itertools import takewhile
 
 import numpy as np
@@ -8,6 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from pliant.job.laying import Laying
+from pliant.language.line import read_line
 from pliant.mend.case import (
     DRIFT_MM,
     KEPT_SPEED,
@@ -33,6 +33,7 @@ _MARGIN_MM = 1.0
 _CLEAR_MM = 1.0  # from the middle of a priming bead to the middle of a bead of the part
 # How words are meant; positions and filament have already shown it.
 _READING_STATES = ("offset_mm", "e_absolute", "absolute", "unit")
+_WAITS = (("M", 109), ("M", 190))  # for a temperature
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -69,7 +70,7 @@ def _prime_wrong(case: Case) -> str:
     if np.any(target != q.nozzle_c[bead]) and not np.isnan(q.nozzle_c[bead]):
         return "the priming run has another nozzle temperature than the first bead"
     before = takewhile(lambda line: line[0] < q.line[bead], other_lines(q.path))
-    if any(number > q.line[start] and re.match(rb"M1[09][09](?![0-9])", text, re.I) for number, text in before):
+    if any(number > q.line[start] and read_line(text).command in _WAITS for number, text in before):
         return "the priming run comes before a wait for temperature"
     line = shapely.multilinestrings(bead_lines(q, case.prime).tolist())
     x0, y0, x1, y1 = line.bounds

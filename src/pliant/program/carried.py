@@ -1,12 +1,12 @@
 """The lines that a rewriting carries along: the same ones, in the same order, at the same places between the beads."""
 
-import re
 from collections.abc import Iterator
 from itertools import islice, zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.language.line import read_line
 from pliant.program.alongside import Alongside
 from pliant.program.other_lines import other_lines
 from pliant.records.mending import Intent
@@ -17,10 +17,9 @@ __all__ = ["carried_lines"]
 _CHUNK = 4096  # [lines] compared at a time
 _Place = tuple[int, int]
 _Line = tuple[int, bytes, _Place]  # line, text, place
-_NOZZLE = re.compile(rb"M10([49])(?![0-9])", re.I)
-_FLOW = re.compile(rb"M221(?![0-9])", re.I)
-# comments, and words whose state is compared at every bead: their order within a permuted layer tells nothing more
-_TOLD_BY_STATES = re.compile(rb"[;(]|M(?:10[4679]|140|190|20[45]|22[01]|900)(?![0-9])", re.I)
+_NOZZLE, _FLOW = (("M", 104), ("M", 109)), ("M", 221)
+# words whose state is compared at every bead: their order, like that of comments, within a permuted layer tells nothing
+_TOLD_BY_STATES = {("M", n) for n in (104, 106, 107, 109, 140, 190, 204, 205, 220, 221, 900)}
 
 
 def carried_lines(case: Alongside) -> tuple[str, str]:
@@ -76,7 +75,8 @@ class _Bag:
 
     def add(self, line: int, text: bytes) -> None:
         self.line, self.count = self.line or line, self.count + 1
-        if _TOLD_BY_STATES.match(text):
+        said = read_line(text)
+        if said.is_comment or said.command in _TOLD_BY_STATES:
             self.any_order += hash(text)
         else:
             self.in_order = hash((self.in_order, text))
@@ -125,10 +125,11 @@ def _kept(program: Program, intent: Intent, places: _Places, waits: set[_Place])
     lines = other_lines(program.path)
     while chunk := list(islice(lines, _CHUNK)):
         for (number, text), place in zip(chunk, places.of([number for number, _ in chunk]), strict=True):
-            if intent.flow_factor != 1.0 and _FLOW.match(text):
+            command = read_line(text).command
+            if intent.flow_factor != 1.0 and command == _FLOW:
                 continue
-            if intent.nozzle_c and number < places.last_line and (nozzle := _NOZZLE.match(text)):
-                if nozzle[1] == b"9":
+            if intent.nozzle_c and number < places.last_line and command in _NOZZLE:
+                if command == _NOZZLE[1]:
                     waits.add(place)
                 continue
             yield number, text, place

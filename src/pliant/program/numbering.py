@@ -4,29 +4,63 @@ Only files that are stored as they are sent have them; controllers that check th
 last. Work in Python, line by line: such files are short.
 """
 
-import re
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["is_numbered", "renumber"]
+from pliant.kernels.splice import line_starts
+from pliant.language.edit import with_checksum
+from pliant.language.line import Word, read_line
 
-_CHECKED = re.compile(rb"^([ \t]*[Nn])([0-9]+)([^;\r\n]*)\*[ \t]*[0-9]+")
-_ANY = re.compile(rb"(?:^|[\r\n])[ \t]*[Nn][0-9]+[^;\r\n]*\*")
-_RESTART = re.compile(rb"[Mm]0*110(?![0-9])(?:[^*;]*?[Nn]([0-9]+))?")
-_LINE = re.compile(rb"[^\r\n]*(?:\r\n|\n|\r|$)")
+__all__ = ["is_numbered", "numbers_follow", "renumber"]
+
+_BLOCK = 1 << 20  # [bytes]
+_LARGEST = 2.0**53  # beyond it numbers are no longer told apart
+
+
+def _checked_numbers(data: bytes) -> Iterator[int]:
+    """Numbers of the lines that have one and a checksum."""
+    for text in data.replace(b"\r", b"\n").split(b"\n") if b"*" in data else ():
+        if b"*" in text and (line := read_line(text)).number and line.star >= 0:
+            yield _whole(line.number)
+
+
+def _whole(word: Word | None) -> int:
+    return int(max(-_LARGEST, min(word.value, _LARGEST))) if word and word.value is not None else 0
 
 
 def is_numbered(data: bytes) -> bool:
     """Whether any line has a number and a checksum."""
-    return b"*" in data and _ANY.search(data) is not None
+    return any(True for _ in _checked_numbers(data))
 
 
-def _checked(code: bytes) -> bytes:
-    total = 0
-    for byte in code:
-        total ^= byte
-    return code + b"*%d" % total
+def numbers_follow(path: str | Path) -> bool:
+    """Whether the numbers of the lines with a checksum, if there are any, go up by one.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; read in bounded pieces.
+
+    Returns
+    -------
+    bool
+        A number of 0 starts again.
+    """
+    rest, last = b"", -1
+    with Path(path).open("rb") as file:
+        while piece := file.read(_BLOCK):
+            block = rest + piece.replace(b"\r", b"\n")
+            end = block.rfind(b"\n") + 1
+            rest = block[end:]
+            for number in _checked_numbers(block[:end]):
+                if last >= 0 and number not in (last + 1, 0):
+                    return False
+                last = number
+    return True
 
 
 def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
@@ -49,21 +83,23 @@ def renumber(data: bytes, origin: NDArray[np.int64]) -> bytes:
     >>> renumber(b"N1 T0*59\nG1 X1\nN3 M105*36\n", np.array([1, 0, 2]))
     b'N1 T0*59\nN2 G1 X1*99\nN3 M105*36\n'
     """
-    out, last = [], None
-    for raw, came_from in zip(_LINE.findall(data), origin.tolist(), strict=False):
-        text = raw.rstrip(b"\r\n")
-        found = _CHECKED.match(text)
-        if found is None:
+    out: list[bytes] = []
+    last: int | None = None
+    starts = line_starts(np.frombuffer(data, dtype=np.uint8)).tolist()
+    for (begin, end), came_from in zip(pairwise(starts), origin.tolist(), strict=False):
+        text = data[begin:end].rstrip(b"\r\n")
+        line = read_line(text)
+        if line.number is None or line.star < 0:
             if came_from == 0 and last is not None and text:
                 last += 1
-                text = _checked(b"N%d %s" % (last, text))
+                text = with_checksum(b"N%d %s" % (last, text))
         else:
-            restart = _RESTART.search(found[3])
-            number = int(found[2])
-            if restart is None and last is not None and number != 0:
+            number = _whole(line.number)
+            restarts = any(w[:2] == ("M", 110) for w in line.words)
+            if not restarts and last is not None and number not in (0, last + 1):
                 number = last + 1
-            if number != int(found[2]):
-                text = _checked(b"%s%d%s" % (found[1], number, found[3])) + text[found.end() :]
-            last = int(restart[1]) if restart is not None and restart[1] else number
-        out.append(text + raw[len(raw.rstrip(b"\r\n")) :])
+                text = with_checksum(text[: line.number.first] + b"%d" % number + text[line.number.stop :])
+            to = line.last("N") if restarts else None
+            last = _whole(to) if to else number
+        out.append(text + data[begin + len(line.text) : end])
     return b"".join(out)

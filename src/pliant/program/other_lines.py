@@ -3,34 +3,18 @@
 Streams the file; a kernel passes over plain motion lines, so the work in Python is for the other lines alone.
 """
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from pliant.errors import ProgramError
-from pliant.kernels.motion_lines import pass_over_motion
+from pliant.kernels.words import pass_over_motion
+from pliant.language.line import Word, all_motion, read_line
 
-__all__ = ["numbers_follow", "other_lines"]
+__all__ = ["other_lines"]
 
 _BLOCK = 1 << 20  # [bytes]
-_MOTION = (
-    rb"[ \t]*+(?:N[0-9]++[ \t]*+)?+(?:G0*[0-3](?:\.0*+)?+(?![0-9.])[ \t]*+)?+"
-    rb"(?:[XYZEFIJR][ \t]*+[-+]?+[0-9.]++[ \t]*+)*+(?:\*[ \t]*+[0-9]++[ \t]*+)?+"
-)
-_ONLY_MOTION = re.compile(_MOTION, re.I)
-_COMMENT_LINE = re.compile(rb"[ \t]*[;(]")
-_NUMBER = re.compile(rb"^[ \t]*N[0-9]+[ \t]*", re.I)
-_CHECKED = re.compile(rb"^[ \t]*N([0-9]+)[^\n;]*\*", re.M | re.I)
-_CHECKSUM = re.compile(rb"\*[ \t]*[0-9]+[ \t]*(?=;|$)")
-_COMMENT = re.compile(rb"\([^)]*\)|;.*")
-_REBASE = re.compile(rb"[ \t]*G92(?:\.0*)?[ \t]*E[ \t]*[-+]?[0-9.]+[ \t]*", re.I)
-_REBASE_MORE = re.compile(rb"[ \t]*G92(?![0-9.])", re.I)
-_E_WORD = re.compile(rb"[ \t]*E[ \t]*[-+]?[0-9.]+", re.I)
-_OWN_RETRACTION = re.compile(rb"[ \t]*G1[01][ \t]*", re.I)
-_FREE_TEXT = re.compile(rb"[ \t]*M0*(?:0|1|23|28|30|117|118|928)(?![0-9.])", re.I)
-_COMMANDS = re.compile(rb"(?=[GMT][0-9])", re.I)
 
 
 def other_lines(path: str | Path) -> Iterator[tuple[int, bytes]]:
@@ -69,33 +53,6 @@ def other_lines(path: str | Path) -> Iterator[tuple[int, bytes]]:
     yield from _of_block(rest + b"\n", number)
 
 
-def numbers_follow(path: str | Path) -> bool:
-    """Whether the numbers of the lines with a checksum, if there are any, go up by one.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file; read in bounded pieces.
-
-    Returns
-    -------
-    bool
-        A number of 0 starts again.
-    """
-    rest, last = b"", -1
-    with Path(path).open("rb") as file:
-        while piece := file.read(_BLOCK):
-            block = rest + piece.replace(b"\r", b"\n")
-            end = block.rfind(b"\n") + 1
-            rest = block[end:]
-            for found in _CHECKED.finditer(block[:end]) if b"*" in block else ():
-                number = int(found[1])
-                if last >= 0 and number not in (last + 1, 0):
-                    return False
-                last = number
-    return True
-
-
 def _of_block(block: bytes, number: int) -> Iterator[tuple[int, bytes]]:
     """Lines to keep of whole lines."""
     at, data = 0, np.frombuffer(block, dtype=np.uint8)
@@ -112,20 +69,28 @@ def _of_block(block: bytes, number: int) -> Iterator[tuple[int, bytes]]:
 
 def _kept(raw: bytes) -> bytes:
     """What of a line has to stay; empty if it is motion after all."""
-    raw = raw.removeprefix(b"\xef\xbb\xbf")
-    if _COMMENT_LINE.match(raw):
-        text = _COMMENT.sub(b"", raw)
-        if not text.strip():
-            return raw.strip()
-    raw = _NUMBER.sub(b"", raw)
-    if b"*" in raw:
-        raw = _CHECKSUM.sub(b"", raw)
-    text = _COMMENT.sub(b"", raw)
-    if _ONLY_MOTION.fullmatch(text) or _REBASE.fullmatch(text) or _OWN_RETRACTION.fullmatch(text):
+    line = read_line(raw.removeprefix(b"\xef\xbb\xbf"))
+    if line.is_motion:
         return b""
-    if _REBASE_MORE.match(text):
-        return _E_WORD.sub(b"", text, count=1).strip()
-    commands = [c.strip() for c in _COMMANDS.split(text) if c.strip()]
-    if len(commands) > 1 and not _FREE_TEXT.match(text) and not text.lstrip().startswith(b"/"):
-        return b" ".join(c for c in commands if not _ONLY_MOTION.fullmatch(c))
-    return raw.strip()
+    text = line.text[line.number.stop if line.number else 0 :]
+    if line.star >= 0:
+        text = line.text[line.number.stop if line.number else 0 : line.star]
+        text += line.text[line.star + 1 :].lstrip(b"0123456789")
+    if not line.words or line.bad >= 0 or line.deletable:
+        return text.strip()
+    kept = [said for said in map(_not_motion, line.commands) if said]
+    if kept == [line.words]:
+        return text.strip()
+    tail = {line.words[-1]: line.end}  # with the text of a message
+    return b" ".join(line.text[w.at : tail.get(w, w.stop)] for said in kept for w in said)
+
+
+def _not_motion(command: tuple[Word, ...]) -> tuple[Word, ...]:
+    """What of a command is not motion: no word of E where it declares a register."""
+    if all_motion(command) or [w[:2] for w in command] in ([("G", 10)], [("G", 11)]):
+        return ()
+    if command[0][:2] != ("G", 92):
+        return command
+    e = next((w for w in command if w.letter == "E" and w.value is not None), None)
+    kept = tuple(w for w in command if w is not e)
+    return kept if e is None or len(kept) > 1 else ()

@@ -1,10 +1,9 @@
 """The bytes of a program with some of its lines edited, dropped or added; every other byte is copied as it is.
 
 Numbers of plain lines are set in bulk by a compiled kernel. Lines with a checksum, and lines that are replaced whole,
-take the plain way, which is also the place to read what an edit means: `set_word`.
+take the plain way, which is also the place to read what an edit means: `language.edit.set_word`.
 """
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,77 +11,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.kernels.splice import find_words, format_numbers, line_starts, splice
+from pliant.kernels.splice import format_numbers, line_starts, splice
+from pliant.kernels.words import find_words
+from pliant.language.edit import set_word
 
-__all__ = ["LineEdits", "Lines", "line_texts", "number_text", "set_word", "word_value"]
+__all__ = ["LineEdits", "Lines", "line_texts"]
 
-_NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
-_WORDS = {letter: re.compile(rf"([{letter}{letter.lower()}])[ \t]*{_NUMBER}".encode()) for letter in "EFIJRSXYZ"}
-_CHECKSUM = 42  # *
 _BLOCK_BYTES = 1 << 26
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-
-
-def number_text(value: float, decimals: int) -> bytes:
-    """Plain decimal text without trailing zeros."""
-    text = f"{value:.{decimals}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return (text if text not in ("-0", "") else "0").encode()
-
-
-def _code_end(text: bytes) -> int:
-    """Where the first comment, or the checksum, of a line begins."""
-    at = [i for i in (text.find(b";"), text.find(b"("), text.find(b"*")) if i >= 0]
-    return min(at, default=len(text))
-
-
-def word_value(text: bytes, letter: str) -> float | None:
-    """Read the last word of a letter in the code of a line; None where there is none."""
-    found = list(_WORDS[letter].finditer(text[: _code_end(text)]))
-    return float(found[-1][2]) if found else None
-
-
-def set_word(text: bytes, letter: str, value: float, decimals: int) -> bytes:
-    """Replace the last word of a letter in the code of a line, or add it after the code; put a checksum right.
-
-    Parameters
-    ----------
-    text : bytes
-        A line without its end.
-    letter : str
-        Of the word.
-    value : float
-        Its new value, in the units of the program.
-    decimals : int
-        Written at most.
-
-    Returns
-    -------
-    bytes
-
-    Examples
-    --------
-    >>> set_word(b"G1 X1 E.5 ; wall", "E", 0.25, 5), set_word(b"N3 T0*57", "F", 600.0, 3)
-    (b'G1 X1 E0.25 ; wall', b'N3 T0 F600*105')
-    """
-    number = number_text(value, decimals)
-    end = _code_end(text)
-    code, rest = text[:end], text[end:]
-    found = list(_WORDS[letter].finditer(code))
-    if found:
-        code = code[: found[-1].start(2)] + number + code[found[-1].end(2) :]
-    else:
-        bare = code.rstrip()
-        code = bare + b" " + letter.encode() + number + code[len(bare) :]
-    if not rest.startswith(b"*"):
-        return code + rest
-    total = 0
-    for byte in code:
-        total ^= byte
-    return code + b"*%d" % total + re.sub(rb"^\*[ \t]*[0-9]+", b"", rest)
 
 
 def line_texts(path: str | Path, lines: Ints) -> dict[int, bytes]:
@@ -132,7 +70,7 @@ class Lines:
         whole[self.edits.dropped] = True
         for letter, lines, values, decimals in self.edits.numbers:
             place = find_words(self.raw, self.starts[lines - 1], self.starts[lines], ord(letter))
-            special = (place[:, 2] == _CHECKSUM) | whole[lines]
+            special = (place[:, 2] != 0) | whole[lines]
             for line, value in zip(lines[special].tolist(), values[special].tolist(), strict=True):
                 plain.setdefault(line, []).append((letter, value, decimals))
             place, new = place[~special], place[~special, 0] == place[~special, 1]

@@ -4,7 +4,6 @@ Edits are given per move, in physical units; this file turns them into words of 
 filament register. Blocks of lines may be laid in another order; the filament register is then re-based (G92 E).
 """
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,15 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
-from pliant.kernels.splice import find_commands
+from pliant.kernels.words import find_commands
+from pliant.language.edit import number_text, word_value
+from pliant.language.line import read_line
 from pliant.program.numbering import is_numbered, renumber
-from pliant.program.splicing import LineEdits, Lines, line_texts, number_text, word_value
+from pliant.program.splicing import LineEdits, Lines, line_texts
 from pliant.records.program import HOME, Program
 
 __all__ = ["Edits", "Insert", "own_retractions", "rewrite", "sole_moves"]
-
-_COMMENT = re.compile(rb"\([^)]*\)|;.*")
-_REBASE = re.compile(rb"[Gg]0*92(?![0-9]).*[Ee]")
 
 
 @dataclass(frozen=True)
@@ -208,7 +206,7 @@ class _Plan:
         """Which of these moves are the first after a line that declares the filament register (G92 E)."""
         lines = [
             line for line, begin, end in find_commands(np.frombuffer(data, np.uint8), ord("G"), 92, 92).tolist()
-            if _REBASE.search(_COMMENT.sub(b"", data[begin:end]))
+            if any(c[0][:2] == ("G", 92) and "E" in [w.letter for w in c] for c in read_line(data[begin:end]).commands)
         ]  # fmt: skip
         first = np.zeros(at.size, dtype=np.bool_)
         after = np.searchsorted(self.program.line[at], np.array(lines, dtype=np.int64))
