@@ -30,9 +30,9 @@ from pathlib import Path
 import numba
 import numpy as np
 
-from pliant.mend.certificate import certify
-from pliant.mend.passes import run_passes
-from pliant.mend.stages import Stages
+from pliant.mending.certificate import certify
+from pliant.mending.passes import run_passes
+from pliant.mending.stages import Stages
 from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine

@@ -13,8 +13,8 @@ import numpy as np
 import trimesh
 
 from pliant.errors import MeshError
-from pliant.part.mesh_read import read_mesh
-from pliant.part.repair import mesh_volume_mm3
+from pliant.mesh.mesh_read import read_mesh
+from pliant.mesh.repair import mesh_volume_mm3
 
 
 def _other(path: Path) -> tuple[int, np.ndarray, float | None]:

@@ -15,7 +15,7 @@ import ortools
 from ortools.sat.python import cp_model
 
 from pliant.kernels.order import nearest_order, order_cost
-from pliant.mend.order_islands import order_islands
+from pliant.mending.order_islands import order_islands
 
 
 def by_solver(cost, seconds):

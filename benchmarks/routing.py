@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from pliant.kernels.shortest import reflex_corners
-from pliant.mend.paths import TravelRegion
+from pliant.mending.paths import TravelRegion
 
 
 def layer(holes, size_mm=60.0, seed=7):

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import trimesh
 
-from pliant.part.orient import best_orientations
-from pliant.part.repair import half_edge_twins
-from pliant.part.sections import cut
+from pliant.mesh.orient import best_orientations
+from pliant.mesh.repair import half_edge_twins
+from pliant.mesh.sections import cut
 from pliant.records.part import Mesh
 
 RUNS = 5

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import Course
 from pliant.feed.risk import jam_risk
-from pliant.learn.likelihood import Sheets, Space
-from pliant.learn.next_coupon import expected_shrinkage
-from pliant.learn.posterior import cloud_of, fit
-from pliant.learn.summary import summarise, updated
+from pliant.learning.likelihood import Sheets, Space
+from pliant.learning.next_coupon import expected_shrinkage
+from pliant.learning.posterior import cloud_of, fit
+from pliant.learning.summary import summarise, updated
 from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine

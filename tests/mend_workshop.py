@@ -8,7 +8,7 @@ import numpy as np
 
 from pliant.job.job import Job, motion_of
 from pliant.job.laying import Laying
-from pliant.mend.leads import find_leads
+from pliant.mending.leads import find_leads
 from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine

@@ -12,9 +12,9 @@ RANK = {
     "records": 1,
     "kernels": 2,
     "models": 3, "language": 3,
-    "feed": 4, "program": 4, "part": 4,
+    "feed": 4, "program": 4, "mesh": 4,
     "job": 5, "piece": 5,
-    "mend": 6, "recipe": 6, "coupon": 6, "learn": 6, "book": 6,
+    "mending": 6, "recipe": 6, "coupons": 6, "learning": 6, "book": 6,
     "report": 7,
     "workflows": 8,
     "bench": 9, "cli": 10,  # the verb `bench` starts the other

@@ -1,23 +1,31 @@
-"""pliant: will this soft filament feed? The workflows below are the library's front door; each returns a record.
+"""pliant: will this soft filament feed? One function for each job; each returns a record.
 
-`mend` and `part` are rooms as well as jobs: `from pliant.workflows.mend import mend`, likewise `part`.
+Arguments stand in one order everywhere: what it is about, the machine, the filament, then what else is asked.
 """
 
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "check", "dry", "feel", "plan", "read"]
+__all__ = [
+    "__version__", "batch", "check", "coupon", "dry", "feel", "learn", "mend", "next_coupon", "part", "plan", "read",
+]  # fmt: skip
 
 if TYPE_CHECKING:
+    from pliant.workflows.batch import batch
     from pliant.workflows.check import check
+    from pliant.workflows.coupon import coupon
     from pliant.workflows.dry import dry
     from pliant.workflows.feel import feel
+    from pliant.workflows.learn import learn
+    from pliant.workflows.mend import mend
+    from pliant.workflows.next_coupon import next_coupon
+    from pliant.workflows.part import part
     from pliant.workflows.plan import plan
     from pliant.workflows.read import read
 
 
 def __getattr__(name: str) -> Any:
-    """Load a workflow when it is first asked for, so that `import pliant` stays light."""
+    """Load a job when it is first asked for, so that `import pliant` stays light."""
     if name in __all__:
         from importlib import import_module
 

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from json_keys import differences
-from part import shapes
+from mesh import shapes
 from pliant.cli import main
 from pliant.records.starters import starter
 

@@ -8,7 +8,7 @@ from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
 from pliant.bench.store import plain_name
-from pliant.part.mesh_read import MAX_FILE_BYTES
+from pliant.mesh.mesh_read import MAX_FILE_BYTES
 from pliant.workflows.mend import ADDED, PASSES
 
 __all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]

@@ -120,7 +120,7 @@ def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
     machine, filament = _records(folder, asked)
     tell("trying directions to stand in, and laying beads in thought", 0)
-    findings = part(asked["program"], filament, machine, holes=asked["holes"])
+    findings = part(asked["program"], machine, filament, holes=asked["holes"])
     _keep(folder, findings, part_page(findings))
 
 

@@ -352,7 +352,7 @@ def part_command(
         from pliant.report.part import part_text
         from pliant.workflows.part import part
 
-        findings = part(mesh, filament, machine, holes=holes)
+        findings = part(mesh, machine, filament, holes=holes)
         if html is not None:
             from pliant.report.part_page import part_page
 

@@ -7,14 +7,14 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from pliant.coupon.free_run import free_run
-from pliant.coupon.gap_steps import gap_steps
-from pliant.coupon.ladder import ladder
-from pliant.coupon.readings import readings_text
-from pliant.coupon.stop_start import stop_start
-from pliant.coupon.temperature_ladder import temperature_ladder
-from pliant.coupon.threads import threads
-from pliant.coupon.writer import shift_mm
+from pliant.coupons.free_run import free_run
+from pliant.coupons.gap_steps import gap_steps
+from pliant.coupons.ladder import ladder
+from pliant.coupons.readings import readings_text
+from pliant.coupons.stop_start import stop_start
+from pliant.coupons.temperature_ladder import temperature_ladder
+from pliant.coupons.threads import threads
+from pliant.coupons.writer import shift_mm
 from pliant.errors import PliantError
 from pliant.feed.warmth import cold_words
 from pliant.files import require_place, save_whole, write_new

@@ -6,18 +6,18 @@ from pathlib import Path
 
 import numpy as np
 
-from pliant.coupon.readings import read_readings
-from pliant.coupon.writer import bead_of
+from pliant.coupons.readings import read_readings
+from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import jam_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.files import write_new
 from pliant.job.job import job_of
-from pliant.learn.checks import suspects
-from pliant.learn.likelihood import Sheets, Space
-from pliant.learn.posterior import fit
-from pliant.learn.summary import summarise, updated
+from pliant.learning.checks import suspects
+from pliant.learning.likelihood import Sheets, Space
+from pliant.learning.posterior import fit
+from pliant.learning.summary import summarise, updated
 from pliant.program.read import read_program
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings

@@ -13,10 +13,10 @@ from pliant.feed.risk import jam_risk
 from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.verdict import FEEDS_BELOW
-from pliant.mend.certificate import certify
-from pliant.mend.factor import left_out, mean_push_n, metering_losses
-from pliant.mend.passes import ADDED, PASSES, run_passes, slow_again
-from pliant.mend.stages import Stages
+from pliant.mending.certificate import certify
+from pliant.mending.factor import left_out, mean_push_n, metering_losses
+from pliant.mending.passes import ADDED, PASSES, run_passes, slow_again
+from pliant.mending.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.progress import Progress, part_of, silent, told

@@ -8,19 +8,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.coupon.free_run import free_run_steps
-from pliant.coupon.gap_steps import gap_step_settings
-from pliant.coupon.ladder import ladder_steps
-from pliant.coupon.stop_start import stop_start_steps
-from pliant.coupon.temperature_ladder import temperature_steps
-from pliant.coupon.threads import thread_steps
-from pliant.coupon.writer import bead_of
+from pliant.coupons.free_run import free_run_steps
+from pliant.coupons.gap_steps import gap_step_settings
+from pliant.coupons.ladder import ladder_steps
+from pliant.coupons.stop_start import stop_start_steps
+from pliant.coupons.temperature_ladder import temperature_steps
+from pliant.coupons.threads import thread_steps
+from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import BED_ERROR_MM, log_margins
 from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
-from pliant.learn.likelihood import Space
-from pliant.learn.next_coupon import expected_shrinkage, template
+from pliant.learning.likelihood import Space
+from pliant.learning.next_coupon import expected_shrinkage, template
 from pliant.records.coupon import Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Candidate, NextCoupon

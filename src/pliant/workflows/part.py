@@ -9,7 +9,7 @@ import numpy as np
 from pliant.colours import OCHRE, PLUM
 from pliant.constants import Z90
 from pliant.errors import MeshError
-from pliant.part.mesh_read import read_mesh
+from pliant.mesh.mesh_read import read_mesh
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -21,8 +21,8 @@ __all__ = ["part", "told_of_part"]
 
 def part(
     mesh: str | Path,
-    filament: str | Path | Filament,
     machine: str | Path | Machine,
+    filament: str | Path | Filament,
     *,
     keep: int = 4,
     holes: bool = False,
@@ -64,14 +64,14 @@ def part(
     doubts = _doubts(solid, bead)
     repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)
     _require_size(solid, machine)
-    from pliant.part.drawing import standing, underside
-    from pliant.part.forecast import foresee
-    from pliant.part.orient import ANGLE_CONVENTION, best_orientations, rank_key
-    from pliant.part.orient_reasons import why_before
-    from pliant.part.repair import half_edge_twins, mesh_volume_mm3
-    from pliant.part.sections import turned
-    from pliant.part.stances import Limits
-    from pliant.part.unite import crossing_words, united
+    from pliant.mesh.drawing import standing, underside
+    from pliant.mesh.forecast import foresee
+    from pliant.mesh.orient import ANGLE_CONVENTION, best_orientations, rank_key
+    from pliant.mesh.orient_reasons import why_before
+    from pliant.mesh.repair import half_edge_twins, mesh_volume_mm3
+    from pliant.mesh.sections import turned
+    from pliant.mesh.stances import Limits
+    from pliant.mesh.unite import crossing_words, united
     from pliant.piece.laid import job_for
 
     limits = Limits()
@@ -228,6 +228,6 @@ def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
 
 def told_of_part(mesh: str | Path, machine: Machine, filament: Filament) -> tuple[str, ...]:
     """What `part` says of a mesh, in a few sentences, to stand beside a check or a recipe."""
-    found = part(mesh, filament, machine)
+    found = part(mesh, machine, filament)
     stands = found.orientations[0].turn if found.orientations else "as drawn"
     return (f"{found.name} is {found.verdict} in soft filament, best {stands}", *found.reasons, *found.changes)

@@ -7,7 +7,7 @@ from typing import Any
 
 from pliant.book import look, records
 from pliant.book.open_book import open_book
-from pliant.coupon.readings import readings_from, readings_text
+from pliant.coupons.readings import readings_from, readings_text
 from pliant.errors import BookError
 from pliant.progress import Share
 from pliant.records.book import Added
