@@ -32,7 +32,7 @@ def _run(*words):
     return CliRunner().invoke(main, [str(w) for w in words])
 
 
-def test_limit_demo_tells_the_story(workshop):
+def test_demo_tells_the_story(workshop):
     _, text = workshop
     assert "95A on bench-2" in text
     assert "75A on long-tube" in text
@@ -51,7 +51,7 @@ def test_roundtrip_check_json_has_the_promised_keys(workshop):
     assert data["worst"][0]["line"] > 0
 
 
-def test_limit_read_counts_what_the_generator_made(workshop):
+def test_read_counts_what_the_generator_made(workshop):
     folder, _ = workshop
     data = json.loads(_run("read", folder / "feet.gcode", "--json").stdout)
     assert data["layers"] == 16
@@ -66,7 +66,7 @@ def test_limit_read_counts_what_the_generator_made(workshop):
 @pytest.mark.parametrize(
     ("content", "word"), [("", "empty"), ("G1 X1..2\n", "line 1"), ("G1 X#1\n", "line 1")]
 )  # fmt: skip
-def test_limit_bad_program_is_one_line_and_exit_2(tmp_path, content, word):
+def test_bad_program_is_one_line_and_exit_2(tmp_path, content, word):
     path = tmp_path / "bad.gcode"
     path.write_text(content)
     result = _run("read", path)
@@ -76,7 +76,7 @@ def test_limit_bad_program_is_one_line_and_exit_2(tmp_path, content, word):
     assert "Traceback" not in result.output
 
 
-def test_limit_new_does_not_overwrite(tmp_path):
+def test_new_does_not_overwrite(tmp_path):
     path = tmp_path / "m.toml"
     assert _run("new", "machine", "--like", "guided", "-o", path).exit_code == 0
     before = path.read_bytes()
@@ -84,7 +84,7 @@ def test_limit_new_does_not_overwrite(tmp_path):
     assert path.read_bytes() == before
 
 
-def test_limit_help_loads_no_numpy():
+def test_help_loads_no_numpy():
     code = "import sys, pliant.cli; sys.exit('numpy' in sys.modules or 'numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
@@ -139,7 +139,7 @@ def test_regression_temperatures_off_the_sheet_are_warned_of_with_the_line(bench
     assert json.loads(check(HEAD.format(220) + BEAD, "--json").stdout)["warnings"] == []
 
 
-def test_limit_check_says_where_the_program_leaves_the_machine(tmp_path):
+def test_check_says_where_the_program_leaves_the_machine(tmp_path):
     reach = "volume_mm = [50, 200, 180]\norigin = 'centre'"
     text = starter("machine", "open-gap").replace("# volume_mm = [200, 200, 180]", reach)
     (tmp_path / "m.toml").write_text(text)
@@ -195,7 +195,7 @@ def test_regression_a_name_that_is_no_text_still_gets_its_report(bench):
 
 
 @pytest.mark.parametrize("target", ["base.toml", "m.toml", "link.toml", "other.html"])
-def test_limit_no_page_overwrites_what_is_read_nor_another_page(tmp_path, target):
+def test_no_page_overwrites_what_is_read_nor_another_page(tmp_path, target):
     for name, kind, like in (("base", "recipe", None), ("m", "machine", "guided"), ("f", "filament", "95A")):
         (tmp_path / f"{name}.toml").write_text(starter(kind, like) if like else starter(kind))
     (tmp_path / "link.toml").hardlink_to(tmp_path / "f.toml")
@@ -209,7 +209,7 @@ def test_limit_no_page_overwrites_what_is_read_nor_another_page(tmp_path, target
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
-def test_limit_a_book_that_refuses_leaves_no_page(tmp_path):
+def test_a_book_that_refuses_leaves_no_page(tmp_path):
     for name, kind, like in (("m", "machine", "guided"), ("f", "filament", "95A")):
         (tmp_path / f"{name}.toml").write_text(starter(kind, like))
     (tmp_path / "base.toml").write_text(starter("recipe"))

@@ -27,6 +27,6 @@ def test_regression_each_spool_has_its_own_answer(workshop, pair, change, job):
         assert any("direct feed" in r.change and r.speed_share for r in f.remedies)
 
 
-def test_limit_the_scenario_says_that_it_is_invented():
+def test_the_scenario_says_that_it_is_invented():
     assert all("nvented" in text.splitlines()[0] for text in RECORDS.values())
     assert all("invented example" in make().splitlines()[0] for make in JOBS.values())

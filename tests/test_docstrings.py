@@ -142,14 +142,14 @@ def _differs(name, bracket):
     return []
 
 
-def test_limit_the_walk_finds_the_models():
+def test_the_walk_finds_the_models():
     names = {p.id for p in FUNCTIONS}
     assert len(names) >= 35
     assert {"guide.push_into_guide_n", "column.buckling_force_n", "bead.is_squeezed"} <= names
 
 
 @pytest.mark.parametrize("function", FUNCTIONS)
-def test_limit_docstring_is_complete_and_units_agree(function):
+def test_docstring_is_complete_and_units_agree(function):
     assert complaints(function) == []
 
 
@@ -161,7 +161,7 @@ def test_limit_docstring_is_complete_and_units_agree(function):
         ("second_moment_mm4", "mm4"), ("friction", "-"), ("diffusivity_m2_per_s", "m2/s"), ("time_h", "h"),
     ],
 )  # fmt: skip
-def test_limit_names_and_brackets_are_read(name, bracket):
+def test_names_and_brackets_are_read(name, bracket):
     assert _differs(name, bracket) == []
 
 
@@ -176,11 +176,11 @@ def test_limit_names_and_brackets_are_read(name, bracket):
         ("push_n", "newt"),
     ],
 )  # fmt: skip
-def test_limit_the_check_can_fail(name, bracket):
+def test_the_check_can_fail(name, bracket):
     assert len(_differs(name, bracket)) == 1
 
 
-def test_limit_an_undescribed_parameter_is_found():
+def test_an_undescribed_parameter_is_found():
     def force_n(gap_mm, size=0.1):
         """Say something.
 

@@ -35,7 +35,7 @@ def _in_words() -> str:
     return " → ".join([f"floor (`{floor}`)", *(f"`{names}`" for names in rooms)])
 
 
-def test_limit_the_page_of_the_rooms_is_this_table():
+def test_the_page_of_the_rooms_is_this_table():
     page = (Path(__file__).parents[1] / "docs" / "rooms.md").read_text(encoding="utf-8")
     assert _in_words() in page, _in_words()
 
@@ -54,7 +54,7 @@ def _room(parts: tuple[str, ...]) -> str:
     return parts[0].removesuffix(".py")
 
 
-def test_limit_imports_go_one_way():
+def test_imports_go_one_way():
     wrong = []
     for path in sorted(ROOT.rglob("*.py")):
         relative = path.relative_to(ROOT)
@@ -70,7 +70,7 @@ def test_limit_imports_go_one_way():
     assert wrong == []
 
 
-def test_limit_the_rule_can_fail():
+def test_the_rule_can_fail():
     assert RANK["models"] < RANK["feed"]
     assert _imports(ROOT / "checks.py") == ["pliant.errors", "pliant.say"]
 
@@ -98,7 +98,7 @@ def _of_the_command_line(said: str) -> list[str]:
     return _OPTION.findall(rules) + _VERB.findall(rules)
 
 
-def test_limit_nothing_below_the_command_line_speaks_its_words():
+def test_nothing_below_the_command_line_speaks_its_words():
     wrong = []
     for path in sorted(p for p in ROOT.rglob("*") if p.suffix in (".py", ".html")):
         if _room(path.relative_to(ROOT).parts) in ("cli", "bench"):
@@ -109,7 +109,7 @@ def test_limit_nothing_below_the_command_line_speaks_its_words():
     assert _of_the_command_line("color: var(--ink); a-b; -40") == []
 
 
-def test_limit_every_name_that_a_message_asks_for_is_known_to_the_shells():
+def test_every_name_that_a_message_asks_for_is_known_to_the_shells():
     from pliant.bench.faults import _FIELDS
     from pliant.cli import main
     from pliant.cli.shell import _verbs, named
@@ -159,14 +159,14 @@ def _circles(graph: dict[str, set[str]]) -> list[str]:
     return sorted(left)
 
 
-def test_limit_no_module_leads_back_to_itself_inside_a_room_either():
+def test_no_module_leads_back_to_itself_inside_a_room_either():
     graph = _graph()
     assert _circles({n: needs for n, needs in graph.items() if n != "pliant"}) == []
     assert _circles({"a": {"b"}, "b": {"a"}, "c": {"a"}}) == ["a", "b", "c"]
     assert "pliant.kernels.load" in graph["pliant.feed.load"]
 
 
-def test_limit_the_front_door_is_for_users():
+def test_the_front_door_is_for_users():
     """Inside, only the version is taken from it."""
     wrong = []
     for path in sorted(ROOT.rglob("*.py")):

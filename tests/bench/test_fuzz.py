@@ -22,7 +22,7 @@ _WAYS = [way for way in TABLE if not (way.method == "POST" and way.good == 202)]
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_limit_nonsense_is_answered_in_words(bench, data):
+def test_nonsense_is_answered_in_words(bench, data):
     way = data.draw(st.sampled_from(_WAYS))
     path = re.sub(r"{\w+}", lambda _: data.draw(st.text("0123456789abcdef.", min_size=1, max_size=24)), way.path)
     fields = {name: data.draw(_WORDS) for name in way.fields if data.draw(st.booleans())}
@@ -35,7 +35,7 @@ def test_limit_nonsense_is_answered_in_words(bench, data):
         assert list(answer.json()) == ["error"] and answer.json()["error"]
 
 
-def test_limit_nonsense_on_a_form_that_begins_work_begins_none(bench):
+def test_nonsense_on_a_form_that_begins_work_begins_none(bench):
     desk = bench.client.app.app.state.desk
     before = set(desk.jobs.jobs)
     for way in TABLE:

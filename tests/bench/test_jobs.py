@@ -55,7 +55,7 @@ def test_roundtrip_first_visit_keeps_everything_in_the_book(bench):
     assert again["machine"] == counts["machine"] and again["filament"] == counts["filament"]
 
 
-def test_limit_the_check_of_the_bench_is_the_check_of_the_command_line(bench, tmp_path):
+def test_the_check_of_the_bench_is_the_check_of_the_command_line(bench, tmp_path):
     from pliant.workflows.check import check
     from pliant.workflows.shelf import machine_text, spool_text
 
@@ -87,7 +87,7 @@ def test_roundtrip_what_is_not_measured_is_a_range(bench):
     assert machine.nozzle_mm.value == 0.4
 
 
-def test_limit_mistakes_on_the_first_page_are_told(bench):
+def test_mistakes_on_the_first_page_are_told(bench):
     for fields, words in (
         ({"kind": "nothing"}, "choose the kind of machine"),
         ({"hardness": ""}, "write the hardness"),
@@ -106,7 +106,7 @@ def test_limit_mistakes_on_the_first_page_are_told(bench):
     assert (later.status_code, later.json()["location"]) == (201, "/check")
 
 
-def test_limit_a_program_that_cannot_be_read_is_told_by_its_own_name(bench):
+def test_a_program_that_cannot_be_read_is_told_by_its_own_name(bench):
     answer = bench.done(bench.first(b"G28\nG1 X" + b"9" * 400 + b"\n", name="odd one.gcode"))
     assert answer.status_code == 422
     assert answer.json()["error"].startswith("odd one.gcode line 2")
@@ -256,7 +256,7 @@ def test_roundtrip_a_coupon_its_readings_and_what_they_teach(bench):
     assert twice.status_code == 422 and "learned from already" in twice.json()["error"]
 
 
-def test_limit_work_can_be_stopped_and_the_next_still_runs(bench):
+def test_work_can_be_stopped_and_the_next_still_runs(bench):
     answer = bench.first(_long())
     uid = answer.json()["id"]
     _until(lambda: bench.get(f"/work/{uid}").json()["state"] == "working")
@@ -267,7 +267,7 @@ def test_limit_work_can_be_stopped_and_the_next_still_runs(bench):
     assert bench.done(bench.first()).status_code == 200
 
 
-def test_limit_work_nobody_looks_at_is_stopped(tmp_path):
+def test_work_nobody_looks_at_is_stopped(tmp_path):
     with opened(tmp_path, left_alone_s=0.5) as client:
         visitor = Visitor(client)
         job = visitor.first(_long()).json()["id"]
@@ -276,7 +276,7 @@ def test_limit_work_nobody_looks_at_is_stopped(tmp_path):
         assert desk.jobs.jobs[job].error == "stopped, since its page was closed"
 
 
-def test_limit_a_killed_process_is_told_and_replaced(bench):
+def test_a_killed_process_is_told_and_replaced(bench):
     desk = bench.client.app.app.state.desk
     answer = bench.first(_long())
     uid = answer.json()["id"]
@@ -290,7 +290,7 @@ def test_limit_a_killed_process_is_told_and_replaced(bench):
     assert bench.done(bench.first()).status_code == 200
 
 
-def test_limit_news_wait_for_news(bench):
+def test_news_wait_for_news(bench):
     answer = bench.first(_long())
     uid = answer.json()["id"]
     first = bench.get(f"/work/{uid}").json()
@@ -327,7 +327,7 @@ async def _slow(app, visitor, chunks, pause_s):
     return said[0]["status"]
 
 
-def test_limit_slow_senders_are_cut_off(small):
+def test_slow_senders_are_cut_off(small):
     visitor, work = small
     app = visitor.client.app
     assert asyncio.run(_slow(app, visitor, [b"G1\n"], 1.4)) == 408  # nothing for longer than a pause
@@ -340,7 +340,7 @@ def test_roundtrip_work_of_an_older_bench_is_shown_under_the_names_of_today(tmp_
     assert Job("0", "mend", tmp_path, {}, [], {}).result()["after"]["speed_share"] == 1.0
 
 
-def test_limit_200_at_once_lose_nothing(tmp_path):
+def test_200_at_once_lose_nothing(tmp_path):
     limits = Limits(file_bytes=1 << 20)
     with opened(tmp_path, limits=limits) as client:
         visitor = Visitor(client)

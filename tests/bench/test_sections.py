@@ -46,7 +46,7 @@ def _page_and_file(bench, address):
 
 
 @pytest.mark.parametrize("verb", ["check", "mend", "plan", "part", "coupon", "feel", "dry"])
-def test_limit_the_page_holds_the_sections_of_the_file(bench, shown, verb):
+def test_the_page_holds_the_sections_of_the_file(bench, shown, verb):
     page, saved, rules = _page_and_file(bench, shown[verb])
     main = re.search(r"<main>\n(.*)</main>", saved, flags=re.S)[1]
     sections = [s.strip() for s in re.split(r"\n(?=<section id=)", "\n" + main) if s.strip()]
@@ -62,7 +62,7 @@ def test_limit_the_page_holds_the_sections_of_the_file(bench, shown, verb):
 
 
 @pytest.mark.parametrize("verb", ["check", "mend", "plan", "part", "coupon", "feel", "dry"])
-def test_limit_no_element_has_a_style_and_names_stay_words(bench, shown, verb):
+def test_no_element_has_a_style_and_names_stay_words(bench, shown, verb):
     for text in _page_and_file(bench, shown[verb])[:2]:
         assert not re.search(r"<[^>]*\sstyle=", text)
         assert "<img" not in text and "'unsafe-inline'" not in text
@@ -70,7 +70,7 @@ def test_limit_no_element_has_a_style_and_names_stay_words(bench, shown, verb):
             assert "&lt;img src=x onerror=alert(1)&gt;" in text
 
 
-def test_limit_the_settings_on_one_sheet_have_the_names_of_colours(bench, shown):
+def test_the_settings_on_one_sheet_have_the_names_of_colours(bench, shown):
     page = bench.get(shown["plan"] + "/sheet", headers=_READ).text
     assert '<section id="sheet"' in page and not re.search(r"<[^>]*\sstyle=", page)
     sheets = re.findall(r'rel="stylesheet" href="([^"]+)"', page)

@@ -19,38 +19,38 @@ def _kept(work):
 
 
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example:8137", ""])
-def test_limit_other_hosts_are_refused(bench, host):
+def test_other_hosts_are_refused(bench, host):
     answer = bench.client.get("/", headers={"host": host})
     assert answer.status_code == 421
     assert "own address only" in answer.json()["error"]
 
 
-def test_limit_localhost_is_the_same_bench(bench):
+def test_localhost_is_the_same_bench(bench):
     assert bench.client.get("/", headers={"host": "localhost:8137"}).status_code == 200
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1:8137", "http://127.0.0.1:8138"])
-def test_limit_forms_of_other_pages_are_refused(bench, origin):
+def test_forms_of_other_pages_are_refused(bench, origin):
     answer = bench.client.post("/check", data={"token": bench.token}, headers=JSON | {"origin": origin})
     assert answer.status_code == 403
     assert "not sent by a page of the bench" in answer.json()["error"]
 
 
-def test_limit_a_form_without_origin_is_refused(bench):
+def test_a_form_without_origin_is_refused(bench):
     assert bench.client.post("/check", data={"token": bench.token}, headers=JSON).status_code == 403
     cross = {"origin": ORIGIN, "sec-fetch-site": "cross-site"}
     assert bench.client.post("/check", data={"token": bench.token}, headers=JSON | cross).status_code == 403
 
 
 @pytest.mark.parametrize("token", ["", "0" * 64, "é" * 9])
-def test_limit_a_form_without_our_token_is_refused(bench, token):
+def test_a_form_without_our_token_is_refused(bench, token):
     for files in (None, {"program": ("a.gcode", "G28\n")}):
         answer = bench.post("/check", {"token": token}, files)
         assert answer.status_code == 403
         assert "load it again" in answer.json()["error"]
 
 
-def test_limit_a_token_belongs_to_one_browser(bench):
+def test_a_token_belongs_to_one_browser(bench):
     own = httpx.Cookies(bench.client.cookies)
     try:
         bench.client.cookies.clear()
@@ -61,7 +61,7 @@ def test_limit_a_token_belongs_to_one_browser(bench):
     assert bench.get("/first").json()["token"] == bench.token
 
 
-def test_limit_a_file_before_the_token_is_not_written(small):
+def test_a_file_before_the_token_is_not_written(small):
     visitor, work = small
     parts = [("program", ("a.gcode", "G28\n" * 1000)), ("token", (None, visitor.token))]
     answer = visitor.client.post("/check", files=parts, headers=JSON | {"origin": ORIGIN})
@@ -69,7 +69,7 @@ def test_limit_a_file_before_the_token_is_not_written(small):
     assert _kept(work) == []
 
 
-def test_limit_every_answer_is_marked(bench):
+def test_every_answer_is_marked(bench):
     for path in ("/", "/first", "/nowhere", "/static/bench.css", "/openapi.json"):
         head = bench.client.get(path).headers
         assert head["content-security-policy"] == (
@@ -84,7 +84,7 @@ def test_limit_every_answer_is_marked(bench):
     assert "HttpOnly" in cookie and "SameSite=Strict" in cookie
 
 
-def test_limit_pages_hold_no_inline_script_or_style(bench):
+def test_pages_hold_no_inline_script_or_style(bench):
     bench.done(bench.first())
     for path in ("/", "/first", "/check", "/mend", "/plan", "/part", "/feel", "/dry", "/book", "/nowhere"):
         page = bench.client.get(path).text
@@ -94,7 +94,7 @@ def test_limit_pages_hold_no_inline_script_or_style(bench):
             assert address.startswith("/"), (path, address)
 
 
-def test_limit_a_program_whose_names_and_comments_are_markup_stays_text(bench):
+def test_a_program_whose_names_and_comments_are_markup_stays_text(bench):
     program = feet_program(layers=2).replace("; invented", f"; {MARKUP} invented") + f"M117 {MARKUP}\n"
     fields = {"machine_name": MARKUP, "spool_name": MARKUP}
     answer = bench.first(program, name=f"{MARKUP}.gcode", **fields)
@@ -121,11 +121,11 @@ def test_limit_a_program_whose_names_and_comments_are_markup_stays_text(bench):
         ("é" * 300 + ".gcode", "é" * 74 + ".gcode"),
     ],
 )
-def test_limit_names_from_outside_are_one_plain_leaf(name, plain):
+def test_names_from_outside_are_one_plain_leaf(name, plain):
     assert plain_name(name) == plain
 
 
-def test_limit_a_name_never_leaves_the_work_folder(small):
+def test_a_name_never_leaves_the_work_folder(small):
     visitor, work = small
     answer = visitor.first(TINY, name="../../../../../../tmp/pliant-escaped.gcode")
     assert answer.status_code == 202
@@ -134,7 +134,7 @@ def test_limit_a_name_never_leaves_the_work_folder(small):
         assert visitor.get(path).status_code == 404
 
 
-def test_limit_caps_on_what_is_sent_in(small):
+def test_caps_on_what_is_sent_in(small):
     visitor, work = small
     big = visitor.first("G1 X1\n" * 60_000)
     assert big.status_code == 413 and "larger than" in big.json()["error"]
@@ -147,7 +147,7 @@ def test_limit_caps_on_what_is_sent_in(small):
     assert [p for p in _kept(work) if "uploads" in p.parts] == []
 
 
-def test_limit_broken_forms_are_refused_in_words(small):
+def test_broken_forms_are_refused_in_words(small):
     visitor, work = small
     head = JSON | {"origin": ORIGIN, "content-type": "multipart/form-data; boundary=x", "x-bench-token": visitor.token}
     part = b'--x\r\nContent-Disposition: form-data; name="program"; filename="a.gcode"\r\n\r\nG28\r\n'
@@ -167,7 +167,7 @@ def test_limit_broken_forms_are_refused_in_words(small):
     assert [p for p in _kept(work) if "uploads" in p.parts] == []
 
 
-def test_limit_a_zip_bomb_is_refused(bench, tmp_path):
+def test_a_zip_bomb_is_refused(bench, tmp_path):
     import zipfile
 
     bomb = tmp_path / "bomb.3mf"
@@ -179,7 +179,7 @@ def test_limit_a_zip_bomb_is_refused(bench, tmp_path):
     assert "bomb.3mf" in answer.json()["error"] and "/work/" not in answer.json()["error"]
 
 
-def test_limit_errors_have_one_shape_and_no_traceback(bench):
+def test_errors_have_one_shape_and_no_traceback(bench):
     for method, path, status in (
         ("get", "/nowhere", 404),
         ("get", "/check/" + "0" * 24, 404),
@@ -205,7 +205,7 @@ def test_limit_errors_have_one_shape_and_no_traceback(bench):
             assert page.status_code == status and "That did not work." in page.text
 
 
-def test_limit_a_fault_of_ours_is_told_without_its_inside(tmp_path, monkeypatch):
+def test_a_fault_of_ours_is_told_without_its_inside(tmp_path, monkeypatch):
 
     from bench_visitor import PORT, TestClient
     from pliant.bench import routes_ask
@@ -224,7 +224,7 @@ def test_limit_a_fault_of_ours_is_told_without_its_inside(tmp_path, monkeypatch)
         assert client.get("/first", headers=JSON).status_code == 200
 
 
-def test_limit_what_a_killed_run_left_behind_goes(tmp_path):
+def test_what_a_killed_run_left_behind_goes(tmp_path):
     left = tmp_path / "run-killed"
     (left / "uploads" / "0" / ".part").parent.mkdir(parents=True)
     (left / "uploads" / "0" / ".part").write_text("half")
@@ -238,7 +238,7 @@ def test_limit_what_a_killed_run_left_behind_goes(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_limit_the_description_names_every_address(bench):
+def test_the_description_names_every_address(bench):
     told = bench.get("/openapi.json").json()
     from pliant.bench.routes import TABLE
 

@@ -124,14 +124,14 @@ def test_roundtrip_export_import_backup_verify_rescue(run, tmp_path):
         (("rescue", "-o", "x"), "cannot be copied"),
     ],
 )
-def test_limit_refusals_are_one_line_and_begin_no_record(run, tmp_path, words, told):
+def test_refusals_are_one_line_and_begin_no_record(run, tmp_path, words, told):
     assert told in run(*words, code=2)
     book = tmp_path / "book.sqlite"
     if book.exists():
         assert not any(json.loads(run("list", "--json"))["counts"].values())
 
 
-def test_limit_a_failed_import_begins_no_book(run, tmp_path):
+def test_a_failed_import_begins_no_book(run, tmp_path):
     run("import", "a.json", code=2)
     assert not (tmp_path / "book.sqlite").exists()
 
@@ -139,12 +139,12 @@ def test_limit_a_failed_import_begins_no_book(run, tmp_path):
 @pytest.mark.parametrize(
     "text", ["[1]", "{}", "3", '{"a": NaN}', '{"a": 1, "a": 2}', '{"a": 1e999}', "[" * 100_000, "\xff"]
 )
-def test_limit_a_recipe_that_is_none(run, tmp_path, text):
+def test_a_recipe_that_is_none(run, tmp_path, text):
     (tmp_path / "bad.json").write_text(text, encoding="latin-1")
     run("add", "recipe", "bad.json", code=2)
 
 
-def test_limit_a_note_cannot_command_the_terminal(run):
+def test_a_note_cannot_command_the_terminal(run):
     run("record", "ok", *PAIR, "--note", "\x1b[2J\x07 done")
     for words in (("list",), ("history", "Soft spool 85A")):
         told = run(*words)
@@ -153,7 +153,7 @@ def test_limit_a_note_cannot_command_the_terminal(run):
         assert "?[2J? done" in told
 
 
-def test_limit_help_loads_no_database():
+def test_help_loads_no_database():
     code = (
         "import sys, pliant.cli, pliant.cli.book, pliant.book\n"
         "sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'alembic', 'numpy', 'sqlite3')))"
@@ -161,7 +161,7 @@ def test_limit_help_loads_no_database():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_limit_the_book_loads_neither_alembic_nor_numpy_to_be_read(run, tmp_path):
+def test_the_book_loads_neither_alembic_nor_numpy_to_be_read(run, tmp_path):
     run("record", "ok", *PAIR)
     code = (
         "import sys\nfrom pliant.book.open_book import open_book\nfrom pliant.book import look, records\n"
@@ -190,7 +190,7 @@ def test_roundtrip_a_check_stands_beside_what_happened_before(run):
     assert json.loads(run("list", "--json"))["counts"]["finding"] == 1  # the same check twice is one finding
 
 
-def test_limit_every_verb_has_help_and_json():
+def test_every_verb_has_help_and_json():
     for name, verb in main.commands["book"].commands.items():
         options = {o for p in verb.params for o in p.opts}
         assert {"--json", "--book", "--debug"} <= options, name

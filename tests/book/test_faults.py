@@ -27,7 +27,7 @@ def _fill(book, n, pad=400):
 
 
 @pytest.mark.parametrize("kills", [6, pytest.param(50, marks=pytest.mark.study)])
-def test_limit_killed_writers_lose_nothing_they_were_told_is_kept(tmp_path, kills):
+def test_killed_writers_lose_nothing_they_were_told_is_kept(tmp_path, kills):
     seed = random.SystemRandom().randrange(10**6)
     script = Path(__file__).with_name("killed.py")
     done = subprocess.run(
@@ -50,7 +50,7 @@ with open_book(place, create=True) as book:
 """
 
 
-def test_limit_two_writers_at_once(place, tmp_path):
+def test_two_writers_at_once(place, tmp_path):
     start = [sys.executable, "-c", WRITER, place]
     pair = [subprocess.Popen([*start, me], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for me in "ab"]
     said = [p.communicate(timeout=120) for p in pair]
@@ -61,7 +61,7 @@ def test_limit_two_writers_at_once(place, tmp_path):
         assert transfer.verify(book).counts["recipe"] == 80
 
 
-def test_limit_a_writer_that_waits_too_long_says_so(tmp_path, monkeypatch):
+def test_a_writer_that_waits_too_long_says_so(tmp_path, monkeypatch):
     monkeypatch.setattr(module, "BUSY_S", 0.05)
     with open_book(tmp_path / "b.sqlite", create=True) as one, open_book(tmp_path / "b.sqlite") as two:
         with one.writing(), pytest.raises(BookError, match=r"another program has been writing.*try again"):
@@ -69,7 +69,7 @@ def test_limit_a_writer_that_waits_too_long_says_so(tmp_path, monkeypatch):
         assert len(_fill(two, 1)) == 1
 
 
-def test_limit_a_reader_is_not_held_up_by_a_writer(tmp_path):
+def test_a_reader_is_not_held_up_by_a_writer(tmp_path):
     with open_book(tmp_path / "b.sqlite", create=True) as one, open_book(tmp_path / "b.sqlite") as two:
         _fill(one, 2)
         with one.writing() as connection:
@@ -102,7 +102,7 @@ def full(request, tmp_path):
         subprocess.run(["umount", disk], check=True)
 
 
-def test_limit_a_full_disk_loses_nothing_and_says_so(full, tmp_path):
+def test_a_full_disk_loses_nothing_and_says_so(full, tmp_path):
     kept = []
     with pytest.raises(BookError, match="disk is full; nothing was written; make room and try again"):
         for i in range(10_000):
@@ -117,7 +117,7 @@ def test_limit_a_full_disk_loses_nothing_and_says_so(full, tmp_path):
     assert transfer.export_book(full, tmp_path / "out.jsonl").counts["recipe"] == len(kept)
 
 
-def test_limit_an_import_onto_a_full_disk_takes_in_nothing(full, tmp_path):
+def test_an_import_onto_a_full_disk_takes_in_nothing(full, tmp_path):
     with open_book(tmp_path / "big.sqlite", create=True) as big:
         _fill(big, 300, pad=4000)
         transfer.export_book(big, tmp_path / "big.jsonl")
@@ -128,7 +128,7 @@ def test_limit_an_import_onto_a_full_disk_takes_in_nothing(full, tmp_path):
     assert transfer.verify(full).counts["recipe"] == 3
 
 
-def test_limit_no_room_for_a_backup_leaves_nothing_behind(tmp_path):
+def test_no_room_for_a_backup_leaves_nothing_behind(tmp_path):
     if os.geteuid() != 0:
         pytest.fail("this test mounts a small disk, which only root may; run it as root, as CI does")
     disk = tmp_path / "disk"
@@ -145,7 +145,7 @@ def test_limit_no_room_for_a_backup_leaves_nothing_behind(tmp_path):
         subprocess.run(["umount", disk], check=True)
 
 
-def test_limit_a_place_that_can_only_be_read_is_read(tmp_path):
+def test_a_place_that_can_only_be_read_is_read(tmp_path):
     if os.geteuid() != 0:
         pytest.fail("this test mounts a disk read-only, which only root may; run it as root, as CI does")
     disk = tmp_path / "disk"
@@ -184,7 +184,7 @@ def _try(path):
         return transfer.verify(book)
 
 
-def test_limit_a_book_cut_short_says_so_and_is_rescued(sound, tmp_path):
+def test_a_book_cut_short_says_so_and_is_rescued(sound, tmp_path):
     content, _ = sound
     path = tmp_path / "book.sqlite"
     for share in (0.6, 0.8, 0.95):
@@ -199,7 +199,7 @@ def test_limit_a_book_cut_short_says_so_and_is_rescued(sound, tmp_path):
         assert told.counts["recipe"] > 300 * (share - 0.45) / 0.6
 
 
-def test_limit_every_damaged_page_is_noticed_or_harmless(sound, tmp_path):
+def test_every_damaged_page_is_noticed_or_harmless(sound, tmp_path):
     """Overwrite each page in turn: reading all either fails in one line or gives all that was there."""
     content, _ = sound
     path = tmp_path / "book.sqlite"
@@ -227,7 +227,7 @@ def test_limit_every_damaged_page_is_noticed_or_harmless(sound, tmp_path):
     assert sorted(saved)[len(saved) // 2] > 280  # one page holds a few records
 
 
-def test_limit_flipped_bits_in_a_record_are_noticed_and_the_rest_is_saved(sound, tmp_path):
+def test_flipped_bits_in_a_record_are_noticed_and_the_rest_is_saved(sound, tmp_path):
     content, uids = sound
     path = tmp_path / "book.sqlite"
     spoilt = bytearray(content)
@@ -246,7 +246,7 @@ def test_limit_flipped_bits_in_a_record_are_noticed_and_the_rest_is_saved(sound,
         rescue(path, tmp_path / "new.sqlite")
 
 
-def test_limit_random_damage_never_raises_anything_else(sound, tmp_path):
+def test_random_damage_never_raises_anything_else(sound, tmp_path):
     content, _ = sound
     path, rng = tmp_path / "book.sqlite", random.Random(11)
     for i in range(30):
@@ -300,7 +300,7 @@ def test_roundtrip_rows_are_carved_from_the_pages_alone(tmp_path, files):
     assert (tmp_path / "b.jsonl").read_bytes() == (tmp_path / "a.jsonl").read_bytes()
 
 
-def test_limit_the_message_names_the_backup(sound, tmp_path):
+def test_the_message_names_the_backup(sound, tmp_path):
     path = tmp_path / "book.sqlite"
     path.write_bytes(sound[0])
     with open_book(path) as book:
@@ -322,7 +322,7 @@ def test_limit_the_message_names_the_backup(sound, tmp_path):
 @pytest.mark.parametrize(
     "content", [b"G1 X1 Y1\n", b"\0" * 5000, b"SQLite format 3\0", b"SQLite format 3\0" + b"\xff" * 500]
 )
-def test_limit_a_file_that_is_no_book_is_refused_and_left_alone(tmp_path, content):
+def test_a_file_that_is_no_book_is_refused_and_left_alone(tmp_path, content):
     path = tmp_path / "x"
     path.write_bytes(content)
     with pytest.raises(BookError, match=r"not a pliant book|damaged"):
@@ -333,7 +333,7 @@ def test_limit_a_file_that_is_no_book_is_refused_and_left_alone(tmp_path, conten
     assert not (tmp_path / "new").exists()
 
 
-def test_limit_a_backup_taken_while_others_write_is_sound(tmp_path):
+def test_a_backup_taken_while_others_write_is_sound(tmp_path):
     place = str(tmp_path / "b.sqlite")
     with open_book(place, create=True) as book:
         writer = subprocess.Popen(
@@ -349,7 +349,7 @@ def test_limit_a_backup_taken_while_others_write_is_sound(tmp_path):
     assert seen == sorted(seen)
 
 
-def test_limit_a_left_over_log_on_a_read_only_disk_is_not_forgotten(tmp_path):
+def test_a_left_over_log_on_a_read_only_disk_is_not_forgotten(tmp_path):
     """Records that only the write-ahead log holds must be shown, or it must be said why not."""
     if os.geteuid() != 0:
         pytest.fail("this test mounts a disk read-only, which only root may; run it as root, as CI does")

@@ -48,13 +48,13 @@ def test_roundtrip_versions_count_up_and_the_old_ones_stay(book):
     assert look.show(book, "r").record.fields["version"] == 3
 
 
-def test_limit_true_is_not_one(book):
+def test_true_is_not_one(book):
     records.add_recipe(book, "r", {"fan": 1})
     assert records.add_recipe(book, "r", {"fan": True}).version == 2
 
 
 @pytest.mark.parametrize("change", ["UPDATE recipes SET name = 'x'", "DELETE FROM recipes"])
-def test_limit_nothing_can_be_changed_even_by_hand(book, change):
+def test_nothing_can_be_changed_even_by_hand(book, change):
     records.add_recipe(book, "r", {"speed": 40})
     with pytest.raises(BookError, match="never changed or removed"), book.writing() as connection:
         connection.execute(text(change))
@@ -108,7 +108,7 @@ NONSENSE = [
 
 
 @pytest.mark.parametrize(("words", "told"), NONSENSE)
-def test_limit_nonsense_is_refused_with_its_key_and_nothing_is_written(book, files, words, told):
+def test_nonsense_is_refused_with_its_key_and_nothing_is_written(book, files, words, told):
     words = dict(words)
     with pytest.raises(BookError, match=told):
         _print(book, files, words.pop("outcome"), **words)
@@ -126,7 +126,7 @@ def test_limit_nonsense_is_refused_with_its_key_and_nothing_is_written(book, fil
         ({"a": 10**5000}, "recipe"),
     ],
 )
-def test_limit_a_recipe_that_no_file_could_hold_is_refused(book, values, told):
+def test_a_recipe_that_no_file_could_hold_is_refused(book, values, told):
     with pytest.raises(BookError, match=told):
         records.add_recipe(book, "r", values)
     deep = {}
@@ -137,12 +137,12 @@ def test_limit_a_recipe_that_no_file_could_hold_is_refused(book, values, told):
 
 
 @pytest.mark.parametrize("name", ["", "  ", "a\nb", "\x1b[2J", "x" * 201])
-def test_limit_a_name_is_one_line_of_print(book, name):
+def test_a_name_is_one_line_of_print(book, name):
     with pytest.raises(BookError, match="name"):
         records.add_recipe(book, name, {"a": 1})
 
 
-def test_limit_a_bad_file_of_the_user_writes_nothing(book, files):
+def test_a_bad_file_of_the_user_writes_nothing(book, files):
     files[1].write_text("shore = 400\n")
     with pytest.raises(RecordError):
         _print(book, files)
@@ -241,7 +241,7 @@ def test_roundtrip_history_holds_everything_of_one_spool(book, files):
         look.history(book, "x")
 
 
-def test_limit_an_event_must_refer_to_what_is_there(book, files):
+def test_an_event_must_refer_to_what_is_there(book, files):
     f = records.add_toml(book, "filament", files[1]).uid
     with pytest.raises(BookError, match="machine 0000000000000000 is not in this book"):
         records.remember_coupon(book, "0" * 16, f, "tower", {"a": 1})
@@ -267,14 +267,14 @@ def test_roundtrip_compare_shows_every_key_and_what_differs(book):
         look.compare(book, "a", "c")
 
 
-def test_limit_machine_and_recipe_are_not_compared(book, files):
+def test_machine_and_recipe_are_not_compared(book, files):
     records.add_toml(book, "machine", files[0])
     records.add_recipe(book, "r", {"a": 1})
     with pytest.raises(BookError, match="compare two of one kind"):
         look.compare(book, MACHINE, "r")
 
 
-def test_limit_a_name_that_means_two_things_is_asked_back(book, files):
+def test_a_name_that_means_two_things_is_asked_back(book, files):
     records.add_toml(book, "machine", files[0])
     made = records.add_recipe(book, MACHINE, {"a": 1})
     with pytest.raises(BookError, match="may mean machine"):
@@ -299,7 +299,7 @@ def test_roundtrip_list_is_newest_first_and_counts_all(book, files):
         look.listing(book, "spool")
 
 
-def test_limit_a_changed_record_is_noticed_when_it_is_read(book):
+def test_a_changed_record_is_noticed_when_it_is_read(book):
     made = records.add_recipe(book, "r", {"speed": 40})
     with book.writing() as connection:
         if book.path:
@@ -311,7 +311,7 @@ def test_limit_a_changed_record_is_noticed_when_it_is_read(book):
         look.show(book, "r")
 
 
-def test_limit_many_threads_never_share_a_version(place):
+def test_many_threads_never_share_a_version(place):
     with open_book(place, create=True) as book:
         made, failed = [], []
 

@@ -171,7 +171,7 @@ def export(tmp_path_factory):
 
 
 @pytest.mark.parametrize("name", BROKEN)
-def test_limit_a_foreign_or_half_file_is_taken_in_not_at_all(place, export, tmp_path, name):
+def test_a_foreign_or_half_file_is_taken_in_not_at_all(place, export, tmp_path, name):
     bad = tmp_path / "bad.jsonl"
     bad.write_bytes(b"".join(_break(name, export)))
     with open_book(place, create=True) as book:
@@ -184,7 +184,7 @@ def test_limit_a_foreign_or_half_file_is_taken_in_not_at_all(place, export, tmp_
         assert _bytes(book, tmp_path / "after.jsonl") == before
 
 
-def test_limit_every_cut_is_noticed(export, tmp_path):
+def test_every_cut_is_noticed(export, tmp_path):
     whole = b"".join(export)
     with open_book(tmp_path / "b.sqlite", create=True) as book:
         for n in [*range(0, len(whole), 97), len(whole) - 1]:
@@ -206,7 +206,7 @@ def _signed(lines, tmp_path):
     return path
 
 
-def test_limit_a_file_that_contradicts_the_book_is_refused(place, export, tmp_path):
+def test_a_file_that_contradicts_the_book_is_refused(place, export, tmp_path):
     with open_book(place, create=True) as book:
         records.add_recipe(book, "r", {"speed": 99})  # the file has another r@1
         before = _bytes(book, tmp_path / "before.jsonl")
@@ -215,7 +215,7 @@ def test_limit_a_file_that_contradicts_the_book_is_refused(place, export, tmp_pa
         assert _bytes(book, tmp_path / "after.jsonl") == before
 
 
-def test_limit_a_reference_to_nothing_is_refused(place, export, tmp_path):
+def test_a_reference_to_nothing_is_refused(place, export, tmp_path):
     without = [x for x in export if b'"kind":"machine"' not in x]
     with open_book(place, create=True) as book:
         with pytest.raises(BookError, match="refers to one that is not there; nothing was written"):
@@ -223,7 +223,7 @@ def test_limit_a_reference_to_nothing_is_refused(place, export, tmp_path):
         assert not any(look.listing(book).counts.values())
 
 
-def test_limit_same_identifier_other_content_is_refused(place, export, tmp_path):
+def test_same_identifier_other_content_is_refused(place, export, tmp_path):
     with open_book(place, create=True) as book:
         transfer.import_book(book, _signed(export, tmp_path))
         changed = _at(export, "outcome", note="something else")
@@ -244,7 +244,7 @@ def test_roundtrip_two_books_that_share_a_machine_come_together(place, export, f
         transfer.verify(book)
 
 
-def test_limit_an_export_never_replaces_a_file(book, tmp_path):
+def test_an_export_never_replaces_a_file(book, tmp_path):
     target = tmp_path / "there.jsonl"
     target.write_text("mine")
     for write in (transfer.export_book, transfer.back_up):
@@ -271,7 +271,7 @@ def test_roundtrip_a_backup_is_the_book(book, files, tmp_path):
     assert Path(transfer.back_up(book).file).parent == tmp_path
 
 
-def test_limit_checked_names_the_key_that_is_wrong():
+def test_checked_names_the_key_that_is_wrong():
     with pytest.raises(BookError, match="recipe: unknown key 'colour'; allowed are uid, made_at, name"):
         checked(KINDS["recipe"], {"colour": "red"})
     with pytest.raises(BookError, match="recipe: uid is missing"):

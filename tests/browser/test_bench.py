@@ -130,7 +130,7 @@ def test_roundtrip_the_first_visit_by_keyboard_alone(bench, visit):
     expect(page.locator("h1")).to_contain_text("A print: jammed")
 
 
-def test_limit_markup_in_a_program_stays_text(bench, visit):
+def test_markup_in_a_program_stays_text(bench, visit):
     address, folder = bench
     page = visit().page()
     _first(page, address, folder, "evil.gcode", machine_name="<img src=x onerror=alert(1)>", spool_name="<i>Soft</i>")
@@ -141,7 +141,7 @@ def test_limit_markup_in_a_program_stays_text(bench, visit):
         assert page.locator("main img").count() == 0
 
 
-def test_limit_it_works_without_a_script(bench, visit):
+def test_it_works_without_a_script(bench, visit):
     address, folder = bench
     page = visit(java_script_enabled=False).page()
     _first(page, address, folder)
@@ -163,7 +163,7 @@ def test_limit_it_works_without_a_script(bench, visit):
     expect(page.locator("h1")).to_contain_text("A print: ok")
 
 
-def test_limit_back_returns_to_the_slip_as_it_was(bench, visit):
+def test_back_returns_to_the_slip_as_it_was(bench, visit):
     address, folder = bench
     page = visit().page()
     page.goto(address + "/check")
@@ -180,7 +180,7 @@ def test_limit_back_returns_to_the_slip_as_it_was(bench, visit):
     expect(page.locator(".set.check").first).to_be_visible()
 
 
-def test_limit_two_tabs_do_not_mix(bench, visit):
+def test_two_tabs_do_not_mix(bench, visit):
     address, folder = bench
     window = visit()
     one, two = window.page(), window.page()
@@ -200,7 +200,7 @@ def test_limit_two_tabs_do_not_mix(bench, visit):
     assert "12 mm" in gap[1] and "12 mm" not in gap[0]
 
 
-def test_limit_the_handles_move_the_map(bench, visit):
+def test_the_handles_move_the_map(bench, visit):
     address, folder = bench
     page = visit().page()
     _first(page, address, folder)
@@ -255,7 +255,7 @@ def _memory_mb(process, key="VmHWM"):
     return int(re.search(rf"{key}:\s+(\d+) kB", told)[1]) / 1e3
 
 
-def test_limit_a_large_program_tells_how_far_it_is_and_can_be_stopped(bench, process, visit, tmp_path):
+def test_a_large_program_tells_how_far_it_is_and_can_be_stopped(bench, process, visit, tmp_path):
     address, folder = bench
     window = visit()
     window.expected.append("410")  # a stopped job is gone, and its page says so
@@ -302,7 +302,7 @@ def _children(process):
     ]
 
 
-def test_limit_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
+def test_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
     program = tmp_path / "p.gcode"
     program.write_text(feet_program(layers=16) * 3)
     context = browser.new_context()
@@ -339,7 +339,7 @@ def test_limit_a_killed_bench_is_told_and_leaves_nothing(browser, tmp_path):
     context.close()
 
 
-def test_limit_it_prints_on_paper(bench, visit, tmp_path):
+def test_it_prints_on_paper(bench, visit, tmp_path):
     address, folder = bench
     page = visit().page()
     _first(page, address, folder)

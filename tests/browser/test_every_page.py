@@ -43,7 +43,7 @@ def _walk(pages, address, running):
     assert faults == [], "\n".join(faults)
 
 
-def test_limit_every_page_is_sound_in_every_state(pages):
+def test_every_page_is_sound_in_every_state(pages):
     address, running, visitor = pages
     _walk(empty_pages(), address, running)
     _walk(filled(visitor, learn=bool(SHOTS)), address, running)

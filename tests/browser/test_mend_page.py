@@ -24,7 +24,7 @@ def browser():
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-def test_limit_fits_and_asks_for_nothing(browser, page_file, width):
+def test_fits_and_asks_for_nothing(browser, page_file, width):
     context = browser.new_context(viewport={"width": width, "height": 900})
     page, asked, said = context.new_page(), [], []
     page.on("request", lambda r: asked.append(r.url))
@@ -43,7 +43,7 @@ def test_limit_fits_and_asks_for_nothing(browser, page_file, width):
     context.close()
 
 
-def test_limit_more_changes_open_by_keyboard(browser, page_file):
+def test_more_changes_open_by_keyboard(browser, page_file):
     page = browser.new_page()
     page.goto(page_file.as_uri())
     details = page.locator(".pass details").first

@@ -37,7 +37,7 @@ def browser():
 @pytest.mark.parametrize("kind", ["ledger", "sheet"])
 @pytest.mark.parametrize("name", ["works", "workslong", "refused", "refusedlong"])
 @pytest.mark.parametrize("width", [390, 800, 1280])
-def test_limit_fits_and_asks_for_nothing(browser, pages, name, kind, width):
+def test_fits_and_asks_for_nothing(browser, pages, name, kind, width):
     page = browser.new_page(viewport={"width": width, "height": 900})
     asked, said = [], []
     page.on("request", lambda r: asked.append(r.url))
@@ -50,7 +50,7 @@ def test_limit_fits_and_asks_for_nothing(browser, pages, name, kind, width):
 
 
 @pytest.mark.parametrize("name", ["works", "workslong", "refused", "refusedlong"])
-def test_limit_sheet_is_one_a4_page_with_nothing_cut_off(browser, pages, name):
+def test_sheet_is_one_a4_page_with_nothing_cut_off(browser, pages, name):
     page = browser.new_page()
     page.goto(pages[name, "sheet"].as_uri())
     pdf = page.pdf(prefer_css_page_size=True, print_background=True)

@@ -71,7 +71,7 @@ def _marked(page):
     return page.evaluate("[...document.querySelectorAll('.sheet.on')].map(f => Number(f.dataset.layer))")
 
 
-def test_limit_drag_zooms_and_double_click_resets(open_page, report):
+def test_drag_zooms_and_double_click_resets(open_page, report):
     page, total = open_page(), report[2].strip.total_s
     page.locator("#plot").scroll_into_view_if_needed()
     assert _span(page) == pytest.approx([0, total])
@@ -88,7 +88,7 @@ def test_limit_drag_zooms_and_double_click_resets(open_page, report):
     assert _span(page) == pytest.approx([0, total])
 
 
-def test_limit_keyboard_zooms_and_moves_the_mark(open_page, report):
+def test_keyboard_zooms_and_moves_the_mark(open_page, report):
     page, total = open_page(), report[2].strip.total_s
     page.locator("#plot").focus()
     before = page.locator(".readout").inner_text()
@@ -110,7 +110,7 @@ def test_limit_keyboard_zooms_and_moves_the_mark(open_page, report):
     assert _span(page) == pytest.approx([0, total])
 
 
-def test_limit_buttons_do_what_they_say(open_page, report):
+def test_buttons_do_what_they_say(open_page, report):
     page, total = open_page(), report[2].strip.total_s
     press = {
         name: page.get_by_role("button", name=name) for name in ("closer", "wider", "earlier", "later", "whole job")
@@ -133,7 +133,7 @@ def test_limit_buttons_do_what_they_say(open_page, report):
     assert _span(page) == pytest.approx([0, total])
 
 
-def test_limit_pointing_marks_the_moment_on_its_layer(open_page, report):
+def test_pointing_marks_the_moment_on_its_layer(open_page, report):
     page, strip = open_page(), report[2].strip
     assert _marked(page) == [report[1].worst[0].layer]  # before anybody points: the worst moment
     page.locator("#plot").scroll_into_view_if_needed()
@@ -151,7 +151,7 @@ def test_limit_pointing_marks_the_moment_on_its_layer(open_page, report):
         assert page.locator(f"#sheet-{layer} .pointed").is_visible()
 
 
-def test_limit_table_leads_to_the_strip(open_page, report):
+def test_table_leads_to_the_strip(open_page, report):
     page, worst = open_page(), report[1].worst
     page.locator(".moments .go").nth(3).click()
     assert f"line {worst[3].line}" in page.locator(".readout").inner_text()
@@ -159,7 +159,7 @@ def test_limit_table_leads_to_the_strip(open_page, report):
     assert f"line {worst[1].line}" in page.locator(".readout").inner_text()
 
 
-def test_limit_no_peak_is_lost_by_the_script(open_page, report):
+def test_no_peak_is_lost_by_the_script(open_page, report):
     page, strip = open_page(), report[2].strip
     paths = "[...document.querySelectorAll('#plot [class^=bar-]')].map(p => p.getAttribute('d')).join('')"
     peak = strip.levels[0].high.max()
@@ -171,7 +171,7 @@ def test_limit_no_peak_is_lost_by_the_script(open_page, report):
 
 
 @pytest.mark.parametrize("width", [1280, 820, 390, 320])
-def test_limit_no_sideways_scroll(open_page, width):
+def test_no_sideways_scroll(open_page, width):
     page = open_page(width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     outside = page.evaluate(
@@ -185,7 +185,7 @@ def test_limit_no_sideways_scroll(open_page, width):
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-def test_limit_words_of_the_feed_path_stay_inside_it(open_page, width):
+def test_words_of_the_feed_path_stay_inside_it(open_page, width):
     page = open_page(width)
     over = page.evaluate(
         """() => { const frame = document.querySelector('.path').getBoundingClientRect();
@@ -197,7 +197,7 @@ def test_limit_words_of_the_feed_path_stay_inside_it(open_page, width):
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-def test_limit_every_word_has_contrast(open_page, width):
+def test_every_word_has_contrast(open_page, width):
     page = open_page(width)
     poor = page.evaluate(
         """() => {
@@ -228,7 +228,7 @@ def test_limit_every_word_has_contrast(open_page, width):
     assert poor == []
 
 
-def test_limit_reads_without_a_script(open_page, report):
+def test_reads_without_a_script(open_page, report):
     page = open_page(script=False)
     assert page.locator(".tools").is_hidden()
     assert page.locator(".how").is_hidden()
@@ -242,7 +242,7 @@ def test_limit_reads_without_a_script(open_page, report):
     assert page.url.endswith("#moment-1")
 
 
-def test_limit_a_finger_can_point_and_still_scroll(open_page):
+def test_a_finger_can_point_and_still_scroll(open_page):
     page = open_page(390, 800, touch=True)
     page.locator("#plot").scroll_into_view_if_needed()
     before = page.locator(".readout").inner_text()
@@ -251,7 +251,7 @@ def test_limit_a_finger_can_point_and_still_scroll(open_page):
     assert page.locator("#plot").evaluate("e => getComputedStyle(e).touchAction") == "pan-y"
 
 
-def test_limit_tab_reaches_everything_that_acts(open_page):
+def test_tab_reaches_everything_that_acts(open_page):
     page = open_page()
     reached = set()
     for _ in range(60):
@@ -260,7 +260,7 @@ def test_limit_tab_reaches_everything_that_acts(open_page):
     assert {"plot", "in", "out", "back", "on", "all", "go"} <= reached
 
 
-def test_limit_prints_on_a4(open_page, tmp_path):
+def test_prints_on_a4(open_page, tmp_path):
     page = open_page(695)  # 184 mm, the width of the type area
     page.emulate_media(media="print")
     assert page.locator(".tools").is_hidden()

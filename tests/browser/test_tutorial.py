@@ -139,7 +139,7 @@ def test_roundtrip_the_tutorial_can_be_walked_and_its_pictures_are_current(story
     assert story.words == kept
 
 
-def test_limit_pictures_are_there_and_as_large_as_what_they_show(story):
+def test_pictures_are_there_and_as_large_as_what_they_show(story):
     assert {p.stem for p in PLACE.glob("*.png")} == set(story.pictures)
     for name, png in story.pictures.items():
         now, then = (Image.open(io.BytesIO(b)).size for b in (png, (PLACE / f"{name}.png").read_bytes()))
@@ -147,13 +147,13 @@ def test_limit_pictures_are_there_and_as_large_as_what_they_show(story):
         assert then[1] == pytest.approx(now[1], rel=0.2), name  # fonts differ a little from one computer to the next
 
 
-def test_limit_pictures_are_small_and_all_are_shown(story):
+def test_pictures_are_small_and_all_are_shown(story):
     assert sum(p.stat().st_size for p in PLACE.glob("*.png")) < 1_000_000
     page = (DOCS / "tutorial" / "first-print.md").read_text(encoding="utf-8")
     assert re.findall(r"\]\(pictures/([a-z-]+)\.png\)", page) == list(story.pictures)
 
 
-def test_limit_the_words_on_the_pages_are_those_that_the_tutorial_names(story):
+def test_the_words_on_the_pages_are_those_that_the_tutorial_names(story):
     """What the tutorial puts in bold is a button, heading or field that was there on the way."""
     page = (DOCS / "tutorial" / "first-print.md").read_text(encoding="utf-8")
     named = re.findall(r"\*\*(.*?)\*\*", " ".join(page.split()))

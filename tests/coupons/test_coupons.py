@@ -51,7 +51,7 @@ PAIRS = [("open-gap", "75A"), ("tube-2.0", "75A"), ("dual-drive", "85A")]
 
 
 @pytest.mark.parametrize(("machine", "spool"), PAIRS)
-def test_limit_every_coupon_is_small_quick_and_starts_safe(shelf, machine, spool):
+def test_every_coupon_is_small_quick_and_starts_safe(shelf, machine, spool):
     m, f = _records(shelf, machine, spool)
     for kind in KINDS:
         if (kind, machine, spool) == ("stop-start", "tube-2.0", "75A"):
@@ -70,7 +70,7 @@ def test_limit_every_coupon_is_small_quick_and_starts_safe(shelf, machine, spool
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_limit_programs_mean_the_same_to_every_controller(all_six, tmp_path, kind):
+def test_programs_mean_the_same_to_every_controller(all_six, tmp_path, kind):
     path = tmp_path / "c.gcode"
     path.write_text(all_six[kind].program, encoding="ascii")
     read = [read_program(path, dialect) for dialect in BEHAVIOURS]
@@ -95,7 +95,7 @@ def test_limit_programs_mean_the_same_to_every_controller(all_six, tmp_path, kin
         ("threads", "centre", (120.0, 120.0, 300.0), (-54, -54), (54, 54)),
     ],
 )
-def test_limit_a_coupon_lies_in_the_middle_of_the_bed(shelf, all_six, tmp_path, kind, origin, volume, low, high):
+def test_a_coupon_lies_in_the_middle_of_the_bed(shelf, all_six, tmp_path, kind, origin, volume, low, high):
     m, f = _records(shelf, "open-gap", "85A")
     made = make_coupon(kind, replace(m, volume_mm=volume, origin=origin), f)  # make_coupon refuses any warning
     path = tmp_path / "c.gcode"
@@ -109,14 +109,14 @@ def test_limit_a_coupon_lies_in_the_middle_of_the_bed(shelf, all_six, tmp_path, 
     assert made.asked_mm == all_six[kind].asked_mm
 
 
-def test_limit_a_machine_too_small_for_a_coupon_is_told(shelf):
+def test_a_machine_too_small_for_a_coupon_is_told(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     with pytest.raises(DomainError, match=r"108 by 108 mm of bed and 75 mm of height.*\[100, 100, 100\]"):
         make_coupon("ladder", replace(m, volume_mm=(100.0, 100.0, 100.0)), f)
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_limit_the_nozzle_heats_and_travels_high_and_ends_aside(all_six, tmp_path, kind):
+def test_the_nozzle_heats_and_travels_high_and_ends_aside(all_six, tmp_path, kind):
     lines = all_six[kind].program.splitlines()
     heat = next(k for k, line in enumerate(lines) if line.startswith("M190"))
     assert lines[heat - 1].startswith("G1 Z10")  # not on the bed, where it would mark it and plug itself
@@ -131,7 +131,7 @@ def test_limit_the_nozzle_heats_and_travels_high_and_ends_aside(all_six, tmp_pat
     assert on_the_spot.max(initial=0.0) <= 40.0 + 1e-6
 
 
-def test_limit_stop_and_start_can_be_found_on_the_piece(all_six, tmp_path):
+def test_stop_and_start_can_be_found_on_the_piece(all_six, tmp_path):
     made = all_six["stop-start"]
     path = tmp_path / "c.gcode"
     path.write_text(made.program, encoding="ascii")
@@ -149,20 +149,20 @@ def test_limit_stop_and_start_can_be_found_on_the_piece(all_six, tmp_path):
         assert f"{steps[: teeth[0]].sum():.0f} mm before" in made.hints[k]
 
 
-def test_limit_a_path_too_slow_for_stop_and_start_is_told(shelf):
+def test_a_path_too_slow_for_stop_and_start_is_told(shelf):
     with pytest.raises(PliantError, match="too slow to settle"):
         make_coupon("stop-start", *_records(shelf, "tube-2.0", "75A"))
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_limit_the_certificate_takes_a_coupon(all_six, tmp_path, kind):
+def test_the_certificate_takes_a_coupon(all_six, tmp_path, kind):
     path = tmp_path / "c.gcode"
     path.write_text(all_six[kind].program)
     found = certify(path, path, Intent())
     assert [o for o in found.obligations if not o.holds] == []
 
 
-def test_limit_ladder_steps_are_quantiles_of_the_predicted_limit(shelf):
+def test_ladder_steps_are_quantiles_of_the_predicted_limit(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     steps = ladder_steps(m, f)
     limit = failing_flow_mm3_per_s(m, f, nozzle_c=220.0, width_mm=steps[0].width_mm, gap_mm=steps[0].gap_mm)
@@ -172,7 +172,7 @@ def test_limit_ladder_steps_are_quantiles_of_the_predicted_limit(shelf):
     assert all(s.flow_mm3_per_s > 1.04 * r.flow_mm3_per_s * 0.999 for r, s in pairwise(steps))
 
 
-def test_limit_a_better_known_machine_gets_closer_steps(shelf):
+def test_a_better_known_machine_gets_closer_steps(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     known = {
         k: replace(getattr(f, k), spread=1.05) for k in ("youngs_modulus_mpa", "consistency_pa_sn", "entry_factor")
@@ -183,7 +183,7 @@ def test_limit_a_better_known_machine_gets_closer_steps(shelf):
     assert ratio[0] < 0.8 * ratio[1]
 
 
-def test_limit_a_wider_gap_gives_later(shelf):
+def test_a_wider_gap_gives_later(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     slow, quick = (
         np.median(
@@ -196,18 +196,18 @@ def test_limit_a_wider_gap_gives_later(shelf):
     assert slow < quick
 
 
-def test_limit_axes_too_slow_for_a_ladder_are_told(shelf):
+def test_axes_too_slow_for_a_ladder_are_told(shelf):
     m, f = _records(shelf, "open-gap", "95A")
     with pytest.raises(PliantError, match="nothing to learn from a ladder here"):
         make_coupon("ladder", replace(m, max_speed_mm_per_s=(1.0, 1.0, 12.0, 60.0)), f)
 
 
-def test_limit_a_nozzle_off_the_data_sheet_is_refused(shelf):
+def test_a_nozzle_off_the_data_sheet_is_refused(shelf):
     with pytest.raises(DomainError, match="210 to 230"):
         make_coupon("ladder", *_records(shelf, "open-gap", "85A"), nozzle_c=250.0)
 
 
-def test_limit_names_from_records_stay_in_their_comment(shelf):
+def test_names_from_records_stay_in_their_comment(shelf):
     m, f = _records(shelf, "open-gap", "85A")
     made = make_coupon("ladder", replace(m, name="x\nG1 X999 ; \u00e4"), replace(f, name="<b>*G28*</b>"))
     assert "X999" not in made.program.replace("xG1 X999", "")
@@ -216,7 +216,7 @@ def test_limit_names_from_records_stay_in_their_comment(shelf):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_limit_the_sheet_says_what_is_needed(all_six, kind):
+def test_the_sheet_says_what_is_needed(all_six, kind):
     page = whole_page(coupon_page(all_six[kind], "mine.readings.toml"))
     for word in ("Run it", "Look at", "Write down", "Take care", "predicted", "mine.readings.toml", "<svg"):
         assert word in page
@@ -231,7 +231,7 @@ def test_limit_the_sheet_says_what_is_needed(all_six, kind):
     assert ("Weigh" in page) == (all_six[kind].mass_g >= 0.5)
 
 
-def test_limit_a_length_is_predicted_for_those_who_will_measure_it(all_six):
+def test_a_length_is_predicted_for_those_who_will_measure_it(all_six):
     # where the path has given, no length is read; what is left loses a few per cent, never nearly all
     for step, cast in zip(all_six["free-run"].steps, all_six["free-run"].forecast, strict=True):
         assert 0.5 * step.asked_mm < cast.low < cast.middle < cast.high < step.asked_mm
@@ -281,14 +281,14 @@ _STEP = {"flow_mm3_per_s": 2.0, "nozzle_c": 220, "width_mm": 0.6, "gap_mm": 0.24
         ({"coupon": None, "hot_end": {}}, "is a record, not readings"),
     ],
 )
-def test_limit_nonsense_is_refused_with_its_key(change, words):
+def test_nonsense_is_refused_with_its_key(change, words):
     data = {"coupon": "ladder", "step": [{**_STEP, "answer": "held"}]}
     assert readings_from(data).results[0].answer == "held"
     with pytest.raises(RecordError, match=words):
         readings_from(data | change, "mine.toml")
 
 
-def test_limit_more_threads_than_crossings_are_refused():
+def test_more_threads_than_crossings_are_refused():
     step = {**_STEP, "wait_s": 1.0, "distance_mm": 10.0, "crossings": 10}
     assert readings_from({"coupon": "threads", "step": [{**step, "strings": 10}]}).results[0].strings == 10
     for strings in (11, 2.5):
@@ -296,7 +296,7 @@ def test_limit_more_threads_than_crossings_are_refused():
             readings_from({"coupon": "threads", "step": [{**step, "strings": strings}]})
 
 
-def test_limit_the_command_keeps_filled_in_readings(shelf, tmp_path):
+def test_the_command_keeps_filled_in_readings(shelf, tmp_path):
     words = ["coupon", "gap-steps", "-m", shelf / "open-gap.toml", "-f", shelf / "85A.toml", "-o", tmp_path / "g.gcode"]
     words = [str(w) for w in [*words, "--sheet", tmp_path / "g.html"]]
     first = CliRunner().invoke(main, words)

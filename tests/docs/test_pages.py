@@ -28,11 +28,11 @@ def test_regression_pages_of_the_verbs_are_current():
     assert there == PAGES.verb_pages()
 
 
-def test_limit_every_verb_and_option_is_documented():
+def test_every_verb_and_option_is_documented():
     assert PAGES.undocumented(main.commands) == []
 
 
-def test_limit_an_undocumented_verb_is_found():
+def test_an_undocumented_verb_is_found():
     new = click.Command("polish", params=[click.Option(["--hard"])])
     found = PAGES.undocumented(main.commands | {"polish": new})
     assert [line.split(":")[0] for line in found] == ["polish", "polish", "polish --hard"]
@@ -91,11 +91,11 @@ def _complaints(text):
 
 
 @pytest.mark.parametrize("page", TEXTS, ids=lambda p: p.relative_to(DOCS.parent).as_posix())
-def test_limit_commands_on_the_page_can_be_given(page):
+def test_commands_on_the_page_can_be_given(page):
     assert _complaints(page.read_text(encoding="utf-8")) == []
 
 
-def test_limit_a_wrong_command_is_found():
+def test_a_wrong_command_is_found():
     wrong = "    pliant check job.gcode -m m.toml\n`pliant polish`, `pliant dry -f x --hot`\n$ pliant book shout\n"
     wrong += "```\npliant new engine\n```\n       pliant check --json \\\n> -m x\nfor x in y; do pliant batch; done\n"
     assert len(_complaints(wrong)) == 7
@@ -136,7 +136,7 @@ def desk(tmp_path_factory):
     return folder, json_of
 
 
-def test_limit_every_key_of_the_json_is_listed(desk):
+def test_every_key_of_the_json_is_listed(desk):
     """And the other way round; those of the other verbs are compared where the verbs are tested."""
     folder, json_of = desk
     assert differences(json_of("read"), "read") == (set(), set())
@@ -148,7 +148,7 @@ def test_limit_every_key_of_the_json_is_listed(desk):
     assert differences(mended["before"], "read", "check")[0] == set()
 
 
-def test_limit_a_key_that_is_not_listed_or_not_printed_is_found():
+def test_a_key_that_is_not_listed_or_not_printed_is_found():
     known = {key: 1 for key in table_of("keys.md", "next --json") if "." not in key}
     ranked = {"kind": "ladder", "label": "ladder", "error": 0.1, "hue": 3}
     assert differences(known | {"ranked": [ranked], "more": []}, "next") == (
@@ -157,7 +157,7 @@ def test_limit_a_key_that_is_not_listed_or_not_printed_is_found():
     assert differences(known | {"ranked": []}, "next") == (set(), set())
 
 
-def test_limit_every_verb_with_json_has_its_keys_listed_and_compared():
+def test_every_verb_with_json_has_its_keys_listed_and_compared():
     verbs = {
         f"{name} {k}".strip()
         for name, verb in main.commands.items()
@@ -182,13 +182,13 @@ def test_regression_the_page_of_the_keys_is_current():
         ("records.md", "machine.toml"), ("records.md", "filament.toml"), ("records.md", "baseline.toml"),
     ],
 )  # fmt: skip
-def test_limit_units_are_those_that_the_keys_spell(page, heading):
+def test_units_are_those_that_the_keys_spell(page, heading):
     table = table_of(page, heading)
     assert len(table) > 15
     assert {key: unit for key, unit in table.items() if unit != PAGES.unit_of(key)} == {}
 
 
-def test_limit_every_key_of_the_records_is_listed():
+def test_every_key_of_the_records_is_listed():
     plain = {k: v for k, v in baseline._PLAIN.items() if k}
     wanted = {"name", *baseline._PLAIN[""], "stops.travel_route", "part.supports", "part.raft"}
     wanted |= {f"{table}.{key}" for table, keys in plain.items() for key in keys}
@@ -209,12 +209,12 @@ def test_limit_every_key_of_the_records_is_listed():
     ("kind", "like"),
     [(k, x) for k, n in (("machine", MACHINES), ("filament", SPOOLS), ("recipe", RECIPES)) for x in n],
 )
-def test_limit_keys_of_the_starters_are_listed(kind, like):
+def test_keys_of_the_starters_are_listed(kind, like):
     page = {"machine": "machine.toml", "filament": "filament.toml", "recipe": "baseline.toml"}[kind]
     assert set(_paths(tomllib.loads(starter(kind, like)))) <= set(table_of("records.md", page))
 
 
-def test_limit_formulas_are_written_with_braces():
+def test_formulas_are_written_with_braces():
     r"""The writer of MathML takes `\frac43` for a fraction of 43."""
     for path in (DOCS.parent / "src").rglob("*.py"):
         assert re.findall(r"\\(?:[dt]?frac|sqrt)(?![{a-z]).*", path.read_text(encoding="utf-8")) == [], path
@@ -227,7 +227,7 @@ MODELS = sorted(p for p in (DOCS / "models").glob("*.md") if p.stem != "index")
 
 
 @pytest.mark.parametrize("page", MODELS, ids=lambda p: p.stem)
-def test_limit_a_model_page_has_its_parts(page):
+def test_a_model_page_has_its_parts(page):
     text = page.read_text(encoding="utf-8")
     assert re.findall(r"^## (.*)$", text, re.M)[:3] == ["Formula", "Range", "How it did against data"]
     assert re.search(rf"^!\[.{{20,}}\]\({page.stem}\.svg\)$", text, re.M)
@@ -238,13 +238,13 @@ def test_limit_a_model_page_has_its_parts(page):
     assert re.search(r"\bno published\b", data, re.I)  # what is missing is said
 
 
-def test_limit_every_model_has_a_page():
+def test_every_model_has_a_page():
     rooms = {p.stem for p in (DOCS.parent / "src/pliant/models").glob("*.py")} - {"__init__"}
     told = " ".join(p.read_text(encoding="utf-8") for p in MODELS)
     assert {room for room in rooms if f"`pliant.models.{room}`" not in told} == set()
 
 
-def test_limit_every_page_can_be_reached():
+def test_every_page_can_be_reached():
     """Sphinx warns of a page that no contents names; a link to a page that is not built is one to nowhere."""
     assert {p.stem for p in DOCS.glob("howto/*.md")} - {"index"} == set(
         re.findall(r"^([a-z-]+)$", (DOCS / "howto/index.md").read_text(encoding="utf-8"), re.M)
@@ -252,7 +252,7 @@ def test_limit_every_page_can_be_reached():
 
 
 @pytest.mark.parametrize("page", sorted((DOCS / "howto").glob("*.md")) + sorted((DOCS / "tutorial").glob("*.md")))
-def test_limit_words_link_to_the_glossary_or_a_page(page):
+def test_words_link_to_the_glossary_or_a_page(page):
     assert re.search(r"\]\([a-z./-]+\.md", page.read_text(encoding="utf-8")) or page.stem == "index"
 
 
@@ -262,7 +262,7 @@ def test_regression_what_a_page_prints_is_current(page):
     assert PAGES.same(page.read_text(encoding="utf-8"), PAGES.fresh(page))
 
 
-def test_limit_only_what_is_drawn_at_random_may_differ():
+def test_only_what_is_drawn_at_random_may_differ():
     page = (
         "$ pliant next\n 12 %\n$ pliant learn a.toml\n  now 70 %, between under 1 % and 99 %\n  k  1 to 2 -> 1 to 3\n"
     )
@@ -271,7 +271,7 @@ def test_limit_only_what_is_drawn_at_random_may_differ():
     assert not PAGES.same(page, page.replace("now", "then"))
 
 
-def test_limit_a_page_that_is_not_current_is_found(tmp_path):
+def test_a_page_that_is_not_current_is_found(tmp_path):
     page = tmp_path / "page.md"
     text = "<!-- run: echo there > f -->\n```console\n$ cat f\n{}\n$ ls demo | head -1\n75A.filament.toml\n```\n"
     page.write_text(text.format("elsewhere"))

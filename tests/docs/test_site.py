@@ -24,7 +24,7 @@ def site(tmp_path):
     return faults
 
 
-def test_limit_a_sound_site_has_no_fault(site):
+def test_a_sound_site_has_no_fault(site):
     assert site() == []
 
 
@@ -45,7 +45,7 @@ def test_limit_a_sound_site_has_no_fault(site):
         ('<p style="background: url(https://example.org/x.png)">', "loaded from elsewhere"),
     ],
 )
-def test_limit_a_broken_page_is_found(site, more, words):
+def test_a_broken_page_is_found(site, more, words):
     found = site(more)
     assert len(found) == 1
     assert words in found[0]
@@ -61,9 +61,9 @@ def test_limit_a_broken_page_is_found(site, more, words):
         ("", 's.src = "//example.org/x.js"'),
     ],
 )
-def test_limit_sheets_and_scripts_are_looked_through(site, css, js):
+def test_sheets_and_scripts_are_looked_through(site, css, js):
     assert len(site(css=css, js=js)) == 1
 
 
-def test_limit_an_empty_folder_is_no_site(tmp_path):
+def test_an_empty_folder_is_no_site(tmp_path):
     assert "holds no page" in SITE.faults(tmp_path)[0]

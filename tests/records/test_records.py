@@ -22,7 +22,7 @@ def test_roundtrip_machine_starters(tmp_path, like):
 @pytest.mark.parametrize(
     ("origin", "low", "high"), [("corner", (0, 0, 0), (200, 200, 180)), ("centre", (-100, -100, 0), (100, 100, 180))]
 )
-def test_limit_where_the_nozzle_can_go(tmp_path, origin, low, high):
+def test_where_the_nozzle_can_go(tmp_path, origin, low, high):
     path = tmp_path / "m.toml"
     text = starter("machine", "open-gap")
     path.write_text(text)
@@ -67,7 +67,7 @@ def test_roundtrip_filament_starters(tmp_path, like):
         ('# origin = "corner"', 'origin = "middle"', "motion.origin must be one of corner, centre, got 'middle'"),
     ],
 )
-def test_limit_machine_mistakes(tmp_path, old, new, message):
+def test_machine_mistakes(tmp_path, old, new, message):
     path = tmp_path / "m.toml"
     path.write_text(starter("machine", "open-gap").replace(old, new, 1), encoding="utf-8")
     with pytest.raises(RecordError, match=message):
@@ -83,14 +83,14 @@ def test_limit_machine_mistakes(tmp_path, old, new, message):
         ("shore = 85\nshoe = 1\nnozzle_c = [210, 230]\n", "did you mean 'shore'"),
     ],
 )
-def test_limit_filament_mistakes(tmp_path, text, message):
+def test_filament_mistakes(tmp_path, text, message):
     path = tmp_path / "f.toml"
     path.write_text(text)
     with pytest.raises(RecordError, match=message):
         read_filament(path)
 
 
-def test_limit_missing_file_and_wrong_bytes(tmp_path):
+def test_missing_file_and_wrong_bytes(tmp_path):
     with pytest.raises(RecordError, match="cannot be read"):
         read_machine(tmp_path / "none.toml")
     (tmp_path / "b.toml").write_bytes(b"\xff\xfe")

@@ -68,7 +68,7 @@ def checked(request, workshop):
     )
 
 
-def test_limit_one_file_that_asks_for_nothing(checked):
+def test_one_file_that_asks_for_nothing(checked):
     html = whole_page(check_page(*checked))
     page = _Page(html)
     assert "http:" not in html
@@ -89,7 +89,7 @@ def _by_hash(text):
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
-def test_limit_policy_allows_the_one_style_and_the_one_script_by_hash(checked):
+def test_policy_allows_the_one_style_and_the_one_script_by_hash(checked):
     html = whole_page(check_page(*checked))
     page = _Page(html)
     (style,) = re.findall(r"<style>(.*?)</style>", html, flags=re.S)
@@ -104,7 +104,7 @@ def test_limit_policy_allows_the_one_style_and_the_one_script_by_hash(checked):
     assert [attrs for attrs, _ in page.scripts if attrs] == [{"type": "application/json", "id": "numbers"}]
 
 
-def test_limit_hostile_words_stay_words(checked):
+def test_hostile_words_stay_words(checked):
     findings, picture = checked
     sane = _Page(whole_page(check_page(findings, picture)))
     facts = replace(
@@ -132,7 +132,7 @@ def test_limit_hostile_words_stay_words(checked):
     assert "{{ 7*7 }}" in page.text
 
 
-def test_limit_every_figure_is_on_the_page(checked):
+def test_every_figure_is_on_the_page(checked):
     findings, picture = checked
     page = _Page(whole_page(check_page(findings, picture)))
     text = page.text
@@ -157,14 +157,14 @@ def test_limit_every_figure_is_on_the_page(checked):
         assert name in text
 
 
-def test_limit_no_more_digits_than_are_known(checked):
+def test_no_more_digits_than_are_known(checked):
     findings, picture = checked
     text = _Page(whole_page(check_page(findings, picture))).text
     for figure in re.findall(r"(\d+(?:\.\d+)?) (?:N\b|%)", text):
         assert len(figure.replace(".", "").strip("0")) <= 2, figure
 
 
-def test_limit_headings_in_order_and_words_for_every_drawing(checked):
+def test_headings_in_order_and_words_for_every_drawing(checked):
     page = _Page(whole_page(check_page(*checked)))
     levels = [int(t[1]) for t in page.tags if re.fullmatch("h[1-6]", t)]
     assert levels[0] == 1
@@ -180,14 +180,14 @@ def test_limit_headings_in_order_and_words_for_every_drawing(checked):
     assert aimed <= set(ids)
 
 
-def test_limit_governing_vessel_and_states_are_said_in_words(checked):
+def test_governing_vessel_and_states_are_said_in_words(checked):
     text = _Page(whole_page(check_page(*checked))).text.replace("\u00a0", " ")
     assert text.count("GIVES FIRST") + text.count("WOULD GIVE FIRST") == 1
     for v in checked[1].vessels:
         assert f"{words.full(v.fill)}: {words.STATE[words.state_of(v.fill)]}".replace("\u00a0", " ") in text
 
 
-def test_limit_feeds_says_so_and_offers_nothing(checked):
+def test_feeds_says_so_and_offers_nothing(checked):
     findings, picture = checked
     calm = replace(
         findings, verdict="feeds", jam_probability=0.004, jam_probability_low=0.0, jam_probability_high=0.009,
@@ -199,7 +199,7 @@ def test_limit_feeds_says_so_and_offers_nothing(checked):
     assert "Chance of a jam: under 1 %, less than 1 in 100" in text
 
 
-def test_limit_nothing_to_draw(checked):
+def test_nothing_to_draw(checked):
     findings, picture = checked
     page = _Page(
         whole_page(check_page(replace(findings, worst=(), measure_next={}), replace(picture, sheets=(), vessels=())))
@@ -222,7 +222,7 @@ def test_roundtrip_numbers_for_the_script_are_json_without_markup(checked):
     assert max(finite) == pytest.approx(float(bins.high[np.isfinite(bins.high)].max()), rel=1e-3)
 
 
-def test_limit_bars_reach_the_peak(checked):
+def test_bars_reach_the_peak(checked):
     strip = checked[1].strip
     drawn = strip_drawing(strip)
     tops = [float(v) for d in drawn["paths"].values() for v in re.findall(r"M[\d.]+ ([\d.]+)H", d)]
@@ -231,7 +231,7 @@ def test_limit_bars_reach_the_peak(checked):
     assert (strip.capacity <= top) == (drawn["capacity_at"] is not None)
 
 
-def test_limit_ink_of_a_huge_layer_stays_bounded(checked):
+def test_ink_of_a_huge_layer_stays_bounded(checked):
     rng = np.random.default_rng(2)
     walk = np.cumsum(rng.normal(0, 0.2, (60_000, 2)), axis=0).astype(np.float32)
     beads = np.hstack([walk[:-1], walk[1:]])
@@ -244,7 +244,7 @@ def test_limit_ink_of_a_huge_layer_stays_bounded(checked):
     assert path.startswith("M")
 
 
-def test_limit_strip_numbers_hold_infinity_as_null(checked):
+def test_strip_numbers_hold_infinity_as_null(checked):
     strip = checked[1].strip
     finest = strip.levels[0]
     high = finest.high.copy()
@@ -258,11 +258,11 @@ def test_limit_strip_numbers_hold_infinity_as_null(checked):
     ("value", "text"),
     [(0.0, "0"), (6.268, "6.3"), (0.7738, "0.77"), (129.2, "130"), (1260.4, "1300"), (0.1, "0.1"), (20.0, "20")],
 )
-def test_limit_numbers_have_two_digits(value, text):
+def test_numbers_have_two_digits(value, text):
     assert words.number(value) == text
 
 
-def test_limit_words_at_the_ends():
+def test_words_at_the_ends():
     assert words.number(float("inf")) == "beyond measure"
     assert words.full(float("inf")) == "over 10 times full"
     assert words.full(0.0) == "under 1\u00a0% full"

@@ -29,7 +29,7 @@ def made(tmp_path_factory):
     return mended, page.read_text(encoding="utf-8"), folder
 
 
-def test_limit_every_figure_of_the_text_is_there(made):
+def test_every_figure_of_the_text_is_there(made):
     mended, page, _ = made
     plain = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)).replace("&#39;", "'").replace("&gt;", ">")
     for obligation in mended.certificate.obligations:
@@ -45,7 +45,7 @@ def test_limit_every_figure_of_the_text_is_there(made):
     assert "Mended: this job should feed now." in page
 
 
-def test_limit_names_are_escaped_and_nothing_is_asked_for(made):
+def test_names_are_escaped_and_nothing_is_asked_for(made):
     _, page, _ = made
     assert _EVIL not in page and "&lt;script&gt;alert(1)&lt;/script&gt;" in page
     assert "a &amp; b &lt;i&gt;.gcode" in page
@@ -53,14 +53,14 @@ def test_limit_names_are_escaped_and_nothing_is_asked_for(made):
     assert "default-src 'none'" in page.replace("&#39;", "'")
 
 
-def test_limit_both_versions_of_a_layer_share_their_bounds(made):
+def test_both_versions_of_a_layer_share_their_bounds(made):
     _, page, _ = made
     views = re.findall(r'<figure class="sheet">\s*<svg viewBox="([^"]+)"', page)
     assert len(views) >= 2 and len(views) % 2 == 0
     assert views[0::2] == views[1::2]
 
 
-def test_limit_pairs_are_drawn_before_the_input_is_replaced(tmp_path):
+def test_pairs_are_drawn_before_the_input_is_replaced(tmp_path):
     path = tmp_path / "in.gcode"
     path.write_text(PROGRAMS["gasket"]())
     mended = mend_with_report(path, machine(), filament(), tmp_path / "p.html", in_place=True)
@@ -71,7 +71,7 @@ def test_limit_pairs_are_drawn_before_the_input_is_replaced(tmp_path):
     assert mended.output == str(path)
 
 
-def test_limit_nothing_to_mend_still_makes_a_page(tmp_path):
+def test_nothing_to_mend_still_makes_a_page(tmp_path):
     path = tmp_path / "in.gcode"
     path.write_text(PROGRAMS["feet"]())
     mended = mend_with_report(path, machine(), filament(), tmp_path / "p.html", output=tmp_path / "o.gcode", passes=())
@@ -80,7 +80,7 @@ def test_limit_nothing_to_mend_still_makes_a_page(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["in.gcode", "out.gcode", "none/p.html", "."])
-def test_limit_a_page_never_takes_the_place_of_something_else(tmp_path, name):
+def test_a_page_never_takes_the_place_of_something_else(tmp_path, name):
     path = tmp_path / "in.gcode"
     path.write_text(PROGRAMS["strain-relief"]())
     text = path.read_bytes()
@@ -97,5 +97,5 @@ def test_limit_a_page_never_takes_the_place_of_something_else(tmp_path, name):
         (3.0, 0.0, "−100\u00a0%"),
     ],
 )  # fmt: skip
-def test_limit_changes_in_words(old, new, said):
+def test_changes_in_words(old, new, said):
     assert mend_page._change(old, new) == said

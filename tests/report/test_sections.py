@@ -69,7 +69,7 @@ def reports(tmp_path_factory):
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_limit_each_section_is_one_element_with_its_id(reports, verb):
+def test_each_section_is_one_element_with_its_id(reports, verb):
     report = reports[verb]
     names = [s.id for s in report.sections]
     assert names and len(names) == len(set(names))
@@ -80,7 +80,7 @@ def test_limit_each_section_is_one_element_with_its_id(reports, verb):
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_limit_no_element_carries_a_style_and_every_length_has_its_rule(reports, verb):
+def test_no_element_carries_a_style_and_every_length_has_its_rule(reports, verb):
     report = reports[verb]
     read = _Read(report.whole)
     assert "style" not in [name for name, _ in read.attributes] and "style" not in read.tags
@@ -90,7 +90,7 @@ def test_limit_no_element_carries_a_style_and_every_length_has_its_rule(reports,
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_limit_names_that_mean_harm_stay_words(reports, verb):
+def test_names_that_mean_harm_stay_words(reports, verb):
     page = whole_page(reports[verb])
     read = _Read(page)
     assert "script" not in read.tags and not [name for name, _ in read.attributes if name.startswith("on")]
@@ -99,7 +99,7 @@ def test_limit_names_that_mean_harm_stay_words(reports, verb):
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_limit_the_file_holds_the_sections_and_a_page_can_open_them_anywhere(reports, verb):
+def test_the_file_holds_the_sections_and_a_page_can_open_them_anywhere(reports, verb):
     report = reports[verb]
     page = whole_page(report)
     for s in report.sections:
@@ -107,7 +107,7 @@ def test_limit_the_file_holds_the_sections_and_a_page_can_open_them_anywhere(rep
         assert re.sub(r"\s", "", report.upto(s.id) + report.beyond(s.id)) == re.sub(r"\s", "", report.whole)
 
 
-def test_limit_only_the_window_has_a_place_for_something_else(reports):
+def test_only_the_window_has_a_place_for_something_else(reports):
     assert [s.id for r in reports.values() for s in r.sections if s.rest] == ["window"]
     assert reports["plan"].section("window").rest.lstrip().startswith("<figure>")
 
@@ -117,14 +117,14 @@ def test_roundtrip_plain_data(reports, verb):
     assert report_of(reports[verb].to_json()) == reports[verb]
 
 
-def test_limit_words_change_and_markup_stays(reports):
+def test_words_change_and_markup_stays(reports):
     said = reports["feel"].worded(lambda text: text.replace("What to do next", "And now"))
     assert said.section("next").title == "And now" and "<h2>And now</h2>" in said.section("next").body
     assert isinstance(said.section("next").body, Markup) and "<h2>And now</h2>" in said.whole
     assert said.rules == reports["feel"].rules
 
 
-def test_limit_a_length_is_one_rule_however_often_it_is_set(monkeypatch):
+def test_a_length_is_one_rule_however_often_it_is_set(monkeypatch):
     text = '{% call(t) section("a", "A <b>") %}{{ t }}{% for w in (2, 3, 2) %}<i class="{{ at("width:%d%%"|format(w)) }}"></i>{% endfor %}{% endcall %}'  # noqa: E501
     monkeypatch.setattr("pliant.report.sections.template_text", lambda name: text)
     report = compose("any.html", "any")
@@ -135,7 +135,7 @@ def test_limit_a_length_is_one_rule_however_often_it_is_set(monkeypatch):
     assert not report.head and not report.foot
 
 
-def test_limit_colours_are_named_in_one_place():
+def test_colours_are_named_in_one_place():
     named = set(COLOURS.values())
     for path in sorted(p for p in ROOT.rglob("*") if p.suffix in (".py", ".css", ".html", ".js", ".svg")):
         found = set(re.findall(r"(?<!&)#[0-9a-fA-F]{3,8}\b", path.read_text(encoding="utf-8")))

@@ -25,7 +25,7 @@ def run(tmp_path):
     return start
 
 
-def test_limit_json_text_and_exit_codes(run):
+def test_json_text_and_exit_codes(run):
     done = run("-o", run.folder / "out.gcode", "--json")
     assert done.exit_code == 0, done.output
     data = json.loads(done.stdout)
@@ -39,7 +39,7 @@ def test_limit_json_text_and_exit_codes(run):
     assert out_of_reach.exit_code == 1 and out_of_reach.stdout.startswith("not enough")
 
 
-def test_limit_passes_are_chosen(run):
+def test_passes_are_chosen(run):
     skips = [w for name in ("heat", "order", "route", "flow", "retract") for w in ("--skip", name)]
     done = run("-o", run.folder / "out.gcode", *skips, "--json")
     assert json.loads(done.stdout)["passes"] == []
@@ -50,7 +50,7 @@ def test_limit_passes_are_chosen(run):
     assert {"coast", "first layer", "factor"} <= set(data["changes"]) and data["certified"]
 
 
-def test_limit_in_place_and_a_page(run):
+def test_in_place_and_a_page(run):
     text = (run.folder / "in.gcode").read_bytes()
     done = run("--in-place", "--html", run.folder / "p.html")
     assert done.exit_code == 0, done.output
@@ -72,7 +72,7 @@ def test_limit_in_place_and_a_page(run):
         (["--in-place", "--html", "."], "is not an ordinary file"),
     ],
 )
-def test_limit_bad_words_are_one_line_and_leave_everything(run, words, why, monkeypatch):
+def test_bad_words_are_one_line_and_leave_everything(run, words, why, monkeypatch):
     monkeypatch.chdir(run.folder)
     text = (run.folder / "in.gcode").read_bytes()
     done = run(*words)

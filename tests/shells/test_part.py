@@ -62,7 +62,7 @@ def test_roundtrip_json_has_the_promised_keys(workshop):
     assert data["volume_mm3"] == pytest.approx(48 / 2 * 100 * 0.130526 * 8, rel=1e-4)  # sin(7.5 degrees)
 
 
-def test_limit_sizes_that_betray_another_unit(workshop):
+def test_sizes_that_betray_another_unit(workshop):
     for name, scale in (("metres.stl", 1e-3), ("giant.stl", 100.0)):
         v, f = shapes.box()
         (workshop / name).write_bytes(shapes.binary_stl(v * scale, f))
@@ -73,7 +73,7 @@ def test_limit_sizes_that_betray_another_unit(workshop):
     assert "does it fit" not in _run(workshop, "puck.stl").stdout
 
 
-def test_limit_a_forest_is_poor_and_exits_1(workshop):
+def test_a_forest_is_poor_and_exits_1(workshop):
     result = _run(workshop, "brush <1>.stl", "--html", workshop / "brush.html")
     assert result.exit_code == 1
     assert "forest of thin posts" in result.stdout
@@ -81,7 +81,7 @@ def test_limit_a_forest_is_poor_and_exits_1(workshop):
     assert "published for rigid filament" in result.stdout
 
 
-def test_limit_the_page_is_whole_safe_and_asks_for_nothing(workshop):
+def test_the_page_is_whole_safe_and_asks_for_nothing(workshop):
     _run(workshop, "brush <1>.stl", "--html", workshop / "brush.html")
     page = (workshop / "brush.html").read_text(encoding="utf-8")
     assert "brush &lt;1&gt;" in page
@@ -102,7 +102,7 @@ def test_limit_the_page_is_whole_safe_and_asks_for_nothing(workshop):
     [("open.stl", "edges belong to one triangle only"), ("flat.stl", "open|zero area"), ("torn.stl", "cut short"),
      ("none.stl", "cannot be read"), ("m.toml", "unknown kind of mesh")],
 )  # fmt: skip
-def test_limit_bad_mesh_is_one_line_and_exit_2(workshop, mesh, words):
+def test_bad_mesh_is_one_line_and_exit_2(workshop, mesh, words):
     result = _run(workshop, mesh)
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
@@ -110,17 +110,17 @@ def test_limit_bad_mesh_is_one_line_and_exit_2(workshop, mesh, words):
     assert "Traceback" not in result.output
 
 
-def test_limit_a_page_that_cannot_be_written_is_one_line(workshop):
+def test_a_page_that_cannot_be_written_is_one_line(workshop):
     result = _run(workshop, "puck.stl", "--html", workshop / "no" / "where.html")
     assert result.exit_code == 2
     assert "cannot be written" in result.stderr
 
 
-def test_limit_help_names_the_exit_code():
+def test_help_names_the_exit_code():
     assert "Exit code 1" in CliRunner().invoke(main, ["part", "--help"]).stdout
 
 
-def test_limit_the_machine_s_reach_enters_the_verdict(workshop):
+def test_the_machine_s_reach_enters_the_verdict(workshop):
     reach = starter("machine", "open-gap").replace("# volume_mm = [200, 200, 180]", "volume_mm = [200, 200, 180]")
     (workshop / "small.toml").write_text(reach)
     v, f = shapes.box(190, 190, 19)
@@ -139,7 +139,7 @@ def test_limit_the_machine_s_reach_enters_the_verdict(workshop):
     assert "does not say (motion.volume_mm)" in _run(workshop, "tile.stl").stdout
 
 
-def test_limit_an_open_mesh_is_placed_and_looked_at_with_doubt_when_asked(workshop):
+def test_an_open_mesh_is_placed_and_looked_at_with_doubt_when_asked(workshop):
     refused = _run(workshop, "open.stl")
     assert refused.exit_code == 2
     assert "a hole, 28.3 mm across at x 10, y 10, z 20 mm" in refused.stderr

@@ -32,7 +32,7 @@ def test_roundtrip_rows_are_what_check_says(folder):
     assert chances == sorted(chances, reverse=True)
 
 
-def test_limit_a_bad_program_does_not_stop_the_others(folder):
+def test_a_bad_program_does_not_stop_the_others(folder):
     (folder / "c.gcode").write_bytes(b"G1 X1..2\n")
     words = ["batch", folder, "-m", folder / "m.toml", "-f", folder / "f.toml", "--json"]
     result = CliRunner().invoke(main, [str(w) for w in words])
@@ -43,7 +43,7 @@ def test_limit_a_bad_program_does_not_stop_the_others(folder):
     assert differences(json.loads(result.stdout), "batch") == (set(), set())
 
 
-def test_limit_nothing_to_check_is_said(tmp_path, folder):
+def test_nothing_to_check_is_said(tmp_path, folder):
     empty = tmp_path / "empty"
     empty.mkdir()
     with pytest.raises(PliantError, match="no programs"):

@@ -30,7 +30,7 @@ def _run(folder, verb, *words):
     return CliRunner().invoke(main, [str(w) for w in common])
 
 
-def test_limit_check_and_plan_say_what_the_part_brings(folder):
+def test_check_and_plan_say_what_the_part_brings(folder):
     checked = _run(folder, "check", folder / "g.gcode", "--part", folder / "feet.stl")
     planned = _run(folder, "plan", "--baseline", folder / "base.toml", "--part", folder / "feet.stl")
     for result in (checked, planned):
@@ -39,7 +39,7 @@ def test_limit_check_and_plan_say_what_the_part_brings(folder):
     assert "islands to a layer" not in _run(folder, "check", folder / "g.gcode").stdout
 
 
-def test_limit_a_bad_mesh_is_one_line(folder):
+def test_a_bad_mesh_is_one_line(folder):
     (folder / "bad.stl").write_bytes(b"solid x\nfacet normal 0 0 nan\n")
     result = _run(folder, "check", folder / "g.gcode", "--part", folder / "bad.stl")
     assert result.exit_code == 2

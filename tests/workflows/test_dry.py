@@ -29,7 +29,7 @@ def _run(*words):
     return CliRunner().invoke(main, [str(w) for w in words])
 
 
-def test_limit_the_sheet_is_the_limit(tmp_path):
+def test_the_sheet_is_the_limit(tmp_path):
     path = _spool(tmp_path, extra="dry_c = 65\ndry_h = [4, 6]\n")
     assert dry(path).temperature_c == 65
     assert not dry(path).limit_assumed
@@ -38,14 +38,14 @@ def test_limit_the_sheet_is_the_limit(tmp_path):
         dry(path, temperature_c=65.5)
 
 
-def test_limit_a_range_on_the_sheet_runs_at_its_upper_end(tmp_path):
+def test_a_range_on_the_sheet_runs_at_its_upper_end(tmp_path):
     path = _spool(tmp_path, extra="dry_c = [55, 70]\n")
     assert dry(path).temperature_c == 70
     assert "under the sheet's 55" in " ".join(dry(path, temperature_c=50).notes)
 
 
 @pytest.mark.parametrize(("shore", "limit"), [(60, 50), (75, 50), (85, 60), (95, 70), (98, 70)])
-def test_limit_without_a_sheet_the_limit_is_assumed_named_and_never_passed(tmp_path, shore, limit):
+def test_without_a_sheet_the_limit_is_assumed_named_and_never_passed(tmp_path, shore, limit):
     found = dry(_spool(tmp_path, shore))
     assert found.limit_assumed
     assert found.temperature_c == found.limit_c == limit
@@ -56,7 +56,7 @@ def test_limit_without_a_sheet_the_limit_is_assumed_named_and_never_passed(tmp_p
         dry(_spool(tmp_path, shore), temperature_c=limit + 1)
 
 
-def test_limit_hours_are_those_of_the_cylinder(tmp_path):
+def test_hours_are_those_of_the_cylinder(tmp_path):
     # the median of the draws against the model at the medians, and the published bracket of S[5.3] at 60 degC
     found = dry(_spool(tmp_path), water_percent=1.0, target_percent=0.1)
     d = water_diffusivity_m2_per_s(60.0, math.sqrt(1.06e-12 * 3.40e-12), math.sqrt(23 * 46))
@@ -65,7 +65,7 @@ def test_limit_hours_are_those_of_the_cylinder(tmp_path):
     assert found.spool_h.value / found.strand_h.value == pytest.approx(math.sqrt(1.3 * 6.0), rel=0.1)
 
 
-def test_limit_order(tmp_path):
+def test_order(tmp_path):
     base = dry(_spool(tmp_path))
     assert base.strand_h.low < base.strand_h.value < base.strand_h.high
     assert base.strand_h.value < base.spool_h.value
@@ -81,11 +81,11 @@ def test_limit_order(tmp_path):
         assert all(later.value <= earlier.value for earlier, later in itertools.pairwise(curve))
 
 
-def test_limit_already_dry_needs_no_time(tmp_path):
+def test_already_dry_needs_no_time(tmp_path):
     assert dry(_spool(tmp_path), water_percent=0.001, target_percent=0.05).strand_h.high == 0.0
 
 
-def test_limit_heated_room_air_has_a_floor(tmp_path):
+def test_heated_room_air_has_a_floor(tmp_path):
     found = dry(_spool(tmp_path), room_humidity_percent=50)
     assert found.resting_percent == pytest.approx(found.heated_room_percent)
     assert found.spool_h.value is None
@@ -95,7 +95,7 @@ def test_limit_heated_room_air_has_a_floor(tmp_path):
     assert loose.spool_h.value > dry(_spool(tmp_path), target_percent=0.3).spool_h.value
 
 
-def test_limit_the_record_says_how_wet_it_is(tmp_path):
+def test_the_record_says_how_wet_it_is(tmp_path):
     path = _spool(tmp_path, extra="water_percent = [0.2, 0.3]\n")
     found = dry(path)
     assert found.water_percent.low == pytest.approx(0.2)
@@ -112,7 +112,7 @@ def test_limit_the_record_says_how_wet_it_is(tmp_path):
         ("water_percent = 40", r"water_percent must be at most 5"),
     ],
 )
-def test_limit_bad_keys_are_named(tmp_path, extra, words):
+def test_bad_keys_are_named(tmp_path, extra, words):
     with pytest.raises(RecordError, match=words):
         read_filament(_spool(tmp_path, extra=extra))
 
@@ -127,7 +127,7 @@ def test_limit_bad_keys_are_named(tmp_path, extra, words):
         ({"room_humidity_percent": 120.0}, "room_humidity_percent must be at most 100"),
     ],
 )
-def test_limit_impossible_numbers_are_named(tmp_path, asked, words):
+def test_impossible_numbers_are_named(tmp_path, asked, words):
     with pytest.raises(DomainError, match=words):
         dry(_spool(tmp_path), **asked)
 
@@ -145,7 +145,7 @@ def test_roundtrip_command_json_and_text(tmp_path):
     assert "food oven" in text
 
 
-def test_limit_command_refuses_to_go_above_the_sheet(tmp_path):
+def test_command_refuses_to_go_above_the_sheet(tmp_path):
     result = _run("dry", "-f", _spool(tmp_path, extra="dry_c = 65"), "--temperature-c", "80")
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
@@ -153,7 +153,7 @@ def test_limit_command_refuses_to_go_above_the_sheet(tmp_path):
     assert result.stdout == ""
 
 
-def test_limit_page_is_self_contained_and_escapes(tmp_path):
+def test_page_is_self_contained_and_escapes(tmp_path):
     path = _spool(tmp_path, extra="dry_c = 65\ndry_h = [4, 8]\n")
     path.write_text(path.read_text().replace("Invented spool", "<script>alert(1)</script> & co"), encoding="utf-8")
     out = tmp_path / "dry.html"
@@ -168,14 +168,14 @@ def test_limit_page_is_self_contained_and_escapes(tmp_path):
 
 
 @pytest.mark.parametrize("asked", [{"room_humidity_percent": 60.0}, {"water_percent": 0.001}, {"target_percent": 4.0}])
-def test_limit_page_of_the_odd_cases(tmp_path, asked):
+def test_page_of_the_odd_cases(tmp_path, asked):
     page = whole_page(dry_page(dry(_spool(tmp_path), **asked)))
     assert "nan" not in page
     assert "None" not in page
     ElementTree.fromstring(page[page.index("<svg") : page.index("</svg>") + 6])
 
 
-def test_limit_dry_already_is_said_once_and_in_words(tmp_path):
+def test_dry_already_is_said_once_and_in_words(tmp_path):
     # failed before: "no time; 90 % range no time to no time"
     found = dry(_spool(tmp_path), water_percent=0.001)
     text, page = drying_text(found), whole_page(dry_page(found))
@@ -184,7 +184,7 @@ def test_limit_dry_already_is_said_once_and_in_words(tmp_path):
     assert "It is dry already." in page
 
 
-def test_limit_air_that_wets_the_spool_is_told(tmp_path):
+def test_air_that_wets_the_spool_is_told(tmp_path):
     # failed before: "no time", with the water rising in the table below
     found = dry(_spool(tmp_path), water_percent=0.01, room_humidity_percent=80)
     assert found.wets
@@ -194,7 +194,7 @@ def test_limit_air_that_wets_the_spool_is_told(tmp_path):
     assert not dry(_spool(tmp_path), water_percent=0.01).wets
 
 
-def test_limit_one_floor_that_of_the_humidity_given(tmp_path):
+def test_one_floor_that_of_the_humidity_given(tmp_path):
     # failed before: the floor of 50 % beside one of the humidity asked for
     found = dry(_spool(tmp_path), room_humidity_percent=20, target_percent=0.1)
     assert found.heated_room_percent == found.resting_percent
@@ -204,7 +204,7 @@ def test_limit_one_floor_that_of_the_humidity_given(tmp_path):
     assert "room air of 50" not in whole_page(dry_page(found)).replace("\u00a0", " ")
 
 
-def test_limit_the_headline_names_its_air(tmp_path):
+def test_the_headline_names_its_air(tmp_path):
     dried, heated = dry(_spool(tmp_path)), dry(_spool(tmp_path), room_humidity_percent=50, target_percent=0.3)
     assert "for the wound spool, in dried air." in whole_page(dry_page(dried))
     assert "Most boxes heat the air of the room" in whole_page(dry_page(dried))

@@ -73,12 +73,12 @@ def test_roundtrip_forward_then_reverse(piece, force):
         assert 0 < p.chance_near < 1
 
 
-def test_limit_every_range_carries_the_printed_scatter():
+def test_every_range_carries_the_printed_scatter():
     for p in feel(*PAD, wanted_n=300.0).choices:
         assert p.high_n / p.force_n >= printed_check().miss ** 1.6449
 
 
-def test_limit_force_grows_with_each_choice():
+def test_force_grows_with_each_choice():
     def force(**kw):
         return feel(*PAD, **{"shore_a": 85.0, "density": 0.25, "walls": 2, **kw}).choices[0].force_n
 
@@ -88,14 +88,14 @@ def test_limit_force_grows_with_each_choice():
     assert force() < force(pattern="solid", density=None)
 
 
-def test_limit_pressed_across_is_softer_at_low_density():
+def test_pressed_across_is_softer_at_low_density():
     above = feel(*PAD, shore_a=85.0, density=0.2, walls=0, skin_mm=0.0).choices[0]
     across = feel(*PAD, shore_a=85.0, density=0.2, walls=0, skin_mm=0.0, direction="in-plane").choices[0]
     # published cells: 0.012 against 0.2 of the solid, before folding
     assert across.force_n / above.force_n == pytest.approx(0.06, rel=0.1)
 
 
-def test_limit_a_measured_piece_narrows_the_range_and_moves_the_middle():
+def test_a_measured_piece_narrows_the_range_and_moves_the_middle():
     chosen = feel(*PAD, shore_a=85.0, measured_n=400.0)
     factor = chosen.measured_factor
     assert factor == pytest.approx(400.0 / chosen.choices[0].force_n)
@@ -107,7 +107,7 @@ def test_limit_a_measured_piece_narrows_the_range_and_moves_the_middle():
     assert table.choices[0].chance_near > 0.4
 
 
-def test_limit_folding_is_said_and_ranks_behind():
+def test_folding_is_said_and_ranks_behind():
     found = feel(*PAD, wanted_n=300.0)
     assert found.choices[0].holds == "linear"
     folded = feel(*PAD, shore_a=85.0, density=0.1, pattern="square").choices[0]
@@ -115,18 +115,18 @@ def test_limit_folding_is_said_and_ranks_behind():
     assert "past the linear range" in feel(*PAD, shore_a=85.0, density=0.1, pattern="square").spread_parts
 
 
-def test_limit_out_of_reach_is_said():
+def test_out_of_reach_is_said():
     assert any("Out of reach" in n and "stiffest" in n for n in feel(*PAD, wanted_n=1e6).notes)
     assert any("Out of reach" in n and "softest" in n for n in feel(*PAD, wanted_n=1e-3).notes)
 
 
-def test_limit_strain_past_the_range_is_said():
+def test_strain_past_the_range_is_said():
     said = feel("pad", (40, 30, 10), 4.0, shore_a=85.0)
     assert said.choices[0].holds == "beyond"
     assert any("past the 20 %" in n for n in said.notes)
 
 
-def test_limit_a_flat_solid_is_said_to_be_beyond():
+def test_a_flat_solid_is_said_to_be_beyond():
     flat = feel("pad", (40, 30, 2), 0.2, shore_a=85.0, pattern="solid", skin_mm=0.4)
     assert flat.choices[0].holds == "beyond"
     assert any("flat a solid" in n for n in flat.notes)
@@ -156,7 +156,7 @@ def test_limit_a_flat_solid_is_said_to_be_beyond():
         (("pad", (1, 1, 5), 0.1), {"shore_a": 85.0, "walls": 2}, "2 walls of 0.45 mm do not fit"),
     ],
 )
-def test_limit_impossible_pieces_are_named(args, kw, words):
+def test_impossible_pieces_are_named(args, kw, words):
     with pytest.raises(DomainError, match=words):
         feel(*args, **kw)
 
@@ -191,7 +191,7 @@ def test_roundtrip_command(tmp_path):
         (["--pad", "40x30x10", "--deflection-mm", "1"], "give the force wanted"),
     ],
 )
-def test_limit_bad_words_exit_2(words, said):
+def test_bad_words_exit_2(words, said):
     result = _run("feel", *words)
     assert result.exit_code == 2
     assert said in result.stderr
@@ -205,7 +205,7 @@ def test_limit_bad_words_exit_2(words, said):
         lambda: feel(*COLUMN, wanted_n=5.0), lambda: feel(*PAD, wanted_n=1e6), lambda: feel(*PAD, wanted_n=1e-3),
     ],
 )  # fmt: skip
-def test_limit_page_is_self_contained(found):
+def test_page_is_self_contained(found):
     page = whole_page(feel_page(found()))
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
@@ -217,13 +217,13 @@ def test_limit_page_is_self_contained(found):
         start = end
 
 
-def test_limit_two_digits_are_shown():
+def test_two_digits_are_shown():
     assert newtons(1234.0) == "1200"
     assert newtons(0.0347) == "0.035"
     assert newtons(96.0) == "96"
 
 
-def test_limit_a_tall_pad_is_told_that_it_buckles_sideways():
+def test_a_tall_pad_is_told_that_it_buckles_sideways():
     # failed before: 90 N, nothing said, where Euler's column with 33 MPa carries 7 to 27 N as a solid
     tall = feel("pad", (10.0, 10.0, 200.0), 10.0, shore_a=85.0)
     first = tall.choices[0]
@@ -256,7 +256,7 @@ def test_limit_a_tall_pad_is_told_that_it_buckles_sideways():
         (PAD, {"shore_a": 85.0, "factor": 1e3}, "factor 1000 is"),
     ],
 )
-def test_limit_what_would_be_ignored_or_cannot_be_is_refused(piece, kw, said):
+def test_what_would_be_ignored_or_cannot_be_is_refused(piece, kw, said):
     # each failed before: the option made no difference, or a factor of millions was taken
     with pytest.raises(DomainError, match=said):
         feel(*piece, **kw)

@@ -57,7 +57,7 @@ def test_roundtrip_coupon_learn_next(desk):
     assert second["spread"] < first["spread"]
 
 
-def test_limit_learn_tells_in_words_and_refuses_in_one_line(desk, tmp_path):
+def test_learn_tells_in_words_and_refuses_in_one_line(desk, tmp_path):
     said = _run("learn", desk / "l.readings.toml", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path)
     assert said.exit_code == 0
     assert "youngs_modulus_mpa" in said.output
@@ -69,7 +69,7 @@ def test_limit_learn_tells_in_words_and_refuses_in_one_line(desk, tmp_path):
     assert "flow_mm3_per_s is missing" in bad.stderr
 
 
-def test_limit_readings_of_another_machine_are_refused(desk, tmp_path):
+def test_readings_of_another_machine_are_refused(desk, tmp_path):
     (tmp_path / "other.toml").write_text(starter("machine", "dual-drive"))
     bad = _run("learn", desk / "l.readings.toml", "-m", tmp_path / "other.toml", "-f", desk / "f.toml", "-o", tmp_path)
     assert bad.exit_code == 2
@@ -81,7 +81,7 @@ def test_limit_readings_of_another_machine_are_refused(desk, tmp_path):
     assert "`pliant coupon` writes a file to fill in" in lost.stderr
 
 
-def test_limit_nothing_is_left_behind_where_the_sheet_cannot_be_written(desk, tmp_path):
+def test_nothing_is_left_behind_where_the_sheet_cannot_be_written(desk, tmp_path):
     words = ("coupon", "ladder", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path / "x.gcode")
     bad = _run(*words, "--sheet", tmp_path / "nowhere" / "x.html")
     assert bad.exit_code == 2
@@ -89,7 +89,7 @@ def test_limit_nothing_is_left_behind_where_the_sheet_cannot_be_written(desk, tm
     assert list(tmp_path.iterdir()) == []
 
 
-def test_limit_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):
+def test_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):
     bad = _run("coupon", "tower", "-m", desk / "m.toml", "-f", desk / "f.toml", "-o", tmp_path / "x.gcode")
     assert bad.exit_code == 2
     assert "choose from ladder, stop-start" in bad.stderr
@@ -106,7 +106,7 @@ def test_limit_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):
         ("wrong = 1", "takes the keys"),
     ],
 )
-def test_limit_a_damaged_learned_record_is_refused(desk, tmp_path, table, words):
+def test_a_damaged_learned_record_is_refused(desk, tmp_path, table, words):
     path = tmp_path / "f.toml"
     path.write_text(starter("filament", "85A") + f'\n[together]\nmachine = "x"\n{table}\n')
     bad = _run("next", "-m", desk / "m.toml", "-f", path)

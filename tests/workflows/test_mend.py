@@ -119,7 +119,7 @@ _LONGER = {
 
 
 @pytest.mark.parametrize(("name", "spool"), _each_with(_LONGER))
-def test_limit_target_met_and_faster_than_one_flat_speed(tmp_path, name, spool):
+def test_target_met_and_faster_than_one_flat_speed(tmp_path, name, spool):
     """Common practice, no source: 15 mm/s everywhere is safe. Ours is faster at the same risk or less."""
     mended, _ = _mend(_file(tmp_path, _LONGER[name]()), spool=spool)
     assert mended.meets_target and mended.after.jam_probability <= mended.target
@@ -134,7 +134,7 @@ def _count(path):
     return len(path.read_bytes().splitlines())
 
 
-def test_limit_open_travel_falls_and_time_hardly_grows(tmp_path):
+def test_open_travel_falls_and_time_hardly_grows(tmp_path):
     """Aim of the design: open travel down by 60 % in the median, time up by at most 5 % through order and route."""
     less, more = [], []
     for name in ("feet", "gasket", "strain-relief"):
@@ -147,7 +147,7 @@ def test_limit_open_travel_falls_and_time_hardly_grows(tmp_path):
     assert max(more) <= 0.05
 
 
-def test_limit_out_of_reach_is_certified_and_said(tmp_path):
+def test_out_of_reach_is_certified_and_said(tmp_path):
     mended, out = _mend(_file(tmp_path, PROGRAMS["gasket"]()), spool="75A", on="long-tube")
     assert not mended.meets_target and mended.certificate.certified and out.exists()
     assert any(n.startswith("flow: no speed down to 3 mm/s") for n in mended.notes)
@@ -188,7 +188,7 @@ def test_roundtrip_numbered_lines_stay_numbered(tmp_path):
     assert twice.read_bytes() == out.read_bytes()
 
 
-def test_limit_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
+def test_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
     text = PROGRAMS["strain-relief"]()
     path = _file(tmp_path, text[: text.rindex("\nG1 X") + len("\nG1 X46.")])
     mended, _ = _mend(path, passes=("flow",))
@@ -196,7 +196,7 @@ def test_limit_a_file_that_may_be_cut_short_is_mended_with_a_warning(tmp_path):
     assert mended.certificate.certified and "warning     the last line moves and has no end" in text
 
 
-def test_limit_every_pass_alone_is_certified(tmp_path):
+def test_every_pass_alone_is_certified(tmp_path):
     path = _file(tmp_path, PROGRAMS["strain-relief"]())
     for name in (*PASSES, *ADDED):
         mended, out = _mend(path, passes=(name,), height_mm=0.05 * (name == "first-layer"), dialect="e-on-its-own")
@@ -207,7 +207,7 @@ def test_limit_every_pass_alone_is_certified(tmp_path):
         assert set(mended.counts()) <= allowed
 
 
-def test_limit_text_and_json_are_views_of_the_same_fields(tmp_path):
+def test_text_and_json_are_views_of_the_same_fields(tmp_path):
     mended, _ = _mend(_file(tmp_path, PROGRAMS["feet"]()), **_EVERYTHING)
     data = mended.to_json()
     assert {"before", "after", "changes", "certificate", "certified", "notes", "passes"} <= set(data)
@@ -221,7 +221,7 @@ def test_limit_text_and_json_are_views_of_the_same_fields(tmp_path):
     assert "prime: the program feeds beside the part" in text
 
 
-def test_limit_a_certificate_that_fails_leaves_no_output(tmp_path, monkeypatch):
+def test_a_certificate_that_fails_leaves_no_output(tmp_path, monkeypatch):
     import pliant.workflows.mend as module
     from pliant.records.mending import Certificate, Obligation
 
@@ -253,14 +253,14 @@ _BEADS = "G1 X10 Y0 E0.4 F600\nG1 X20 Y0 E0.4\nG1 X20 Y20 E0.8\n"
         ("G90\nM83\nG1 X1..2 E1\n", 3, "number|read"),
     ],
 )
-def test_limit_what_is_not_self_contained_is_refused_with_its_line(tmp_path, text, line, why):
+def test_what_is_not_self_contained_is_refused_with_its_line(tmp_path, text, line, why):
     path = _file(tmp_path, text)
     with pytest.raises(ProgramError, match=rf"in\.gcode line {line}: .*({why})"):
         _mend(path)
     assert [p.name for p in tmp_path.iterdir()] == ["in.gcode"] and path.read_text() == text
 
 
-def test_limit_several_commands_on_a_line_that_has_to_change(tmp_path):
+def test_several_commands_on_a_line_that_has_to_change(tmp_path):
     text = "G90\nM83\nM104 S220\nG1 Z0.2 F600\nG1 X10 Y0 E0.4 F9000 G1 X50 Y0 E1.6 F9000\nG1 X50 Y40 E1.6\n"
     path = _file(tmp_path, text)
     with pytest.raises(ProgramError, match=r"line 5: several commands on a line that has to change"):
@@ -277,7 +277,7 @@ def test_limit_several_commands_on_a_line_that_has_to_change(tmp_path):
         (["G90", "M83", "G1 X10 Y0 E0.4 F600", "G1 X20 X30 E0.4"], "a letter twice"),
     ],
 )
-def test_limit_what_means_two_things_is_refused_until_the_controller_is_named(tmp_path, lines, what):
+def test_what_means_two_things_is_refused_until_the_controller_is_named(tmp_path, lines, what):
     path = _file(tmp_path, "\n".join(lines) + "\n")
     with pytest.raises(ProgramError, match=rf"means different things to different controllers: {what}.*`dialect`"):
         _mend(path)
@@ -286,7 +286,7 @@ def test_limit_what_means_two_things_is_refused_until_the_controller_is_named(tm
     assert mended.certificate.certified and out.exists()
 
 
-def test_limit_questions_that_change_nothing_do_not_stop_it(tmp_path):
+def test_questions_that_change_nothing_do_not_stop_it(tmp_path):
     """A fan setting, a comment in brackets: proved as each controller reads them."""
     lines = ["G90", "M83", "M106 S1", "G1 X10 Y0 E0.4 F600", "G1 X20 Y0 E0.4 (wall)", "G1 X20 Y30 E1"]
     mended, _ = _mend(_file(tmp_path, "\n".join(lines) + "\n"))
@@ -304,20 +304,20 @@ def test_limit_questions_that_change_nothing_do_not_stop_it(tmp_path):
         ({"dialect": "nonsense"}, "unknown dialect"),
     ],
 )
-def test_limit_bad_requests(tmp_path, more, why):
+def test_bad_requests(tmp_path, more, why):
     path = _file(tmp_path, PROGRAMS["strain-relief"]())
     with pytest.raises(PliantError, match=why):
         _mend(path, **more)
     assert not (tmp_path / "out.gcode").exists()
 
 
-def test_limit_no_bead_nothing_to_mend(tmp_path):
+def test_no_bead_nothing_to_mend(tmp_path):
     path = _file(tmp_path, "G90\nG1 X10 Y10 F6000\nG1 X20\n")
     with pytest.raises(ProgramError, match="lays no bead"):
         _mend(path, **_EVERYTHING)
 
 
-def test_limit_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp_path):
+def test_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp_path):
     """The flow is planned at the temperature that heat sets, not at the one of the input."""
     text = PROGRAMS["feet"]().replace("M109 S220", "M109 S260")
     mended, _ = _mend(_file(tmp_path, text))
@@ -338,7 +338,7 @@ def test_limit_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp
         ("dwell", {"arcs": True}),
     ],
 )
-def test_limit_everything_on_ends_where_the_input_ends(tmp_path, end, habit):
+def test_everything_on_ends_where_the_input_ends(tmp_path, end, habit):
     first = program_of(tmp_path, posts(end, layers=2, **habit))
     mended = mend(first.path, machine(), filament(), output=tmp_path / "out.gcode", passes=PASSES + ADDED)
     assert mended.certificate.certified and mended.changes

@@ -40,7 +40,7 @@ def _run(arguments, **more):
     )  # fmt: skip
 
 
-def test_limit_a_writer_killed_at_any_moment_leaves_the_old_or_the_new_file_whole(tmp_path):
+def test_a_writer_killed_at_any_moment_leaves_the_old_or_the_new_file_whole(tmp_path):
     """The writer alone, 200 times: only what replaces the file could do harm; the study kills whole mends."""
     rng = random.Random()
     program, new, other = (tmp_path / name for name in ("in.gcode", "a", "b"))
@@ -73,7 +73,7 @@ def test_limit_a_writer_killed_at_any_moment_leaves_the_old_or_the_new_file_whol
 
 
 @pytest.mark.study
-def test_limit_killed_at_any_moment_the_old_or_the_new_file_is_whole(tmp_path):
+def test_killed_at_any_moment_the_old_or_the_new_file_is_whole(tmp_path):
     seed = random.SystemRandom().randrange(10**6)
     script = Path(__file__).with_name("killed_mend.py")
     done = subprocess.run(
@@ -98,7 +98,7 @@ def _small_disk(place, room, read_only=False):
             subprocess.run(["umount", place], check=True)
 
 
-def test_limit_disk_full_leaves_the_input_and_says_so(tmp_path, job):
+def test_disk_full_leaves_the_input_and_says_so(tmp_path, job):
     program, arguments = job
     text = program.read_bytes()
     with _small_disk(tmp_path / "small", len(text) + 40_000) as disk:
@@ -124,7 +124,7 @@ def test_limit_disk_full_leaves_the_input_and_says_so(tmp_path, job):
         assert [p.name for p in here.parent.glob(".in*")] == []
 
 
-def test_limit_no_room_for_the_work_itself(tmp_path, job):
+def test_no_room_for_the_work_itself(tmp_path, job):
     program, arguments = job
     text = program.read_bytes()
     with _small_disk(tmp_path / "small", 40_960) as disk:
@@ -135,7 +135,7 @@ def test_limit_no_room_for_the_work_itself(tmp_path, job):
     assert "set TMPDIR" in done.stderr and program.read_bytes() == text
 
 
-def test_limit_a_folder_that_can_only_be_read(tmp_path, job):
+def test_a_folder_that_can_only_be_read(tmp_path, job):
     program, arguments = job
     text = program.read_bytes()
     with _small_disk(tmp_path / "closed", 1 << 20) as disk:
@@ -159,7 +159,7 @@ def test_limit_a_folder_that_can_only_be_read(tmp_path, job):
     assert kept == text and names == ["in.gcode"]
 
 
-def test_limit_rights_are_kept(tmp_path, job):
+def test_rights_are_kept(tmp_path, job):
     program, _ = job
     program.chmod(0o604)
     mend(program, machine(), filament(), in_place=True)
@@ -173,7 +173,7 @@ def test_limit_rights_are_kept(tmp_path, job):
 
 
 @pytest.mark.parametrize("in_place", [True, False])
-def test_limit_a_link_stays_a_link(tmp_path, job, in_place):
+def test_a_link_stays_a_link(tmp_path, job, in_place):
     program, _ = job
     text = program.read_bytes()
     (tmp_path / "elsewhere").mkdir()
@@ -190,7 +190,7 @@ def test_limit_a_link_stays_a_link(tmp_path, job, in_place):
     assert sorted(p.name for p in target.parent.iterdir()) == ["real.gcode"]
 
 
-def test_limit_output_is_never_the_input_by_another_name(tmp_path, job):
+def test_output_is_never_the_input_by_another_name(tmp_path, job):
     program, _ = job
     other = tmp_path / "other.gcode"
     other.hardlink_to(program)
@@ -201,7 +201,7 @@ def test_limit_output_is_never_the_input_by_another_name(tmp_path, job):
             mend(program, machine(), filament(), output=name)
 
 
-def test_limit_places_that_cannot_take_a_file(tmp_path, job):
+def test_places_that_cannot_take_a_file(tmp_path, job):
     program, _ = job
     with pytest.raises(PliantError, match="is not an ordinary file"):
         mend(program, machine(), filament(), output=tmp_path)
@@ -209,7 +209,7 @@ def test_limit_places_that_cannot_take_a_file(tmp_path, job):
         mend(program, machine(), filament(), output=tmp_path / "none" / "out.gcode")
 
 
-def test_limit_a_very_long_name(tmp_path):
+def test_a_very_long_name(tmp_path):
     new, goal = tmp_path / "new", tmp_path / ("x" * 250)
     new.write_bytes(b"new")
     replace_file(new, goal, like=new)

@@ -45,7 +45,7 @@ def test_roundtrip_page_is_written_beside_the_usual_answer(files):
 
 
 @pytest.mark.parametrize("name", ["g.gcode", "m.toml", "f.toml"])
-def test_limit_an_input_is_never_replaced(files, name):
+def test_an_input_is_never_replaced(files, name):
     before = (files / name).read_bytes()
     result = _check(files, files / name)
     assert result.exit_code == 2
@@ -53,7 +53,7 @@ def test_limit_an_input_is_never_replaced(files, name):
     assert (files / name).read_bytes() == before
 
 
-def test_limit_unwritable_place_is_exit_2_and_leaves_nothing(files):
+def test_unwritable_place_is_exit_2_and_leaves_nothing(files):
     result = _check(files, files / "nowhere" / "report.html")
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
@@ -61,7 +61,7 @@ def test_limit_unwritable_place_is_exit_2_and_leaves_nothing(files):
     assert result.stdout == ""
 
 
-def test_limit_not_an_ordinary_file(tmp_path):
+def test_not_an_ordinary_file(tmp_path):
     with pytest.raises(PliantError, match="not an ordinary file"):
         save_whole(tmp_path, "x")
     with pytest.raises(PliantError, match="not an ordinary file"):
@@ -76,7 +76,7 @@ def test_roundtrip_an_older_page_is_replaced_whole(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["r.html"]
 
 
-def test_limit_a_failed_rename_keeps_the_old_page(tmp_path, monkeypatch):
+def test_a_failed_rename_keeps_the_old_page(tmp_path, monkeypatch):
     place = tmp_path / "r.html"
     place.write_text("old")
 
@@ -90,7 +90,7 @@ def test_limit_a_failed_rename_keeps_the_old_page(tmp_path, monkeypatch):
     assert place.read_text() == "old"
 
 
-def test_limit_picture_agrees_with_the_findings(files):
+def test_picture_agrees_with_the_findings(files):
     findings, picture = check_with_picture(files / "g.gcode", files / "m.toml", files / "f.toml")
     strip = picture.strip
     assert strip.total_s == pytest.approx(findings.facts.time_s)

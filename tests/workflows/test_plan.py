@@ -57,7 +57,7 @@ def _files(tmp_path, on="open-gap", spool="85A"):
 
 
 @pytest.mark.parametrize("pair", PAIRS)
-def test_limit_every_value_has_range_reason_guard_and_mover(recipes, pair):
+def test_every_value_has_range_reason_guard_and_mover(recipes, pair):
     r = recipes[pair]
     assert tuple(s.key for s in r.settings) == KEYS
     for s in r.settings:
@@ -75,7 +75,7 @@ def test_limit_every_value_has_range_reason_guard_and_mover(recipes, pair):
     assert r.jam_probability_low <= r.jam_probability <= r.jam_probability_high
 
 
-def test_limit_the_baseline_is_not_touched(tmp_path):
+def test_the_baseline_is_not_touched(tmp_path):
     args = _files(tmp_path)
     before = args[-1].read_bytes()
     assert _run("plan", *args).exit_code == 0
@@ -91,7 +91,7 @@ def test_limit_the_baseline_is_not_touched(tmp_path):
 
 
 @pytest.mark.parametrize("pair", PAIRS)
-def test_limit_common_practice_of_ends_travel_and_surroundings(recipes, pair):
+def test_common_practice_of_ends_travel_and_surroundings(recipes, pair):
     v = recipes[pair].to_json()["values"]
     assert v["stops.retraction_mm"] == 0
     assert 0 < v["stops.feed_ends_early_mm"] <= 5
@@ -104,7 +104,7 @@ def test_limit_common_practice_of_ends_travel_and_surroundings(recipes, pair):
     assert v["part.fan_percent"] < baseline().fan_percent
 
 
-def test_limit_flow_factor_grows_with_softness_and_says_why():
+def test_flow_factor_grows_with_softness_and_says_why():
     factors = {}
     for spool in ("75A", "85A", "95A"):
         s = plan(machine("dual-drive"), filament(spool), baseline()).setting("flow_factor")
@@ -116,7 +116,7 @@ def test_limit_flow_factor_grows_with_softness_and_says_why():
     assert scaled == pytest.approx(0.95 * factors["95A"], abs=0.011)
 
 
-def test_limit_a_short_pull_stays_where_little_is_stored():
+def test_a_short_pull_stays_where_little_is_stored():
     # physics against the habit: a stiff, measured spool on a short, held path stores little, and how much is known
     stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
     s = plan(machine("guided"), stiff, baseline()).setting("stops.retraction_mm")
@@ -126,7 +126,7 @@ def test_limit_a_short_pull_stays_where_little_is_stored():
     assert plan(machine("guided"), stiff, none).setting("stops.retraction_mm").value == 0
 
 
-def test_limit_knowing_more_is_quicker():
+def test_knowing_more_is_quicker():
     guess = plan(machine("bench-2"), filament("85A"), baseline())
     known = plan(machine("bench-2"), filament("85A", measured=True), baseline())
     key = "bead_speed_mm_per_s.sparse_inside"
@@ -135,7 +135,7 @@ def test_limit_knowing_more_is_quicker():
     assert next(iter(guess.measure_next)) == "consistency_pa_sn"
 
 
-def test_limit_other_layer_heights_agree_with_a_plan_of_their_own():
+def test_other_layer_heights_agree_with_a_plan_of_their_own():
     r = plan(machine("guided"), filament("85A"), baseline())
     heights = [row.layer_height_mm for row in r.by_height]
     assert heights == sorted(heights)
@@ -151,7 +151,7 @@ def test_limit_other_layer_heights_agree_with_a_plan_of_their_own():
     )
 
 
-def test_limit_refusal_says_why_and_what_would_help(refused):
+def test_refusal_says_why_and_what_would_help(refused):
     assert not refused.works
     assert refused.settings == ()
     assert refused.verdict.startswith("No recipe is of use on this machine with this spool: even at 3 mm/s")
@@ -168,7 +168,7 @@ def test_limit_refusal_says_why_and_what_would_help(refused):
     assert "a spool twice as stiff" in told
 
 
-def test_limit_what_would_help_is_a_plan_of_its_own(refused):
+def test_what_would_help_is_a_plan_of_its_own(refused):
     for h in refused.helps:
         change = next((c for c in hardware_changes(machine("tube-2.0"), filament("75A")) if c.what == h.change), None)
         if change is None:  # the larger nozzle also widens the beads
@@ -181,7 +181,7 @@ def test_limit_what_would_help_is_a_plan_of_its_own(refused):
             )
 
 
-def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
+def test_pairs_are_tried_where_no_change_alone_is_enough():
     thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 6800"),))
     r = plan(machine("open-gap"), thick, baseline())
     single = [h for h in r.helps if ", and " not in h.change]
@@ -193,7 +193,7 @@ def test_limit_pairs_are_tried_where_no_change_alone_is_enough():
     assert any("Not even two" in n for n in plan(machine("open-gap"), hopeless, baseline()).notes)
 
 
-def test_limit_a_liner_that_bears_less_than_the_sheet_asks_is_refused():
+def test_a_liner_that_bears_less_than_the_sheet_asks_is_refused():
     hot = filament("95A", changes=(("[215, 235]", "[245, 260]"),))
     r = plan(machine(changes=(('"none"', '"ptfe"'),)), hot, baseline())
     assert not r.works
@@ -227,7 +227,7 @@ def test_roundtrip_json_is_the_record(tmp_path):
         assert "</html>" in (tmp_path / page).read_text(encoding="utf-8")
 
 
-def test_limit_recipe_lies_inside_its_window(recipes):
+def test_recipe_lies_inside_its_window(recipes):
     for r in recipes.values():
         w = r.window
         curve = contour_mm_per_s(w, r.target)
@@ -240,12 +240,12 @@ def test_limit_recipe_lies_inside_its_window(recipes):
 
 
 @pytest.mark.parametrize("target", [0.0, 0.9, float("nan"), -1.0])
-def test_limit_bad_targets_are_refused(target):
+def test_bad_targets_are_refused(target):
     with pytest.raises(DomainError, match=r"target must lie between 0\.001 and 0\.5"):
         plan(machine(), filament(), baseline(), target=target)
 
 
-def test_limit_bad_input_is_one_line_and_exit_2(tmp_path):
+def test_bad_input_is_one_line_and_exit_2(tmp_path):
     args = _files(tmp_path)
     args[-1].write_text(starter("recipe").replace("sparse_inside = 60", "sparse_insid = 60"), encoding="utf-8")
     result = _run("plan", *args, "--html", tmp_path / "p.html")
@@ -264,7 +264,7 @@ def test_roundtrip_starters_plan(tmp_path, like):
     assert _run("plan", *args).exit_code == 0
 
 
-def test_limit_text_carries_the_ledger(recipes, refused):
+def test_text_carries_the_ledger(recipes, refused):
     text = plan_text(recipes["open-gap", "85A"])
     for s in recipes["open-gap", "85A"].settings:
         assert s.what in text
@@ -294,7 +294,7 @@ def test_regression_names_of_settings_are_our_own(recipes):
 
 
 @pytest.mark.parametrize("render", [plan_page, sheet_page])
-def test_limit_pages_ask_for_nothing_and_escape(recipes, refused, render):
+def test_pages_ask_for_nothing_and_escape(recipes, refused, render):
     hostile = '<script>alert("1")</script>\'" onload=x() {{ 7*7 }}'
     for r in (recipes["open-gap", "85A"], refused):
         page = whole_page(render(replace(r, name=hostile, machine=hostile, filament=hostile, baseline=hostile)))
@@ -307,7 +307,7 @@ def test_limit_pages_ask_for_nothing_and_escape(recipes, refused, render):
             ElementTree.fromstring(svg)
 
 
-def test_limit_ledger_page_shows_every_reason(recipes):
+def test_ledger_page_shows_every_reason(recipes):
     r = recipes["dual-drive", "85A"]
     page = whole_page(plan_page(r))
     for s in r.settings:

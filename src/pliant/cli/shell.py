@@ -8,14 +8,17 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pliant.errors import PliantError, ValidityWarning
 from pliant.say import worded
 
-__all__ = ["OneLine", "debug", "json_", "keep_apart", "progress", "show", "user_errors"]
+if TYPE_CHECKING:
+    from pliant.report.sections import Report
+
+__all__ = ["OneLine", "debug", "json_", "keep_apart", "progress", "show", "user_errors", "write_page"]
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
@@ -183,3 +186,11 @@ def first_use() -> None:
     kernels = Path(__file__).parent.parent / "kernels"
     if not any((kernels / "__pycache__").glob("load.push_along-*.nbi")):
         click.echo("pliant: first use, compiling; this takes about a minute, once", err=True)
+
+
+def write_page(path: str, report: "Report") -> None:
+    """Write a report as one self-contained file, whole or not at all."""
+    from pliant.files import save_whole
+    from pliant.report.sections import whole_page
+
+    save_whole(Path(path), whole_page(report))

@@ -182,7 +182,10 @@ def _arc(w, f, code, has, num, x1, y1):
 
 @m.hot_helper
 def move(w, f, rows, log, code, has, num):
-    """G0 to G3: one row, and one of kind KIND_HOME before it where homing left the place unknown."""
+    """G0 to G3: one row, and one of kind KIND_HOME before it where homing left the place unknown.
+
+    Long on purpose: one row of the table, column by column, in the order in which a controller works a line off.
+    """
     w[m.MOTION] = code
     if has & m.BITS_OTHER_AXES:
         for letter in range(26):

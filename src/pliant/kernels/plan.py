@@ -38,6 +38,7 @@ def plan_motion(point, kind, path, filament, speed, sweep, centre, state, accels
 
     (n+1,3), (n,), (n,), (n,), (n,), (n,), (n,2), (n,) int, (s,3) [print, retract, travel], (s,), (s,), (4,)
     -> length (n,), accel (n,), v_in (n,), v_peak (n,), v_out (n,), too_fast (n,) bool. mm and s throughout.
+    Long on purpose: three passes over the same arrays, which as functions of their own would be compiled thrice.
     Speed at a corner: junction deviation, and where `corner` is not NaN no axis steps by more than it.
     """
     n = kind.size

@@ -66,19 +66,7 @@ def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArr
     strings = round(float(gap[:, 1].sum() * stands_for))
     longest = _longest_run_mm3(layers, step)
     section = float(bead_area_mm2(job.bead_width_mm, job.layer_height_mm))
-    soft = _as_drawn(
-        soft_features(
-            layers,
-            job.youngs_modulus_mpa,
-            job.modulus_spread,
-            job.side_force_n,
-            job.wobble_limit_mm,
-            job.bead_width_mm,
-        ),
-        vertices,
-        points,
-        stand,
-    )
+    soft = _soft_as_drawn(layers, job, vertices, points, stand)
     n_layers = max(1, round(height / job.layer_height_mm))
     # covered hops are about two beads long; a layer change is a lift of one layer
     travel_s = (open_mm + 2 * job.bead_width_mm * covered) / job.travel_mm_per_s + height / job.lift_mm_per_s
@@ -116,10 +104,17 @@ def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArr
     return Forecast(**facts, verdict=verdict, reasons=reasons, changes=changes)  # type: ignore[arg-type]
 
 
-def _as_drawn(
-    soft: tuple[SoftFeature, ...], vertices: NDArray[np.float64], points: NDArray[np.float64], stand: Orientation
+def _soft_as_drawn(
+    layers: list[list[Island]],
+    job: Job,
+    vertices: NDArray[np.float64],
+    points: NDArray[np.float64],
+    stand: Orientation,
 ) -> tuple[SoftFeature, ...]:
-    """The same features with the places of their tips as the file has them."""
+    """Slender features, with the places of their tips as the file has them."""
+    soft = soft_features(
+        layers, job.youngs_modulus_mpa, job.modulus_spread, job.side_force_n, job.wobble_limit_mm, job.bead_width_mm
+    )
     rotation = np.asarray(stand.rotation)
     shift = points[0] - vertices[0] @ rotation.T
     placed = []

@@ -70,9 +70,7 @@ def dry(
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     low_c, limit_c, assumed_limit, source = drying_limit_c(spool)
     at_c = _drying_c(spool, temperature_c, limit_c, assumed_limit, source)
-    target = _TARGET_PERCENT if target_percent is None else float(target_percent)
-    if not 0.001 <= target <= 5:
-        raise DomainError(f"target_percent must lie between 0.001 and 5 (percent of mass), got {target:g}")
+    target = _target(target_percent)
     water = water_now(spool, water_percent)
     saturated = float(np.mean(saturated_percent(spool)))
     resting = float(resting_water_percent(saturated, room_humidity_percent, at_c))
@@ -93,8 +91,7 @@ def dry(
         return np.asarray(resting + (now - resting) * share)
 
     strand_h, spool_h = band(hours), band(hours * slower)
-    sheet = spool.dry_h
-    marks = sorted({4.0, 8.0, 24.0} | set(sheet or ()))
+    marks = sorted({4.0, 8.0, 24.0} | set(spool.dry_h or ()))
     last = float(min(max(1.5 * (spool_h.value or 24.0), strand_h.high or 24.0, 12.0), 240.0))
     times = np.concatenate([[0.0], last * np.linspace(0.02, 1.0, 49) ** 2])
     return Drying(
@@ -108,7 +105,7 @@ def dry(
         water_percent=Band(water.value, water.low, water.high),
         water_source=water.source,
         target_percent=target,
-        target_source="asked for" if target_percent is not None else "producers' sheets for pellets ask 0.01 to 0.03 %",
+        target_source="asked for" if target_percent else "producers' sheets for pellets ask 0.01 to 0.03 %",
         room_humidity_percent=float(room_humidity_percent),
         resting_percent=resting,
         wets=resting > water.value,
@@ -117,7 +114,7 @@ def dry(
         strand_h=strand_h,
         spool_h=spool_h,
         spool_factor=Band(wound.value, wound.low, wound.high),
-        sheet_h=sheet,
+        sheet_h=spool.dry_h,
         after=tuple(
             AfterHours(t, band(left(t, 1.0)), band(left(t, slower)), float(np.mean(left(t, slower) <= target)))
             for t in marks
@@ -130,6 +127,14 @@ def dry(
         notes=_notes(spool, at_c, low_c, resting, target, spool_h, left, water.value),
         cautions=_CAUTIONS,
     )
+
+
+def _target(target_percent: float | None) -> float:
+    """The water wanted, as asked or as producers of pellets ask."""
+    target = _TARGET_PERCENT if target_percent is None else float(target_percent)
+    if not 0.001 <= target <= 5:
+        raise DomainError(f"target_percent must lie between 0.001 and 5 (percent of mass), got {target:g}")
+    return target
 
 
 def _drying_c(spool: Filament, asked: float | None, limit_c: float, assumed_limit: bool, source: str) -> float:

@@ -86,17 +86,7 @@ def feel(
     _refuse_unheard(kind, wanted_n, pattern, density, walls, skin_mm)
     piece = piece_of(kind, size_mm, folds, direction, bead_width_mm, _SKIN_MM if skin_mm is None else skin_mm)
     strain = strain_of(piece, deflection_mm)
-    for name, value in (("wanted_n", wanted_n), ("factor", factor), ("measured_n", measured_n)):
-        if value is not None and not (math.isfinite(value) and value > 0):
-            raise DomainError(f"{name} must be finite and > 0, got {value:g}")
-    if shore_a is not None and not 60 <= shore_a <= 98:
-        raise DomainError(f"hardness must lie between 60A and 98A, got {shore_a:g}A")
-    if wanted_n is None and shore_a is None:
-        raise DomainError("give the force wanted (`wanted_n`), or a choice whose force to tell (`shore_a`)")
-    if factor is not None and shore_a is None:
-        raise DomainError("a factor belongs to one spool: name its hardness too (`shore_a`)")
-    if measured_n is not None and wanted_n is not None:
-        raise DomainError("measured_n belongs to one choice: leave the wanted force out")
+    _require_asked(wanted_n, shore_a, factor, measured_n)
     if wanted_n is None:
         assert shore_a is not None
         choice = one_choice(
@@ -142,6 +132,23 @@ def feel(
         notes=_notes(piece, strain, shown, forces, wanted_n, factor, measured_n),
         cautions=("Parts for medical, food or load-bearing safety use need the qualified practice of that field.",),
     )
+
+
+def _require_asked(
+    wanted_n: float | None, shore_a: float | None, factor: float | None, measured_n: float | None
+) -> None:
+    """Refuse forces and hardnesses that cannot be, or that do not go together."""
+    for name, value in (("wanted_n", wanted_n), ("factor", factor), ("measured_n", measured_n)):
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise DomainError(f"{name} must be finite and > 0, got {value:g}")
+    if shore_a is not None and not 60 <= shore_a <= 98:
+        raise DomainError(f"hardness must lie between 60A and 98A, got {shore_a:g}A")
+    if wanted_n is None and shore_a is None:
+        raise DomainError("give the force wanted (`wanted_n`), or a choice whose force to tell (`shore_a`)")
+    if factor is not None and shore_a is None:
+        raise DomainError("a factor belongs to one spool: name its hardness too (`shore_a`)")
+    if measured_n is not None and wanted_n is not None:
+        raise DomainError("measured_n belongs to one choice: leave the wanted force out")
 
 
 def _hardness(filament: str | Path | Filament, asked: float | None) -> float:

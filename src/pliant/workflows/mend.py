@@ -130,17 +130,7 @@ def mend(
         has been written then.
     """
     source = Path(program)
-    for name in passes:
-        if name not in PASSES + ADDED:
-            raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
-    if not 0 < target < 1:
-        raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
-    if not 0 <= height_mm <= MOST_HEIGHT_MM:
-        raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
-    if height_mm and "first-layer" not in passes:
-        raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
-    if not retraction and "retract" not in passes:
-        raise PliantError("taking out all retraction is done by the pass retract, which is left out; ask for it")
+    _require_asked(passes, target, height_mm, retraction)
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
@@ -194,6 +184,21 @@ def mend(
         wanted_flow_factor=factor,
         wanted_why=why,
     )
+
+
+def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool) -> None:
+    """Refuse what cannot be asked for, before anything is read."""
+    for name in passes:
+        if name not in PASSES + ADDED:
+            raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
+    if not 0 < target < 1:
+        raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
+    if not 0 <= height_mm <= MOST_HEIGHT_MM:
+        raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
+    if height_mm and "first-layer" not in passes:
+        raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
+    if not retraction and "retract" not in passes:
+        raise PliantError("taking out all retraction is done by the pass retract, which is left out; ask for it")
 
 
 def _goal(source: Path, output: str | Path | None, in_place: bool, records: tuple[Any, ...]) -> Path | None:

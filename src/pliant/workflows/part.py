@@ -13,7 +13,7 @@ from pliant.mesh.mesh_read import read_mesh
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Hole, Job, Mesh, PartFindings
+from pliant.records.part import Hole, Job, Mesh, Orientation, PartFindings
 from pliant.say import number
 
 __all__ = ["part", "told_of_part"]
@@ -54,22 +54,13 @@ def part(
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     bead = WIDE * machine.nozzle_mm.value
-    solid = read_mesh(mesh, np.inf if holes else bead)  # before anything heavy is loaded: a bad file costs little
-    if solid.open_edges:
-        raise MeshError(
-            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside: "
-            f"{_places(solid.holes)}; close it in the program that made it"
-            + ("" if holes else ", or have it looked at all the same, with doubt (`holes`)")
-        )
+    solid = _closed_mesh(mesh, bead, holes)  # before anything heavy is loaded: a bad file costs little
     doubts = _doubts(solid, bead)
     repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)
     _require_size(solid, machine)
-    from pliant.mesh.drawing import standing, underside
-    from pliant.mesh.forecast import foresee
     from pliant.mesh.orient import ANGLE_CONVENTION, best_orientations, rank_key
     from pliant.mesh.orient_reasons import why_before
     from pliant.mesh.repair import half_edge_twins, mesh_volume_mm3
-    from pliant.mesh.sections import turned
     from pliant.mesh.stances import Limits
     from pliant.mesh.unite import crossing_words, united
     from pliant.piece.laid import job_for
@@ -89,27 +80,10 @@ def part(
     twin = half_edge_twins(solid.faces)
     full = []
     for stand in stands:
-        points = turned(solid.vertices, stand.rotation)
-        forecast = foresee(solid.vertices, solid.faces, twin, stand, job)
-        marks = [
-            (s.wobble_low_mm, OCHRE, "may wobble") if s.wobble_mm is None else (s.wobble_mm, OCHRE, "wobbles")
-            for s in forecast.soft_features[:1]
-        ]
-        marks += [(z, PLUM, "on air") for z in stand.births_mm[:2]]
-        full.append(
-            replace(
-                stand,
-                forecast=forecast,
-                drawing=standing(points, solid.faces, twin, tuple(marks), f"{Path(mesh).stem}, {stand.turn}"),
-                drawing_below=underside(
-                    points, solid.faces, limits.overhang_deg, job.layer_height_mm, f"underside, {stand.turn}"
-                ),
-            )
-        )
+        full.append(_drawn(solid, twin, stand, job, limits.overhang_deg, Path(mesh).stem))
     full.sort(key=rank_key)
     best = full[0].forecast
     assert best is not None
-    corner = solid.vertices[solid.faces]
     size = np.ptp(solid.vertices, axis=0)
     return PartFindings(
         verdict="workable" if best.verdict == "good" and (doubts or crossed) else best.verdict,
@@ -118,9 +92,7 @@ def part(
         machine=machine.name,
         size_mm=(float(size[0]), float(size[1]), float(size[2])),
         volume_mm3=mesh_volume_mm3(solid.vertices, solid.faces),
-        surface_mm2=float(
-            np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2
-        ),
+        surface_mm2=_surface_mm2(solid),
         triangles=int(as_read.faces.shape[0]),
         shells=as_read.shells,
         mesh_kind=solid.kind,
@@ -131,19 +103,61 @@ def part(
         why_first=why_before(full[0], full[1]) if len(full) > 1 else "",
         candidates=candidates,
         angle_convention=ANGLE_CONVENTION,
-        limits={
-            "overhang_deg": limits.overhang_deg,
-            "ledge_mm": limits.ledge_mm,
-            "ledge_most_mm": limits.ledge_most_mm,
-            "bridge_mm": limits.bridge_mm,
-            "foot_mm2": limits.foot_mm2,
-            "wobble_mm": job.wobble_limit_mm,
-        },
+        limits=_limits_told(limits, job),
         reasons=(*doubts, *crossed, *best.reasons),
         changes=best.changes,
         assumed=_assumed(job, limits, machine),
         cautions=(*_size_caution(as_read, machine), *_CAUTIONS),
     )
+
+
+def _closed_mesh(mesh: str | Path, bead_mm: float, holes: bool) -> Mesh:
+    """The mesh of a body; one with holes larger than a bead only where the user asks for it."""
+    solid = read_mesh(mesh, np.inf if holes else bead_mm)
+    if solid.open_edges:
+        raise MeshError(
+            f"{solid.file}: open: {solid.open_edges} edges belong to one triangle only, so there is no inside: "
+            f"{_places(solid.holes)}; close it in the program that made it"
+            + ("" if holes else ", or have it looked at all the same, with doubt (`holes`)")
+        )
+    return solid
+
+
+def _drawn(solid: Mesh, twin: Any, stand: Orientation, job: Job, overhang_deg: float, name: str) -> Orientation:
+    """A way to stand with its forecast and its two drawings."""
+    from pliant.mesh.drawing import standing, underside
+    from pliant.mesh.forecast import foresee
+    from pliant.mesh.sections import turned
+
+    points = turned(solid.vertices, stand.rotation)
+    forecast = foresee(solid.vertices, solid.faces, twin, stand, job)
+    marks = [
+        (s.wobble_low_mm, OCHRE, "may wobble") if s.wobble_mm is None else (s.wobble_mm, OCHRE, "wobbles")
+        for s in forecast.soft_features[:1]
+    ]
+    marks += [(z, PLUM, "on air") for z in stand.births_mm[:2]]
+    return replace(
+        stand,
+        forecast=forecast,
+        drawing=standing(points, solid.faces, twin, tuple(marks), f"{name}, {stand.turn}"),
+        drawing_below=underside(points, solid.faces, overhang_deg, job.layer_height_mm, f"underside, {stand.turn}"),
+    )
+
+
+def _surface_mm2(solid: Mesh) -> float:
+    corner = solid.vertices[solid.faces]
+    return float(np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2)
+
+
+def _limits_told(limits: Any, job: Job) -> dict[str, float]:
+    return {
+        "overhang_deg": limits.overhang_deg,
+        "ledge_mm": limits.ledge_mm,
+        "ledge_most_mm": limits.ledge_most_mm,
+        "bridge_mm": limits.bridge_mm,
+        "foot_mm2": limits.foot_mm2,
+        "wobble_mm": job.wobble_limit_mm,
+    }
 
 
 _NAMED = 4  # holes that are given with their place

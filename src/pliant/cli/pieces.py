@@ -1,0 +1,91 @@
+"""The verbs about test pieces: coupon, learn, next."""
+
+import shlex
+import sys
+from functools import partial
+from typing import Any
+
+import click
+
+from pliant.cli.shell import debug, json_, keep_apart, progress, show, user_errors
+
+__all__ = ["coupon_command", "learn_command", "next_command"]
+
+
+@click.command("coupon")
+@click.argument("kind")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False), help="Write the program here.")
+@click.option("--sheet", type=click.Path(dir_okay=False), help="Also write the one-page sheet here.")
+@click.option("--nozzle-c", type=float, help="For a ladder: nozzle temperature, within the data sheet.")
+@json_
+@debug
+def coupon_command(
+    kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Make a test piece: ladder, stop-start, gap-steps, threads, free-run or temperature-ladder.
+
+    Writes the program, and beside it the readings file to fill in; print it, then `pliant learn`.
+    """
+    with user_errors(debug):
+        keep_apart({"-o": output, "--sheet": sheet}, machine, filament)
+        from pliant.report.coupon import coupon_text
+        from pliant.report.coupon_page import coupon_page
+        from pliant.report.sections import whole_page
+        from pliant.workflows.coupon import coupon
+
+        def page(made: Any, name: str) -> str:
+            return whole_page(coupon_page(made, f"Into {name}, then run pliant learn."))
+
+        made, readings = coupon(kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c)
+        then = shlex.join(["pliant", "learn", str(readings), "-m", machine, "-f", filament])
+        show(made, as_json, lambda c: coupon_text(c, output, str(readings)) + f"\nthen      fill it in, and: {then}")
+
+
+@click.command("learn")
+@click.argument("readings", nargs=-1, required=True, type=click.Path())
+@click.option("-m", "--machine", required=True, type=click.Path(), help="The machine.toml they were printed with.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="The filament.toml they were printed with.")
+@click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
+@click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
+@json_
+@debug
+def learn_command(
+    readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None, as_json: bool,
+    debug: bool,
+) -> None:  # fmt: skip
+    """Learn from READINGS what this machine and this spool really do; write new versions of both records.
+
+    Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
+    """
+    with user_errors(debug):
+        from pliant.report.learn import learned_text
+        from pliant.workflows.learn import learn
+
+        with progress() as tell:
+            told = partial(tell, "learning")
+            found = learn(readings, machine, filament, folder=output, program=program, progress=told)
+        show(found, as_json, learned_text)
+        sys.exit(1 if found.suspects else 0)
+
+
+@click.command("next")
+@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
+@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option("-p", "--program", type=click.Path(), help="The program whose chance of a jam you want to know.")
+@json_
+@debug
+def next_command(machine: str, filament: str, program: str | None, as_json: bool, debug: bool) -> None:
+    """Say which test piece to print next, and how much of the doubt it should take away."""
+    with user_errors(debug):
+        from pliant.report.learn import next_text
+        from pliant.workflows.next_coupon import next_coupon
+
+        with progress() as tell:
+            found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
+        piece = found.ranked[0]
+        at = [] if piece.nozzle_c is None else ["--nozzle-c", f"{piece.nozzle_c:g}"]
+        command = ["pliant", "coupon", piece.kind, *at, "-m", machine, "-f", filament, "-o", f"{piece.kind}.gcode"]
+        show(found, as_json, lambda n: next_text(n, shlex.join(command)))
