@@ -29,7 +29,8 @@ def test_limit_fullest_vessel_is_the_least_margin_of_the_chain(records, pressure
     governing = [v for v in vessels if v.governing]
     assert len(governing) == 1
     assert governing[0].fill == pytest.approx(1 / min(float(m) for m in margins.values()), rel=1e-9)
-    assert vessels[0].demand == pytest.approx(float(push), rel=1e-9)
+    # the wheel pushes, and pulls the filament off its spool
+    assert vessels[0].demand == pytest.approx(float(push) + machine.spool_pull_n.value, rel=1e-9)
     for v in vessels:
         assert v.fill == pytest.approx(v.demand / v.capacity)
         assert 1 / v.fill >= float(margins[v.mechanism]) * (1 - 1e-9)

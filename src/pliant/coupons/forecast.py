@@ -139,6 +139,7 @@ def _first_failing(machine: Machine, filament: Filament, steps: tuple[Step, ...]
         nozzle_c=np.array([s.nozzle_c for s in steps]),
         width_mm=np.array([s.width_mm or 1.0 for s in steps]),
         gap_mm=gap,
+        height_mm=np.array([s.gap_mm for s in steps]),
     )
     failed = log_margin + np.log(JOB_SCATTER) * rng.standard_normal(_SAMPLES)[:, None] < 0
     return np.where(failed.any(axis=1), failed.argmax(axis=1), len(steps))

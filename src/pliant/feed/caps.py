@@ -61,7 +61,7 @@ def flow_caps(
     theta, _, _ = chain.sample(machine, filament, _SAMPLES, rng)
     shift = BED_ERROR_MM * rng.standard_normal(_SAMPLES)[:, None]
     gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
-    ratio = chain.dam_ratio(groups.width_mm, gap, theta)
+    ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm))
 
     def least(flow: Any) -> Any:
         p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta)

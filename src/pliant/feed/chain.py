@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 from pliant.constants import ROOM_C
 from pliant.errors import ValidityWarning
 from pliant.models import column, drive, guide, lag, melting, pressure
+from pliant.models.bead import bead_area_mm2
+from pliant.models.dam import quick_share
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.records.materials import HALF_STRAIN
+from pliant.records.materials import HEAT_RATE
 from pliant.records.quantity import Quantity
 from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
@@ -30,15 +32,17 @@ __all__ = [
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
+_LEAST_REACH = 0.1  # [-] of the nozzle: draws of a face hardly wider than its orifice still have a rim
+_COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
-    "pinch_force_n", "grip_friction", "motor_force_n", "heated_length_mm", "bore_mm",
-    "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm",
+    "pinch_force_n", "grip_friction", "motor_force_n", "spool_pull_n", "heated_length_mm", "bore_mm",
+    "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm", "break_mm",
 )  # fmt: skip
 _FILAMENT = (
     "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
-    "diffusivity_mm2_per_s", "model_factor", "entry_factor",
+    "diffusivity_mm2_per_s", "model_factor", "entry_factor", "half_strain",
 )  # fmt: skip
 Theta = Mapping[str, Any]
 
@@ -167,17 +171,23 @@ def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
     return _free_drop_mpa(q, theta["consistency_pa_sn"] * shift, theta)
 
 
-def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
+def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None) -> Any:
     """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
 
-    Both obey the same power law at the same temperature, so the ratio does not depend on the flow.
+    Both obey the same power law at the same temperature, and the bed carries the same share of the bead at any speed,
+    so the ratio does not depend on the flow. `height_mm` is the layer's where the gap is another: an uneven bed leaves
+    the bead's section as it is, and in a lower gap less of it is carried.
     """
     squeezed = np.isfinite(gap_mm)
     if not np.any(squeezed):
         return np.ones(np.broadcast(width_mm, gap_mm).shape)
     gap, width, n = np.where(squeezed, gap_mm, 1.0), np.where(squeezed, width_mm, 1.0), theta["flow_index"]
-    dam = pressure.slit_drop_mpa(1.0, width, gap, theta["face_mm"] / 2, 1.0, n)
-    return np.where(squeezed, 1.0 + dam / _free_drop_mpa(1.0, 1.0, theta), 1.0)
+    height = gap if height_mm is None else np.where(squeezed, height_mm, 1.0)
+    # from the rim of the orifice to the rim of the face
+    reach = np.maximum(theta["face_mm"] - theta["nozzle_mm"], _LEAST_REACH * theta["nozzle_mm"]) / 2
+    still = pressure.slit_drop_mpa(1.0, width, gap, reach, 1.0, n)
+    carried = bead_area_mm2(np.maximum(width, height), height) / (width * gap)
+    return np.where(squeezed, 1.0 + still * quick_share(carried, n) / _free_drop_mpa(1.0, 1.0, theta), 1.0)
 
 
 def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
@@ -185,21 +195,25 @@ def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm:
     return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta) * dam_ratio(width_mm, gap_mm, theta)
 
 
+def _effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
+    return _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name] * theta[Unknown("length_mm", i).name]
+
+
 def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
-    """Column load of span i with the secant modulus at its own strain (fixed point)."""
+    """Load at which the filament in gap i begins to bow: between two theories, at the tangent modulus there."""
     modulus, diameter = theta["youngs_modulus_mpa"], theta["diameter_mm"]
-    factor = _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name]
-    mix = theta[Unknown("column_mix", i).name]
+    at = (modulus, diameter, _effective_length_mm(theta, i, ends))
+    low = column.buckling_force_n(*at, theory="haringx")
+    high = column.buckling_force_n(*at, theory="neo-hookean")
+    elastic = low + theta[Unknown("column_mix", i).name] * (high - low)
+    return column.softening_load_n(elastic, modulus, diameter, theta["half_strain"])
 
-    def load(e: Any) -> Any:
-        at = (e, diameter, theta[Unknown("length_mm", i).name])
-        low = column.buckling_force_n(*at, length_factor=factor, theory="haringx")
-        high = column.buckling_force_n(*at, length_factor=factor, theory="neo-hookean")
-        return low + mix * (high - low)
 
-    # load is proportional to modulus: N = c E_s, strain e = N/(A E_s) = c/A does not depend on it
-    strain = load(modulus) / (modulus * np.pi * diameter**2 / 4)
-    return load(modulus / (1 + strain / HALF_STRAIN))
+def _fill_n(bore_mm: Any, theta: Theta) -> Any:
+    """Push at which the filament, softening as it goes, has swollen to a bore."""
+    diameter = theta["diameter_mm"]
+    elastic = guide.fill_force_n(youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=diameter, bore_mm=bore_mm)
+    return elastic / (1 + (1 - (diameter / bore_mm) ** 2) / theta["half_strain"])
 
 
 def margins(
@@ -249,6 +263,9 @@ def _margins(
         span = machine.path[i]
         if span.kind == "gap":
             compare("bow", _gap_capacity_n(theta, i, span.ends))
+            # in a gap too short to bow the filament squeezes out sideways, until it no longer enters what follows
+            below = Unknown("bore_mm", i + 1).name
+            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta))
             continue
         tube = {
             "length_mm": theta[Unknown("length_mm", i).name],
@@ -262,10 +279,8 @@ def _margins(
         finite = np.isfinite(push)
         grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **tube)
         push = np.where(finite, grown, np.inf)
-        compare(
-            "swell",
-            guide.fill_force_n(youngs_modulus_mpa=modulus, diameter_mm=diameter, bore_mm=tube["bore_mm"]),
-        )
+        compare("swell", _fill_n(tube["bore_mm"], theta))
+    push = push + theta["spool_pull_n"]  # the wheel also pulls the filament off its spool
     grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
     compare("slip", grip)
     compare("stall", theta["motor_force_n"])
@@ -276,7 +291,7 @@ def _margins(
     )  # fmt: skip
     margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
     capacity["starve"] = limit
-    return margin, capacity, push
+    return margin, capacity, push - theta["spool_pull_n"]
 
 
 def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
@@ -292,8 +307,15 @@ def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
 
 
 def compliance(machine: Machine, theta: Theta) -> Any:
-    """Volume stored per unit of melt pressure: melt and filament between drive and melt. [mm3/MPa]"""
+    """Volume stored per unit of melt pressure: melt, cold filament above it, warm filament between. [mm3/MPa]
+
+    What the filament feels is the pressure times the model factor. In the heat break it warms from the room to where it
+    softens and gives way the more; along it the modulus falls by our law of heat, evenly in temperature.
+    """
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
-    length = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
-    stored = lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
+    cold = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
+    warmer = HEAT_RATE * np.maximum(theta["soften_c"] - ROOM_C, 1.0)
+    length = cold + theta["break_mm"] * np.expm1(warmer) / warmer
+    modulus = theta["youngs_modulus_mpa"] / theta["model_factor"]
+    stored = lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, modulus)
     return stored * theta.get("lag_factor", 1.0)

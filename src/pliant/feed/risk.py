@@ -43,7 +43,10 @@ def log_margins(
     most: Any = 0.0
     for g in range(course.nozzle_c.size):
         gap = bounded_gap_mm(course.gap_mm[g] - (bed_shift_mm if course.first_layer[g] else 0.0))
-        celsius, ratio = float(course.nozzle_c[g]), chain.dam_ratio(course.width_mm[g], gap, theta)
+        celsius, ratio = (
+            float(course.nozzle_c[g]),
+            chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g])),
+        )
         flow = course.settled_mm3_per_s(g, scale, store, celsius, ratio, theta)
         p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
         m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=celsius)

@@ -28,6 +28,7 @@ def step_log_margins(
     nozzle_c: Any,
     width_mm: Any,
     gap_mm: Any,
+    height_mm: Any = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Logarithm of the least margin at steady steps.
 
@@ -39,6 +40,8 @@ def step_log_margins(
         Values of the unknowns, `(n, 1)`.
     flow_mm3_per_s, nozzle_c, width_mm, gap_mm : ndarray
         The steps, `(s,)` or `(n, s)`; an infinite gap is in air. [mm3/s, degC, mm, mm]
+    height_mm : ndarray, optional
+        Height of the layer where an uneven bed makes the gap another. [mm]
 
     Returns
     -------
@@ -46,7 +49,9 @@ def step_log_margins(
         `(n, s)`. [-, MPa, N]
     """
     flow, gap = np.asarray(flow_mm3_per_s, dtype=float), bounded_gap_mm(np.asarray(gap_mm, dtype=float))
-    pressure = chain.free_pressure_mpa(flow, nozzle_c, theta) * chain.dam_ratio(width_mm, gap, theta)
+    pressure = chain.free_pressure_mpa(flow, nozzle_c, theta) * chain.dam_ratio(
+        width_mm, gap, theta, None if height_mm is None else bounded_gap_mm(np.asarray(height_mm, dtype=float))
+    )
     margins, _, push = chain.margins(machine, theta, pressure_mpa=pressure, flow_mm3_per_s=flow, nozzle_c=nozzle_c)
     least = np.minimum.reduce(np.broadcast_arrays(*margins.values()))
     with np.errstate(divide="ignore"):
@@ -105,7 +110,13 @@ def failing_gap_mm(
     theta = _theta(machine, filament, n, seed)
     shift = bed_error_mm * np.random.default_rng(seed + 2).standard_normal(n)[:, None]
     log_margin, _, _ = step_log_margins(
-        machine, theta, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap - shift
+        machine,
+        theta,
+        flow_mm3_per_s=flow_mm3_per_s,
+        nozzle_c=nozzle_c,
+        width_mm=width_mm,
+        gap_mm=gap - shift,
+        height_mm=gap,
     )
     return np.exp(_crossing(log_margin + _scatter(n, seed), np.log(gap)))
 

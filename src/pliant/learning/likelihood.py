@@ -164,7 +164,13 @@ class Sheets:
         theta, alone = self.space.values(x)
         gap = self.gap - np.where(self.first, alone["bed_error_mm"], 0.0) if self.first.any() else self.gap
         log_margin, pressure, push = step_log_margins(
-            self.space.machine, theta, flow_mm3_per_s=self.flow, nozzle_c=self.nozzle, width_mm=self.width, gap_mm=gap
+            self.space.machine,
+            theta,
+            flow_mm3_per_s=self.flow,
+            nozzle_c=self.nozzle,
+            width_mm=self.width,
+            gap_mm=gap,
+            height_mm=self.gap,
         )
         for piece in self.pieces:
             s = piece.at

@@ -130,7 +130,7 @@ def updated(machine: Machine, filament: Filament, summary: Summary) -> tuple[Mac
 
 _FILAMENT = {
     "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
-    "diffusivity_mm2_per_s", "model_factor", "entry_factor", "lag_factor",
+    "diffusivity_mm2_per_s", "model_factor", "entry_factor", "half_strain", "lag_factor",
 }  # fmt: skip
 
 

@@ -11,13 +11,12 @@ import numpy as np
 
 from pliant.checks import as_floats, require_finite, require_in, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
-from pliant.records.materials import HALF_STRAIN, MODULUS_SPREAD, fit_of
+from pliant.records.materials import HALF_STRAIN, HEAT_RATE, MODULUS_SPREAD, fit_of
 
 __all__ = ["MODULUS_SPREAD", "modulus_from_hardness_mpa", "softened_modulus_mpa"]
 
 METHODS = ("data-sheets", "indentation", "log-linear")
 
-_HEAT_RATE = 0.018  # [1/K] own fit to the few rows at two temperatures above 20 degC; spread 1.3
 _MOST_STRAIN = 0.5  # [-] largest strain of those rows
 
 
@@ -138,4 +137,4 @@ def softened_modulus_mpa(youngs_modulus_mpa: Any, strain: Any = 0.0, temperature
     modulus, e, t = as_floats(youngs_modulus_mpa, strain, temperature_c)
     warn_outside((t < 20) | (t > 70), "temperature_c outside 20 to 70, the range of the rows fitted")
     warn_outside(e > _MOST_STRAIN, f"strain over {_MOST_STRAIN}, the largest of the rows fitted")
-    return modulus / (1 + e / HALF_STRAIN) * np.exp(-_HEAT_RATE * (t - 23))
+    return modulus / (1 + e / HALF_STRAIN) * np.exp(-HEAT_RATE * (t - 23))

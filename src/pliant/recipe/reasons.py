@@ -189,7 +189,7 @@ def _first_layer(k: Known) -> list[Setting]:
     h, w, h0 = p.first_height_mm, p.first_width_mm, b.layer_height_mm
     off = Z90 * BED_ERROR_MM
     worse = float(
-        chain.dam_ratio(w, bounded_gap_mm(h - off), theta) / chain.dam_ratio(w, h, theta)
+        chain.dam_ratio(w, bounded_gap_mm(h - off), theta, h) / chain.dam_ratio(w, h, theta)
     )  # fmt: skip
     area = float(bead_area_mm2(w, h))
     wide = [float(bead_width_mm(area, g)) if g < w else w for g in (h + off, max(h - off, 0.05))]

@@ -50,7 +50,7 @@ class Carry:
         celsius = np.atleast_1d(np.asarray(nozzle_c, dtype=float))
         gap = np.asarray(gap_mm, dtype=float) - (BED_ERROR_MM * self.bed if first_layer else 0.0)
         ratio = np.broadcast_to(
-            chain.dam_ratio(width_mm, bounded_gap_mm(gap), self.theta),
+            chain.dam_ratio(width_mm, bounded_gap_mm(gap), self.theta, bounded_gap_mm(np.asarray(gap_mm, dtype=float))),
             (self.bed.shape[0], max(np.size(width_mm), np.size(gap_mm))),
         )
         _, capacity, _ = chain.margins(self.machine, self.theta, pressure_mpa=1.0, flow_mm3_per_s=1.0, nozzle_c=celsius)

@@ -20,6 +20,7 @@ _ALWAYS = {
     "density_kg_per_m3": (1100, 1250, "data sheets"),
     "model_factor": (0.7, 1.45, "our own honesty term"),
     "entry_factor": (0.76, 5.26, "measured entry losses exceed theory; default 2, spread 1.8"),
+    "half_strain": (0.077, 0.292, "own fit to the few rows that give stress at several strains"),
 }
 _OPTIONAL = {
     "youngs_modulus_mpa", *MELT, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h", "lag_factor", "together",
@@ -44,6 +45,7 @@ class Filament:
     density_kg_per_m3: Quantity
     model_factor: Quantity
     entry_factor: Quantity
+    half_strain: Quantity  # strain at which the secant modulus has halved
     assumed: tuple[str, ...]
     water_percent: Quantity | None = None
     dry_c: tuple[float, float] | None = None  # the maker's drying temperature and hours; None: not in the record

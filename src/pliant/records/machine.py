@@ -32,6 +32,7 @@ _HOT_END = {
     "nozzle_mm": (1.03, 0.4, 1.03, "common practice"),
     "land_mm": (1.1, 0.6, 1.2, "common practice"),
     "face_mm": (1.1, 1.0, 1.15, "common practice"),
+    "break_mm": (1.2, 10.0, 1.524, _MEMORY + "; the warm stretch between the cold path and the melt"),
 }
 _MOTION = {
     "acceleration_mm_per_s2": 1000.0,
@@ -75,6 +76,7 @@ class Machine:
     nozzle_mm: Quantity
     land_mm: Quantity
     face_mm: Quantity
+    break_mm: Quantity  # heat break: filament warms here from the room to where it softens
     liner: str
     acceleration_mm_per_s2: float
     retract_acceleration_mm_per_s2: float

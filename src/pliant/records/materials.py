@@ -7,8 +7,8 @@ import math
 from typing import Any
 
 __all__ = [
-    "HALF_STRAIN", "HALF_STRAIN_SPREAD", "MELT", "MODULUS_SPREAD", "fit_of", "melt_range", "modulus_by_hardness",
-    "modulus_spread",
+    "HALF_STRAIN", "HALF_STRAIN_SPREAD", "HEAT_RATE", "MELT", "MODULUS_SPREAD", "fit_of", "melt_range",
+    "modulus_by_hardness", "modulus_spread",
 ]  # fmt: skip
 
 # start, slope, lowest and highest reading of our own fits to producers' data sheets (tests/published,
@@ -21,6 +21,7 @@ MODULUS_SPREAD = (1.25, 1.6)
 _FAR = 12.0  # [points of Shore]
 # strain at which the secant modulus has halved; own fit to the few rows that give stress at several strains
 HALF_STRAIN, HALF_STRAIN_SPREAD = 0.15, 1.5
+HEAT_RATE = 0.018  # [1/K] fall of the modulus; own fit to the few rows at two temperatures above 20 degC; spread 1.3
 
 _AT = (75.0, 85.0, 95.0)  # Shore A of the columns below; 90 % ranges
 # Consistency, at the middle of the sheet's range of temperatures: melt-index points of three grades. Pressure less the

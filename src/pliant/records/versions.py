@@ -53,17 +53,19 @@ def updated_machine(
     """
     data = load_toml(path)
     spans = [dict(s) for s in data.get("path", [])]
-    drive, hot_end = dict(data.get("drive", {})), dict(data.get("hot_end", {}))
+    drive, hot_end, spool = (dict(data.get(name, {})) for name in ("drive", "hot_end", "spool"))
     for name, (value, spread) in learned.items():
         at = Unknown.of(name)
         if at.span is not None:
             spans[at.span][at.key] = _quantity(value, spread, source)
+        elif name == "spool_pull_n":
+            spool["pull_n"] = _quantity(value, spread, source)
         else:
             (drive if name in _DRIVE else hot_end)[name] = _quantity(value, spread, source)
     for name, (centre, scale) in mixes.items():
         ends = (NormalDist().cdf(centre + sign * Z90 * scale) for sign in (-1, 1))
         spans[Unknown.of(name).span or 0]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
-    data |= {"drive": drive, "hot_end": hot_end, "path": spans}
+    data |= {"drive": drive, "hot_end": hot_end, "path": spans} | ({"spool": spool} if spool else {})
     return _text(data, f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}")
 
 
