@@ -128,7 +128,8 @@ def verb_pages() -> dict[str, str]:
     rows = "\n".join(f"| [`{name}`]({name}.md) | {asks} | {exits} |" for name, (asks, exits, _) in VERBS.items())
     pages["index.md"] = (
         "<!-- written by docs/make_pages.py from --help -->\n# Verbs of the command line\n\n"
-        f"| verb | what it answers | exit code 0 / 1 / 2 |\n| --- | --- | --- |\n{rows}\n\n```text\n{help_of(main, 'pliant')}\n```\n\n"
+        f"| verb | what it answers | exit code 0 / 1 / 2 |\n| --- | --- | --- |\n{rows}\n\n"
+        f"```text\n{help_of(main, 'pliant')}\n```\n\n"
         "Exit code 3 is a fault of pliant's own. An error is one line: what, where, what is allowed, the way out.\n\n"
         "```{toctree}\n:hidden:\n\n" + "\n".join(VERBS) + "\n```\n"
     )

@@ -12,7 +12,8 @@ from pliant.cli import main
 from pliant.records.starters import starter
 
 KEYS = {
-    "verdict", "jam_probability", "jam_probability_low", "jam_probability_high", "mechanism", "peak_push_n",
+    "verdict", "jam_probability", "jam_probability_error", "limit_speed_mm_per_s", "validity", "mechanism",
+    "peak_push_n",
     "least_margin", "worst", "time_s", "layers", "runs", "bead_mm3", "filament_forward_mm", "filament_back_mm",
     "travel_mm", "open_travel_mm", "mass_g", "stored_length_mm", "retractions", "max_passes", "assumed",
     "warnings", "cautions",
@@ -46,7 +47,10 @@ def test_roundtrip_check_json_has_the_promised_keys(workshop):
     data = json.loads(result.stdout)
     assert set(data) >= KEYS
     assert result.exit_code == (0 if data["verdict"] == "feeds" else 1)
-    assert data["jam_probability_low"] <= data["jam_probability"] <= data["jam_probability_high"]
+    assert 0 < data["jam_probability_error"] < 0.1 * data["jam_probability"] + 1e-3
+    speed = data["limit_speed_mm_per_s"]
+    assert speed["low"] < speed["middle"] < speed["high"]
+    assert all(0 < v["share"] <= 1 and v["note"] for v in data["validity"])
     assert data["layers"] == 16
     assert data["worst"][0]["line"] > 0
 

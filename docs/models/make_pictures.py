@@ -20,6 +20,7 @@ from pliant.models import (  # noqa: E402
     bead,
     cellular,
     column,
+    dam,
     drive,
     drying,
     guide,
@@ -166,6 +167,29 @@ def pressure_picture():
     return _picture(f, "Shear part of a cone and the entry loss measured on it, 26 times higher", axes, out)
 
 
+def dam_picture():
+    """Share of the still slit's pressure against how much of the slit the bead fills."""
+    f = Frame(560, 300, 2.0, 0, 1.0, x_low=0.5)
+    s = np.linspace(0.5, 2.0, 151)
+    out = ""
+    for n, colour in ((0.45, MOSS), (0.72, OCHRE), (1.0, INK)):
+        share = dam.moving_bed_share(s, n)
+        out += _curve(f, s, share, colour) + _word(f, 1.98, share[-1], f"n {n:g}", "end", 22 if n > 0.5 else -8)
+    # derived outside the project, as in tests/models/test_dam.py
+    for x, row in ((0.6, (0.1323, 0.1589, 0.1667)), (0.905, (0.6088, 0.5234, 0.4475)), (1.0, (0.6770, 0.5812, 0.5))):
+        for y in row:
+            out += _mark(f, x, y)
+    axes = f.axes(
+        [0.5, 1.0, 1.5, 2.0],
+        [0, 0.25, 0.5, 0.75, 1],
+        "section of the bead over that of the slit",
+        "share of the pressure",
+    )
+    return _picture(
+        f, "Share of a still slit's pressure that a moving bed leaves; rings are a table derived elsewhere", axes, out
+    )
+
+
 def lag_picture():
     """Share of the stored melt that has left."""
     f = Frame(560, 300, 6, 0, 1.12)
@@ -289,6 +313,7 @@ PICTURES = {
     "drive": drive_picture,
     "melting": melting_picture,
     "pressure": pressure_picture,
+    "dam": dam_picture,
     "lag": lag_picture,
     "metering": metering_picture,
     "bead": bead_picture,

@@ -136,8 +136,9 @@ def test_every_figure_is_on_the_page(checked):
     findings, picture = checked
     page = _Page(whole_page(check_page(findings, picture)))
     text = page.text
-    plain = [words.chance(findings.jam_probability), words.chance(findings.jam_probability_low)]
-    plain += [words.chance(findings.jam_probability_high), words.chance_in_words(findings.jam_probability)]
+    plain = [words.chance(findings.jam_probability), words.chance_in_words(findings.jam_probability)]
+    plain += [words.number(v) for v in findings.limit_speed_mm_per_s.values()]
+    plain += [v["note"][1:] for v in findings.validity]
     plain += [words.chance(r.jam_probability) for r in findings.remedies] + [r.change for r in findings.remedies]
     plain += [words.chance(v) for v in findings.by_mechanism.values()] + list(findings.by_mechanism)
     plain += list(findings.measure_next) + [words.chance(v) for v in findings.measure_next.values()]
@@ -190,7 +191,7 @@ def test_governing_vessel_and_states_are_said_in_words(checked):
 def test_feeds_says_so_and_offers_nothing(checked):
     findings, picture = checked
     calm = replace(
-        findings, verdict="feeds", jam_probability=0.004, jam_probability_low=0.0, jam_probability_high=0.009,
+        findings, verdict="feeds", jam_probability=0.004, jam_probability_error=0.0002,
         remedies=(), speed_share=1.0,
     )  # fmt: skip
     text = _Page(whole_page(check_page(calm, picture))).text

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Groups
 from pliant.feed.load import bounded_gap_mm
 from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER
@@ -20,7 +21,6 @@ from pliant.records.machine import Machine
 
 __all__ = ["flow_caps"]
 
-_SAMPLES, _SEED = 1000, 7
 _REACH = np.log(2.0)  # a cap is moved by at most a factor of two to trade risk between groups
 _TABLE = np.linspace(-_REACH, _REACH, 9)
 
@@ -57,9 +57,8 @@ def flow_caps(
     ndarray, (g,)
         Flow; 0 where even a hundredth of a cubic millimetre a second is too much. [mm3/s]
     """
-    rng = np.random.default_rng(_SEED)
-    theta, _, _ = chain.sample(machine, filament, _SAMPLES, rng)
-    shift = BED_ERROR_MM * rng.standard_normal(_SAMPLES)[:, None]
+    draws = tail_draws(machine, filament)
+    theta, shift = draws.theta, BED_ERROR_MM * draws.bed
     gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
     ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm))
 
@@ -69,15 +68,15 @@ def flow_caps(
         return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))
 
     low, high = np.full(groups.gap_mm.size, 1e-2), np.full(groups.gap_mm.size, 50.0)
-    hopeless = _chance(least(low)) > target
+    hopeless = _chance(draws, least(low)) > target
     for _ in range(14):
         middle = np.sqrt(low * high)
-        meets = _chance(least(middle)) <= target
+        meets = _chance(draws, least(middle)) <= target
         low, high = np.where(meets, middle, low), np.where(meets, high, middle)
     # together the groups jam a little more often than the worst of them: take all caps down by one factor
     share = 1.0
     for _ in range(30):
-        if _chance(least(low * share).min(axis=1)) <= target:
+        if _chance(draws, least(low * share).min(axis=1)) <= target:
             break
         share *= 0.98
     caps = low * share
@@ -85,18 +84,18 @@ def flow_caps(
         room = np.log(np.maximum(most_mm3_per_s / caps, 1.0))
         if (room > 0).sum() > 1:
             table = np.stack([least(caps * np.exp(x)) for x in _TABLE])
-            caps = caps * np.exp(_trade(table, seconds_at(caps), room, target))
+            caps = caps * np.exp(_trade(draws, table, seconds_at(caps), room, target))
     return np.where(hopeless, 0.0, caps)
 
 
-def _chance(log_margin: Any) -> Any:
-    """Mean over the samples. (n, ...) -> (...)"""
+def _chance(draws: Draws, log_margin: Any) -> Any:
+    """Mean over the draws. (n, ...) -> (...)"""
     from scipy.special import ndtr
 
-    return ndtr(-log_margin / np.log(JOB_SCATTER)).mean(axis=0)
+    return draws.mean(ndtr(-log_margin / np.log(JOB_SCATTER)))
 
 
-def _trade(table: Floats, seconds: Floats, room: Floats, target: float) -> Floats:
+def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: float) -> Floats:
     """Logarithm of the factor on each cap that saves most time at the same chance of a jam; zeros if none does.
 
     Log margins over `_TABLE` (t, n, g), time of each group at its cap (g,), log of the largest useful factor (g,).
@@ -111,7 +110,7 @@ def _trade(table: Floats, seconds: Floats, room: Floats, target: float) -> Float
         i = np.minimum(at.astype(np.int64), _TABLE.size - 2)
         g = np.arange(x.size)
         margin = table[i, :, g] + (table[i + 1, :, g] - table[i, :, g]) * (at - i)[:, None]
-        return float(_chance(margin.min(axis=0)))
+        return float(_chance(draws, margin.min(axis=0)))
 
     start = np.zeros(seconds.size)
     found = minimize(

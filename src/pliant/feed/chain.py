@@ -25,15 +25,15 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "drawn_names", "free_pressure_mpa",
-    "margins", "melt_pressure_mpa", "sample", "theta_of", "unknowns",
+    "COLUMN_DIAMETERS", "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "drawn_names",
+    "effective_length_mm", "free_pressure_mpa", "margins", "melt_pressure_mpa", "sample", "theta_of", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
 _LEAST_REACH = 0.1  # [-] of the nozzle: draws of a face hardly wider than its orifice still have a rim
-_COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
+COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
@@ -195,14 +195,15 @@ def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm:
     return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta) * dam_ratio(width_mm, gap_mm, theta)
 
 
-def _effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
+def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
+    """Length of gap i times what its ends hold. [mm]"""
     return _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name] * theta[Unknown("length_mm", i).name]
 
 
 def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
     """Load at which the filament in gap i begins to bow: between two theories, at the tangent modulus there."""
     modulus, diameter = theta["youngs_modulus_mpa"], theta["diameter_mm"]
-    at = (modulus, diameter, _effective_length_mm(theta, i, ends))
+    at = (modulus, diameter, effective_length_mm(theta, i, ends))
     low = column.buckling_force_n(*at, theory="haringx")
     high = column.buckling_force_n(*at, theory="neo-hookean")
     elastic = low + theta[Unknown("column_mix", i).name] * (high - low)

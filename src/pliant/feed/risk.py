@@ -1,4 +1,9 @@
-"""The chance of a jam under ignorance: samples of the unknowns over the program's envelope."""
+"""The chance of a jam under ignorance: draws of the unknowns over the program's envelope.
+
+Searches share one set of draws, so that what they compare differs by nothing else. What is stated to the user comes
+from fresh ones (`stated_risk`), with its own error; a search aims a little below its target, so that the statement
+meets it.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -7,29 +12,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
 __all__ = [
-    "BED_ERROR_MM", "JOB_SCATTER", "USEFUL_MM_PER_S",
-    "Risk", "jam_risk", "log_margins", "speed_that_meets",
+    "AIM", "BED_ERROR_MM", "JOB_SCATTER", "USEFUL_MM_PER_S",
+    "Risk", "chance_band", "jam_risk", "log_margins", "meets", "speed_that_meets", "stated_risk",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 _SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
+AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
+_FRESH, _EACH = 8, 512  # sets of draws of a statement, and draws in each
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 
 
 @dataclass(frozen=True)
 class Risk:
-    """Chance of a jam, its 90 % band over what could be learned, by mechanism, and what drives it."""
+    """Chance of a jam with its standard error, by mechanism, and what drives it."""
 
     probability: float
-    low: float
-    high: float
+    error: float  # standard error of the chance: of the draws, not of what is unknown
     by_mechanism: dict[str, float]
     shares: dict[str, float]
 
@@ -93,29 +100,73 @@ def jam_risk(
     Returns
     -------
     Risk
-        The mean chance; its 5-95 % band over the unknowns (a job-to-job scatter of factor 1.1 remains inside);
-        the mechanism that would fail first; and each unknown's share of the variance of the log margin.
+        The mean chance (a job-to-job scatter of factor 1.1 inside); the mechanism that would fail first; and each
+        unknown's share of the variance of the log margin.
     """
+    at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
+    return _risk(at, machine, filament, tail_draws(machine, filament, n, seed), scale, shares)
+
+
+def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament) -> Risk:
+    """The chance of a jam as it is told, from draws that no search has seen.
+
+    Parameters
+    ----------
+    course : Course or Envelope
+        The program as the feed path sees it, or its envelope.
+    machine, filament
+        The records.
+
+    Returns
+    -------
+    Risk
+        Mean over sets of draws; the error from how far the sets differ.
+    """
+    at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
+    sets = [
+        _risk(at, machine, filament, tail_draws(machine, filament, _EACH, 1000 + k), 1.0, False) for k in range(_FRESH)
+    ]
+    shares = jam_risk(at, machine, filament).shares  # of what is unknown, not of the tail
+    chances = np.array([s.probability for s in sets])
+    names = {name for s in sets for name in s.by_mechanism}
+    by_mechanism = {k: float(np.mean([s.by_mechanism.get(k, 0.0) for s in sets])) for k in sorted(names)}
+    error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
+    return Risk(float(chances.mean()), error, by_mechanism, shares)
+
+
+def meets(risk: Risk, target: float) -> bool:
+    """Whether a stated chance meets a target: within twice its own error."""
+    return risk.probability <= target + 2 * risk.error
+
+
+def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
+    """Mean chance, and the 90 % range of what it would be were the unknowns known: 0 or 1 but for jobs near a limit."""
     from scipy.special import ndtr
 
-    rng = np.random.default_rng(seed)
-    theta, scores, names = chain.sample(machine, filament, n, rng)
-    bed = rng.standard_normal(n)
-    at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
-    by_name, _ = log_margins(at, machine, theta, BED_ERROR_MM * bed[:, None], scale)
+    draws = tail_draws(machine, filament)
+    by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
+    least = np.log(np.clip(np.vstack(list(by_name.values())), 1e-6, 1e6)).min(axis=0)
+    chance = ndtr(-least / np.log(JOB_SCATTER))
+    mean, (low, high) = float(draws.mean(chance)), np.quantile(chance[draws.plain], [0.05, 0.95])
+    return mean, min(float(low), mean), max(float(high), mean)
+
+
+def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:
+    from scipy.special import ndtr
+
+    by_name, _ = log_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
     if not by_name:
-        return Risk(0.0, 0.0, 0.0, {}, {})
+        return Risk(0.0, 0.0, {}, {})
     order = list(by_name)
     margin = np.vstack([by_name[k] for k in order])
-    stack = np.log(np.clip(margin, 1e-6, 1e6))
-    least = stack.min(axis=0)
-    chance = ndtr(-least / np.log(JOB_SCATTER))
+    least = np.log(np.clip(margin, 1e-6, 1e6)).min(axis=0)
+    chance = draws.weight * ndtr(-least / np.log(JOB_SCATTER))
     first = chain.cause_of(order, margin)
-    by_mechanism = {k: float(chance[first == i].sum() / n) for i, k in enumerate(order)}
-    part = _shares(np.column_stack([scores, bed]), least, [*names, "bed_error_mm"]) if shares else {}
-    low, high = np.quantile(chance, [0.05, 0.95])
-    mean = float(chance.mean())
-    return Risk(mean, min(float(low), mean), max(float(high), mean), by_mechanism, part)
+    by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
+    plain = draws.plain
+    scores = np.column_stack([draws.scores, draws.bed])[plain]
+    part = _shares(scores, least[plain], [*draws.names, "bed_error_mm"]) if shares else {}
+    return Risk(min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism, part)
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
@@ -150,15 +201,15 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
     """
     at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
 
-    def meets(scale: float) -> bool:
-        return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= target
+    def holds(scale: float) -> bool:
+        return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= AIM * target
 
-    if meets(1.0):
+    if holds(1.0):
         return 1.0
     low, high = _SLOWEST, 1.0
-    if not meets(low):
+    if not holds(low):
         return None
     while high / low > 1.02:
         middle = float(np.sqrt(low * high))
-        low, high = (middle, high) if meets(middle) else (low, middle)
+        low, high = (middle, high) if holds(middle) else (low, middle)
     return low

@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.limit import limit_speed
 from pliant.feed.load import Load
 from pliant.feed.pull import passes_through_drive, stored_mm
 from pliant.feed.remedies import remedies_for
-from pliant.feed.risk import jam_risk, speed_that_meets
+from pliant.feed.risk import meets, speed_that_meets, stated_risk
+from pliant.feed.validity import outside
 from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.job.job import Job
 from pliant.job.trouble import heat_warnings, reach_warnings
@@ -63,10 +65,10 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
     tell("following the push", 0)
     load, flows = job.load, job.envelope
     tell("weighing what is not known", 0)
-    risk = jam_risk(flows, machine, filament)
+    risk = stated_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     coldest_c = float(job.groups.nozzle_c.min(initial=filament.reference_c))
-    verdict = "feeds" if risk.probability <= FEEDS_BELOW else "jams" if risk.probability > _JAMS_ABOVE else "marginal"
+    verdict = "feeds" if meets(risk, FEEDS_BELOW) else "jams" if risk.probability > _JAMS_ABOVE else "marginal"
     worst = _worst(program, layering, np.cumsum(timing.move_s), load)
     share: float | None = 1.0
     remedies: tuple[Remedy, ...] = ()
@@ -82,8 +84,9 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
     return Findings(
         verdict=verdict,
         jam_probability=risk.probability,
-        jam_probability_low=risk.low,
-        jam_probability_high=risk.high,
+        jam_probability_error=risk.error,
+        limit_speed_mm_per_s=limit_speed(job.groups, machine, filament),
+        validity=outside(job.groups, machine, filament),
         mechanism=mechanism,
         peak_push_n=peak if np.isfinite(peak) else None,
         least_margin=min((m.margin for m in worst), default=None),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pliant.feed.caps import flow_caps
 from pliant.feed.envelope import Groups, envelope
 from pliant.feed.load import Course
-from pliant.feed.risk import USEFUL_MM_PER_S, jam_risk
+from pliant.feed.risk import AIM, USEFUL_MM_PER_S, jam_risk
 from pliant.job.job import Job
 from pliant.kernels.level import level_stretches
 from pliant.records.mending import Change
@@ -82,7 +82,7 @@ def plan_flow(job: Job, target: float, *, aim: float = 1.0, chance: float | None
         before = jam_risk(envelope(course, machine, filament, groups), machine, filament, shares=False).probability
     if before <= target:
         return FlowPlan(program.speed_mm_per_s, before, True, course)
-    target = aim * target
+    target = AIM * aim * target  # as searches see it; what is stated then meets it
     diameter = filament.diameter_mm.value
 
     def seconds_at(caps: NDArray[np.float64]) -> NDArray[np.float64]:

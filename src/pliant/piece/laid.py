@@ -4,7 +4,7 @@ import numpy as np
 
 from pliant.constants import ROOM_C
 from pliant.feed.load import Course
-from pliant.feed.risk import jam_risk
+from pliant.feed.risk import AIM, jam_risk
 from pliant.models import melting, pressure
 from pliant.models.bead import bead_area_mm2
 from pliant.models.slender import SIDE_FORCE_SPREAD, side_force_n
@@ -50,7 +50,7 @@ def largest_flow_mm3_per_s(
     course = Course.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
 
     def meets(scale: float) -> bool:
-        return jam_risk(course, machine, filament, scale=scale, shares=False).probability <= chance
+        return jam_risk(course, machine, filament, scale=scale, shares=False).probability <= AIM * chance
 
     if meets(1.0):
         return top

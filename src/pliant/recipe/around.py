@@ -97,8 +97,9 @@ def starts_and_stops(
     -------
     StartsAndStops
     """
-    theta = carried.theta
-    pressure = carried.pressure_mpa(flow_mm3_per_s, carried.at([nozzle_c], width_mm, height_mm))[:, 0]
+    plain = carried.draws.plain
+    theta = {name: values[plain] for name, values in carried.theta.items()}
+    pressure = carried.pressure_mpa(flow_mm3_per_s, carried.at([nozzle_c], width_mm, height_mm))[plain, 0]
     store = np.asarray(chain.compliance(carried.machine, theta))[:, 0]
     index = theta["flow_index"][:, 0]
     area = np.pi * theta["diameter_mm"][:, 0] ** 2 / 4
@@ -137,16 +138,18 @@ def metering_at(
     -------
     Metering
     """
-    machine, theta = carried.machine, {k: v[:, 0] for k, v in carried.theta.items()}
-    n = carried.bed.shape[0]
+    machine, plain = carried.machine, carried.draws.plain
+    columns = {name: values[plain] for name, values in carried.theta.items()}
+    theta = {name: values[:, 0] for name, values in columns.items()}
+    n = theta["diameter_mm"].size
     rng = np.random.default_rng(seed)
     pull = machine.spool_pull_n.value * machine.spool_pull_n.spread ** rng.standard_normal(n)
     wheel = machine.wheel_radius_mm.value * machine.wheel_radius_mm.spread ** rng.standard_normal(n)
     size = _SLIP_SIZE[0] * _SLIP_SIZE[1] ** rng.standard_normal(n)
     at = carried.at([nozzle_c], width_mm, height_mm)
-    pressure = carried.pressure_mpa(flow_mm3_per_s, at)
+    pressure = carried.pressure_mpa(flow_mm3_per_s, at)[plain]
     _, _, push = chain.margins(
-        machine, carried.theta, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c
+        machine, columns, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c
     )
     grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
     stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed.envelope import Envelope
-from pliant.feed.risk import USEFUL_MM_PER_S, Risk, jam_risk
+from pliant.feed.risk import USEFUL_MM_PER_S, Risk, jam_risk, stated_risk
 from pliant.models.bead import bead_area_mm2
 from pliant.recipe.window import At, Carry
 from pliant.records.baseline import KINDS, Baseline
@@ -152,15 +152,17 @@ def flow_at_heights(
     return np.array(out)
 
 
-def risk_of(point: Point, baseline: Baseline, machine: Machine, filament: Filament, *, shares: bool = True) -> Risk:
-    """Chance of a jam of the whole recipe at a point, by the same machinery that `check` uses."""
+def risk_of(
+    point: Point, baseline: Baseline, machine: Machine, filament: Filament, *, shares: bool = True, stated: bool = False
+) -> Risk:
+    """Chance of a jam of the whole recipe at a point, by the machinery of `check`: as searches see it, or as stated."""
     area, height = areas_mm2(baseline), baseline.layer_height_mm
     flows = [point.speed_mm_per_s[k] * area[k] for k in KINDS]
     flows.append(point.first_speed_mm_per_s * float(bead_area_mm2(point.first_width_mm, point.first_height_mm)))
     widths = [*(baseline.width_mm[k] for k in KINDS), point.first_width_mm]
     gaps = [height, height, height, height, np.inf, point.first_height_mm]
     groups = Envelope.steady(flows, point.nozzle_c, widths, gaps, [False] * 5 + [True])
-    return jam_risk(groups, machine, filament, shares=shares)
+    return stated_risk(groups, machine, filament) if stated else jam_risk(groups, machine, filament, shares=shares)
 
 
 def is_useful(point: Point) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
+from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.load import bounded_gap_mm
 from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER
 from pliant.models.bead import bead_area_mm2
@@ -41,9 +42,18 @@ class Carry:
 
     machine: Machine
     filament: Filament
-    theta: dict[str, NDArray[np.float64]]  # (n_samples, 1) by name
-    bed: NDArray[np.float64]  # (n_samples, 1) normal scores of the bed error
+    draws: Draws
     log_margin: NDArray[np.float64]  # (n_samples, n_pressures) of everything but the melt rate
+
+    @property
+    def theta(self) -> dict[str, NDArray[np.float64]]:
+        """Values of the unknowns, `(n_samples, 1)` by name."""
+        return self.draws.theta
+
+    @property
+    def bed(self) -> NDArray[np.float64]:
+        """Normal scores of the bed's error, `(n_samples, 1)`."""
+        return self.draws.bed
 
     def at(self, nozzle_c: ArrayLike, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: bool = False) -> At:
         """Fix temperatures `(k,)` and the squeeze, one for all or one each. [degC, mm, mm]"""
@@ -72,15 +82,14 @@ class Carry:
             melt = np.log(at.starve_mm3_per_s / np.maximum(flow_mm3_per_s, 1e-9))
         return np.clip(np.minimum(force, melt), _LEAST, _MOST)
 
-    @staticmethod
-    def chance(log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
+    def chance(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chance of a jam from log margins `(n_samples, …)`, the job-to-job scatter inside. [- -> -]"""
         from scipy.special import ndtr
 
-        return np.asarray(ndtr(-log_margin / np.log(JOB_SCATTER)).mean(axis=0))
+        return self.draws.mean(ndtr(-log_margin / np.log(JOB_SCATTER)))
 
     def critical_flow_mm3_per_s(self, at: At, target: float) -> NDArray[np.float64]:
-        """Flow that each sample, were it known to be the truth, would carry at the target: `(n_samples,)`. [mm3/s]"""
+        """Flow that each plain draw, were it known to be the truth, would carry at the target, `(n / 2,)`. [mm3/s]"""
         from scipy.special import ndtri
 
         want = -float(ndtri(target)) * np.log(JOB_SCATTER)
@@ -90,7 +99,7 @@ class Carry:
             middle = (low + high) / 2
             holds = self.least(np.exp(middle), at) >= want
             low, high = np.where(holds, middle, low), np.where(holds, high, middle)
-        return np.exp(low[:, 0])
+        return np.exp(low[self.draws.plain, 0])
 
 
 def carry(machine: Machine, filament: Filament, *, n: int = 1000, seed: int = 7) -> Carry:
@@ -107,15 +116,14 @@ def carry(machine: Machine, filament: Filament, *, n: int = 1000, seed: int = 7)
     -------
     Carry
     """
-    rng = np.random.default_rng(seed)
-    theta, _, _ = chain.sample(machine, filament, n, rng)
-    bed = rng.standard_normal(n)[:, None]
+    draws = tail_draws(machine, filament, n, seed)
+    theta = draws.theta
     middle = filament.reference_c
     found, _, _ = chain.margins(machine, theta, pressure_mpa=np.exp(_LOG_P), flow_mm3_per_s=1.0, nozzle_c=middle)
     forces = [np.broadcast_to(v, (n, _LOG_P.size)) for k, v in found.items() if k != "starve"]
     with np.errstate(divide="ignore"):
         log_margin = np.log(np.minimum.reduce(forces))
-    return Carry(machine, filament, theta, bed, np.clip(log_margin, _LEAST, _MOST))
+    return Carry(machine, filament, draws, np.clip(log_margin, _LEAST, _MOST))
 
 
 def window_map(

@@ -61,8 +61,9 @@ class Findings:
 
     verdict: str  # feeds, marginal or jams
     jam_probability: float  # chance of a jam, 0 to 1
-    jam_probability_low: float  # lower end of its 90 % band
-    jam_probability_high: float  # upper end
+    jam_probability_error: float  # standard error of the chance: of the draws it comes from, not of what is unknown
+    limit_speed_mm_per_s: dict[str, float] | None  # low, middle, high (90 %) at which the widest flat bead gives
+    validity: tuple[dict[str, Any], ...]  # note, share: in which share of the draws a model is outside its range
     mechanism: str  # the mechanism that gives first
     peak_push_n: float | None  # largest push at the drive, at central values; None where nothing is pushed
     least_margin: float | None  # least margin, at central values; None where nothing is pushed
@@ -79,6 +80,11 @@ class Findings:
     facts: Facts
     cautions: tuple[str, ...]  # what to take care of
     part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
+
+    @property
+    def least_chance(self) -> float:
+        """The chance of a jam less twice its own error: what has to lie within a target for that to be met."""
+        return max(self.jam_probability - 2 * self.jam_probability_error, 0.0)
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data, the facts of the program on the same level."""

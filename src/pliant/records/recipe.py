@@ -72,8 +72,7 @@ class Recipe:
     works: bool  # whether there is a recipe
     verdict: str  # one sentence
     jam_probability: float  # of the recipe; where none works, of the slowest one that would still be of use
-    jam_probability_low: float  # lower end of its 90 % band
-    jam_probability_high: float  # upper end
+    jam_probability_error: float  # standard error of the chance: of the draws it comes from
     baseline_jam_probability: float  # of your rigid recipe with this spool
     mechanism: str  # the mechanism that gives first
     by_mechanism: dict[str, float]  # chance of a jam by mechanism

@@ -59,14 +59,21 @@ def facts_text(facts: Facts) -> str:
     return "\n".join(lines)
 
 
+def limit_words(findings: Findings) -> str:
+    """Where the widest flat bead makes the path give, as far as it is known."""
+    speed = findings.limit_speed_mm_per_s
+    assert speed is not None
+    low, middle, high = (number(speed[k]) for k in ("low", "middle", "high"))
+    return f"its widest bead gives somewhere between {low} and {high} mm/s, most likely about {middle}"
+
+
 def findings_text(findings: Findings) -> str:
     """Verdict first, then why, then what would help, then what was assumed."""
     f = findings
-    low, high = percent(f.jam_probability_low), percent(f.jam_probability_high)
-    band = "whatever is not known" if low == high else f"90 % range {low} to {high}"
     lines = [
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
-        f"jam         {percent(f.jam_probability)} likely; {band}",
+        f"jam         {percent(f.jam_probability)} likely"
+        + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f)),
         f"first gives {f.mechanism}: {cause_words(f)}",
         f"push        {quantity(f.peak_push_n, 'N')} at most, at the drive, at central values"
         if f.peak_push_n is not None
@@ -100,6 +107,7 @@ def findings_text(findings: Findings) -> str:
         for m in f.worst
     ]
     lines += ["", facts_text(f.facts), ""]
+    lines += [f"doubt       {v['note']}: in {percent(v['share'])} of what may be" for v in f.validity]
     lines += [f"part        {p}" for p in f.part]
     lines += [f"caution     {c}" for c in f.cautions]
     return "\n".join(lines)

@@ -1,5 +1,6 @@
 """Findings and their picture as a report: the same fields as the text's, drawn, with numbers for the script."""
 
+import math
 import re
 from typing import Any
 
@@ -9,11 +10,13 @@ from pliant.records.findings import Findings, Moment
 from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
-from pliant.report.check import MEANS, cause_words
+from pliant.report.check import MEANS, cause_words, limit_words
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
 
-__all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "speed_words"]
+__all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "limit_band", "speed_words"]
+
+_RAIL_MM_PER_S = 200.0  # right end of the rail of speeds; its left end is 1
 
 _HEADLINE = {
     "feeds": "This job should feed.",
@@ -57,6 +60,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         headline=headline,
         zone=ZONE[findings.verdict],
         band=jam_band(findings),
+        limit=limit_band(findings),
         doubt=_doubt(findings),
         means=MEANS,
         cause=cause_words(findings),
@@ -78,22 +82,28 @@ def check_page(findings: Findings, picture: Picture) -> Report:
 
 
 def jam_band(findings: Findings) -> dict[str, float]:
-    """Place of the range and of the best guess on a rail from never to always, in percent."""
-    low, high = 100 * findings.jam_probability_low, 100 * findings.jam_probability_high
-    return {"left": low, "width": max(high - low, 0.6), "at": 100 * findings.jam_probability}
+    """Place of the chance on a rail from never to always, and its own error to both sides, in percent."""
+    at, error = 100 * findings.jam_probability, 200 * findings.jam_probability_error
+    return {"left": max(at - error, 0.0), "width": max(2 * error, 0.4), "at": at}
+
+
+def limit_band(findings: Findings) -> dict[str, float] | None:
+    """Place of the limit speed on a rail from 1 to 200 mm/s, even in ratios, in percent."""
+    speed = findings.limit_speed_mm_per_s
+    if speed is None:
+        return None
+    low, at, high = (
+        100 * min(max(math.log(max(speed[k], 1e-9)) / math.log(_RAIL_MM_PER_S), 0.0), 1.0)
+        for k in ("low", "middle", "high")
+    )
+    return {"left": low, "width": max(high - low, 0.6), "at": at}
 
 
 def _doubt(findings: Findings) -> str:
-    low, high = words.chance(findings.jam_probability_low), words.chance(findings.jam_probability_high)
-    wide = findings.jam_probability_high - findings.jam_probability_low
-    if low == high:
-        return f"Whatever is not known of this machine and this spool, it stays {low}."
-    if wide > 0.8:
-        return (
-            f"The range is wide, from {low} to {high}: so little is known of this machine and this spool that a lucky "
-            "pair could feed and an unlucky one could not. The list “What to measure next” says what narrows it."
-        )
-    return f"Depending on what is not known of this machine and this spool, it lies between {low} and {high}."
+    if findings.limit_speed_mm_per_s is None:
+        return ""
+    said = limit_words(findings)
+    return f"{said[0].upper()}{said[1:]}: so far is this machine with this spool known."
 
 
 def speed_words(factor: float | None) -> str:

@@ -124,12 +124,7 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
     ]  # fmt: skip
     rows = [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
-    rows[0] |= {"was_range": _range(b), "now_range": _range(a)}
-    return [{"was_range": "", "now_range": ""} | row for row in rows]
-
-
-def _range(f: Findings) -> str:
-    return f"{words.chance(f.jam_probability_low)} to {words.chance(f.jam_probability_high)}"
+    return rows
 
 
 def _change(old: float | None, new: float | None) -> str:

@@ -32,7 +32,7 @@ def plan_page(recipe: Recipe) -> Report:
     -------
     Report
     """
-    low, high = 100 * recipe.jam_probability_low, 100 * recipe.jam_probability_high
+    error = 200 * recipe.jam_probability_error
     headline = "No recipe is of use here as it is."
     if recipe.works and recipe.window.recipe:
         speed, celsius = (words.number(v, 3) for v in recipe.window.recipe)
@@ -50,7 +50,11 @@ def plan_page(recipe: Recipe) -> Report:
         groups=grouped(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
-        band={"left": low, "width": max(high - low, 0.6), "at": 100 * recipe.jam_probability},
+        band={
+            "left": max(100 * recipe.jam_probability - error, 0.0),
+            "width": max(2 * error, 0.4),
+            "at": 100 * recipe.jam_probability,
+        },
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         beads=BEAD_WORDS,
         assumed=[assumed_words(text) for text in recipe.assumed],

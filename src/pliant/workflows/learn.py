@@ -10,7 +10,7 @@ from pliant.coupons.readings import read_readings
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
 from pliant.feed.envelope import Envelope
-from pliant.feed.risk import jam_risk
+from pliant.feed.risk import chance_band
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.files import write_new
 from pliant.job.job import job_of
@@ -101,8 +101,8 @@ def learn(
         files = (new_machine, new_filament)
     limits = _limit(own_machine, own_filament), _limit(*updated(own_machine, own_filament, summary))
     if flows is not None:
-        before = _chance(flows, own_machine, own_filament)
-        after = _chance(flows, *updated(own_machine, own_filament, summary))
+        before = chance_band(flows, own_machine, own_filament)
+        after = chance_band(flows, *updated(own_machine, own_filament, summary))
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
@@ -153,11 +153,6 @@ def _limit(machine: Machine, filament: Filament) -> tuple[float, float, float]:
     flow = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)
     low, middle, high = np.quantile(flow, [0.05, 0.5, 0.95])
     return float(middle), float(low), float(high)
-
-
-def _chance(flows: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
-    risk = jam_risk(flows, machine, filament, shares=False)
-    return risk.probability, risk.low, risk.high
 
 
 def _notes(sheets: Sequence[Readings]) -> tuple[str, ...]:

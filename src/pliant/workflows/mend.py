@@ -66,9 +66,9 @@ def _seen_again(
     if stages.changes:
         after, push_n, now = again()
     attempt = 1
-    while may_slow and after.jam_probability > stages.target:
+    while may_slow and after.least_chance > stages.target:
         if now is not None:
-            stages.take(now, after.jam_probability)
+            stages.take(now, after.least_chance)
         if not slow_again(stages, attempt):
             break
         after, push_n, now = again()
@@ -144,7 +144,7 @@ def mend(
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             pull = None if retraction else Pull(0.0, "you asked for none")
-            stages = Stages(Path(name), seen.job, before.jam_probability, reading, target, height_mm, pull)
+            stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull)
             kept = seen.job if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
@@ -171,7 +171,7 @@ def mend(
         ) from error
     return Mended(
         output=str(goal) if goal is not None else None,
-        meets_target=after.jam_probability <= target,
+        meets_target=after.least_chance <= target,
         target=target,
         before=before,
         after=after,

@@ -7,7 +7,7 @@ import numpy as np
 
 from pliant.errors import DomainError
 from pliant.feed.remedies import Changed, hardware_changes
-from pliant.feed.risk import Risk
+from pliant.feed.risk import AIM, Risk
 from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.recipe.around import metering_at, ranged, starts_and_stops
 from pliant.recipe.derive import (
@@ -80,12 +80,12 @@ def plan(
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     base = with_widths(baseline if isinstance(baseline, Baseline) else read_baseline(baseline), machine)
     carried = carry(machine, filament)
-    point, rigid = least_time(carried, base, target), baseline_point(base)
+    point, rigid = least_time(carried, base, AIM * target), baseline_point(base)
     factor = point.time_s_per_mm3 / rigid.time_s_per_mm3 if point.feeds else None
     works = is_useful(point)
     shown = point if works else slowest(base, machine, filament)
-    risk = risk_of(shown, base, machine, filament)
-    before = risk_of(rigid, base, machine, filament, shares=False).probability
+    risk = risk_of(shown, base, machine, filament, stated=True)
+    before = risk_of(rigid, base, machine, filament, stated=True).probability
     mechanism = max(risk.by_mechanism, key=lambda m: risk.by_mechanism[m], default="none")
     measure = {name: share for name, share in list(risk.shares.items())[:5] if share > 0.02}
     slow = not works or (factor or 1.0) > 1.0 / 0.9
@@ -100,8 +100,7 @@ def plan(
         works=works,
         verdict=_verdict(works, shown, factor, target, risk, mechanism, machine, filament),
         jam_probability=risk.probability,
-        jam_probability_low=risk.low,
-        jam_probability_high=risk.high,
+        jam_probability_error=risk.error,
         baseline_jam_probability=before,
         mechanism=mechanism,
         by_mechanism=risk.by_mechanism,
