@@ -6,7 +6,7 @@ import pytest
 
 from pliant.records.starters import starter
 from pliant.workflows.workshop import feet_program
-from pliant.workflows.workshop_parts import part_files
+from workshop_parts import part_files
 
 MARKUP = "<img src=x onerror=alert(1)>"
 _RIGID = {"nozzle_c": "205", "layer_height_mm": "0.2", "behind_outside": "50"}

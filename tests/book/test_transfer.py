@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from pliant.book import look, records, transfer
+from pliant.book import look, prints, records, transfer
 from pliant.book.fields import KINDS, checked, digest, record_text
 from pliant.book.open_book import open_book
 from pliant.errors import BookError
@@ -238,7 +238,7 @@ def test_roundtrip_two_books_that_share_a_machine_come_together(place, export, f
         )  # fmt: skip
         told = transfer.import_book(book, _signed(export, tmp_path))
         assert told.already_here == 2  # machine and filament, though written at another moment
-        assert look.past_outcomes(book, "My open-gap machine", "Soft spool 85A").counts == {
+        assert prints.past_outcomes(book, "My open-gap machine", "Soft spool 85A").counts == {
             "jammed": 2, "not-sure": 1, "ok": 1,
         }  # fmt: skip
         transfer.verify(book)

@@ -162,6 +162,8 @@ def test_no_more_digits_than_are_known(checked):
     findings, picture = checked
     text = _Page(whole_page(check_page(findings, picture))).text
     for figure in re.findall(r"(\d+(?:\.\d+)?) (?:N\b|%)", text):
+        if re.fullmatch(r"0\d+", figure):
+            continue  # ticks of an axis, read one after the other
         assert len(figure.replace(".", "").strip("0")) <= 2, figure
 
 

@@ -118,7 +118,7 @@ def test_flow_factor_grows_with_softness_and_says_why():
 
 def test_a_short_pull_stays_where_little_is_stored():
     # physics against the habit: a stiff, measured spool on a short, held path stores little, and how much is known
-    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
+    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 300, spread"),))
     s = plan(machine("guided"), stiff, baseline()).setting("stops.retraction_mm")
     assert 0 < s.value <= 1.0
     assert s.low <= s.value <= s.high <= 1.0
@@ -182,13 +182,13 @@ def test_what_would_help_is_a_plan_of_its_own(refused):
 
 
 def test_pairs_are_tried_where_no_change_alone_is_enough():
-    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 6800"),))
+    thick = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 4000"),))
     r = plan(machine("open-gap"), thick, baseline())
     single = [h for h in r.helps if ", and " not in h.change]
     pairs = [h for h in r.helps if ", and " in h.change]
     assert not any(h.works for h in single)
     assert pairs[0].works
-    assert pairs[0].change == "guide the 6 mm open gap down to 2 mm, and a spool twice as stiff"
+    assert "guide the 6 mm open gap down to 2 mm, and a 0.6 mm nozzle" in " ".join(h.change for h in pairs if h.works)
     hopeless = filament("75A", changes=(("diameter_mm = 1.75", "diameter_mm = 1.75\nconsistency_pa_sn = 30000"),))
     assert any("Not even two" in n for n in plan(machine("open-gap"), hopeless, baseline()).notes)
 
@@ -336,7 +336,7 @@ def test_regression_mend_takes_out_the_retraction_that_plan_does_not_set(tmp_pat
 
 
 def test_regression_mend_keeps_the_short_pull_that_plan_keeps_and_all_can_be_taken_out(tmp_path):
-    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 140, spread"),))
+    stiff = filament("95A", measured=True, changes=(("{value = 69, spread", "{value = 300, spread"),))
     path = tmp_path / "in.gcode"
     path.write_text("\n".join(posts(places=ROW[:3], layers=2)) + "\n")
     kept = mend(path, machine("guided"), stiff, output=tmp_path / "kept.gcode")

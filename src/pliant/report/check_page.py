@@ -103,7 +103,7 @@ def _doubt(findings: Findings) -> str:
     if findings.limit_speed_mm_per_s is None:
         return ""
     said = limit_words(findings)
-    return f"{said[0].upper()}{said[1:]}: so far is this machine with this spool known."
+    return f"{said[0].upper()}{said[1:]}: that is how well this machine and this spool are known."
 
 
 def speed_words(factor: float | None) -> str:
