@@ -50,7 +50,7 @@ def test_limit_twice_the_pressure_stored_is_twice_the_taper(drawn):
     for short, long in zip(one, two, strict=True):
         free = short > 2 * LEAST_MM
         assert free.any()
-        assert long[free] == pytest.approx(2 * short[free], rel=1e-3)
+        assert long[free] == pytest.approx(2 * short[free], rel=5e-3)
 
 
 def test_limit_a_taper_is_longer_at_a_faster_nozzle_and_shorter_after_a_shorter_wait(drawn):

@@ -93,8 +93,8 @@ def test_limit_only_before_air_and_where_filament_moves_alone(tmp_path):
     case = judged(program_of(tmp_path, PROGRAMS["bellows"]()))
     _, changes, most, why = _coasted(case)
     assert (changes, most) == ([], 0.0) and "no run ends before open travel" in why
-    plain = ["G90", "M83", "G1 Z0.2 F600", "G1 X10 Y10 F6000", "G1 X60 Y10 E1.7 F900", "G0 X60 Y40 F6000",
-             "G1 X10 Y40 E1.7 F900", "G0 X10 Y80 F6000", "G1 X60 Y80 E1.7 F900"]  # fmt: skip
+    plain = ["G90", "M83", "G1 Z0.2 F600", "G1 X10 Y10 F6000", "G1 X160 Y10 E5.1 F900", "G0 X160 Y40 F6000",
+             "G1 X10 Y40 E5.1 F900", "G0 X10 Y80 F6000", "G1 X160 Y80 E5.1 F900"]  # fmt: skip
     case = judged(program_of(tmp_path, plain))
     _, changes, _, why = _coasted(case, fed=0.0)
     assert changes == [] and "no speed to give it back at" in why

@@ -317,6 +317,6 @@ def compliance(machine: Machine, theta: Theta) -> Any:
     cold = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
     warmer = HEAT_RATE * np.maximum(theta["soften_c"] - ROOM_C, 1.0)
     length = cold + theta["break_mm"] * np.expm1(warmer) / warmer
-    modulus = theta["youngs_modulus_mpa"] / theta["model_factor"]
-    stored = lag.compliance_mm3_per_mpa(melt, theta["diameter_mm"], length, modulus)
-    return stored * theta.get("lag_factor", 1.0)
+    factor = theta["model_factor"]
+    stored = lag.compliance_mm3_per_mpa(melt / factor, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
+    return stored * factor * theta.get("lag_factor", 1.0)

@@ -50,14 +50,14 @@ class Draws:
         return np.asarray(np.tensordot(self.weight, values, axes=(0, 0)) / self.weight.size)
 
 
-def tail_draws(machine: Machine, filament: Filament, n: int = 1000, seed: int = 7) -> Draws:
+def tail_draws(machine: Machine, filament: Filament, n: int = 2000, seed: int = 7) -> Draws:
     """Draw the unknowns of a machine and a spool.
 
     Parameters
     ----------
     machine, filament
         The records.
-    n : int, default 1000
+    n : int, default 2000
         Draws, even.
     seed : int, default 7
         The same for every search, so that its answers can be compared; another for what is stated.
@@ -80,7 +80,7 @@ def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
     drawn = chain.correlate(machine, filament, dict(zip(names, own.T, strict=True)))
     shown = chain.drawn_names(chain.unknowns(machine, filament))
     theta = chain.theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
-    bed = rng.standard_normal(n)[:, None]
+    bed = normal_scores(rng, n)[:, None]
     return Draws(theta, np.column_stack([drawn[k] for k in shown]), shown, bed, weight / weight.mean())
 
 

@@ -27,7 +27,7 @@ BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common 
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 _SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
-_FRESH, _EACH = 8, 512  # sets of draws of a statement, and draws in each
+_FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
 JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 
 
@@ -76,7 +76,7 @@ def jam_risk(
     filament: Filament,
     *,
     scale: float = 1.0,
-    n: int = 1000,
+    n: int = 2000,
     seed: int = 7,
     shares: bool = True,
 ) -> Risk:
@@ -90,7 +90,7 @@ def jam_risk(
         The records; their spreads are the ignorance that is carried.
     scale : float, default 1.0
         Speed of the whole program relative to the one written. [-]
-    n : int, default 1000
+    n : int, default 2000
         Samples.
     seed : int, default 7
         Seed of the hypercube, so that a result can be repeated.

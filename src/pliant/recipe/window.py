@@ -102,7 +102,7 @@ class Carry:
         return np.exp(low[self.draws.plain, 0])
 
 
-def carry(machine: Machine, filament: Filament, *, n: int = 1000, seed: int = 7) -> Carry:
+def carry(machine: Machine, filament: Filament, *, n: int = 2000, seed: int = 7) -> Carry:
     """Draw the unknowns and work out what the feed path carries.
 
     Parameters
