@@ -109,7 +109,9 @@ def _factor(stages: Stages) -> None:
 def _order(stages: Stages) -> None:
     p, layering = stages.program, stages.job.laying.layering
     sections, edits = stages.job.laying.sections, Edits.none(p)
-    stages.write(edits, mend_order(p, edits, find_leads(p, layering), layering, sections))
+    changes, why = mend_order(p, edits, layering, sections)
+    stages.write(edits, changes)
+    stages.note("order", why)
     stages.intent = replace(stages.intent, may_reorder_islands=True)
 
 

@@ -13,11 +13,7 @@ from scipy.spatial import cKDTree
 from pliant.kernels.pair import Walk, pair_pieces
 from pliant.records.program import HOME, Program
 
-__all__ = [
-    "Pairing",
-    "Path",
-    "pair_programs",
-]
+__all__ = ["Pairing", "Path", "pair_programs", "path_of"]
 
 _SAME_HEIGHT_MM = 0.01
 _WINDOW = 64  # [pieces] looked ahead for the way back after a difference
@@ -61,7 +57,7 @@ class Pairing:
     rank: Ints  # (n_runs of the first,) place of the run in the second program
 
 
-def _path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float = 0.002) -> Path:
+def path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float = 0.002) -> Path:
     """Take the moves that go somewhere, and group beads into runs.
 
     Parameters
@@ -133,7 +129,7 @@ def pair_programs(
     -------
     Pairing
     """
-    a, b = _path_of(first, tolerance_mm=tolerance_mm), _path_of(second, lift_mm, tolerance_mm)
+    a, b = path_of(first, tolerance_mm=tolerance_mm), path_of(second, lift_mm, tolerance_mm)
     n_blocks = int(a.run_block[-1]) + 1 if a.run_block.size else 0
     permuted, rank = np.zeros(n_blocks, dtype=bool), np.arange(a.run_start.size)
     order = np.arange(b.move.size)

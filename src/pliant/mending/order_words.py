@@ -1,0 +1,122 @@
+"""Words between runs when runs change places: which only set what beads are laid with, and which nothing may cross.
+
+Fan, acceleration, corner and advance words are told by the state that every bead has: a run that comes after another
+one gets the state it had by repeating the lines that had set it. Comments go with what follows them. Every other word
+(a wait, a message, a word that is not known) is a barrier.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.language.line import read_line
+from pliant.program.other_lines import other_lines
+from pliant.records.program import Program
+
+__all__ = ["SETS", "Words", "gather_words"]
+
+# states that lines without any other effect set, by command and letters
+SETS: dict[tuple[str, float], dict[str, tuple[str, ...]]] = {
+    ("M", 106): {"S": ("fan",)},
+    ("M", 107): {"": ("fan",)},
+    ("M", 204): {
+        "S": ("print_accel", "travel_accel"), "P": ("print_accel",), "R": ("retract_accel",), "T": ("travel_accel",)
+    },
+    ("M", 205): {"J": ("junction_mm",), "X": ("corner_x",), "Y": ("corner_y",)},
+    ("M", 900): {"K": ("advance_s",)},
+}  # fmt: skip
+_SOFT = ("fan", "print_accel", "retract_accel", "travel_accel", "junction_mm", "corner_mm_per_s", "advance_s")
+_STATE = {"corner_x": "corner_mm_per_s", "corner_y": "corner_mm_per_s"}  # the state is the smaller of both
+
+Ints = NDArray[np.int64]
+
+
+def fields_set(text: bytes) -> tuple[str, ...] | None:
+    """States that a line sets and nothing else; empty for a comment, None for a line that may do more."""
+    line = read_line(text)
+    if line.is_comment:
+        return ()
+    if line.bad >= 0 or line.deletable or len(line.commands) != 1 or line.command is None:
+        return None
+    letters = SETS.get(line.command)
+    said = [w for w in line.words if (w.letter, w.value) != line.command]
+    if letters is None or any(w.letter not in letters or w.value is None for w in said):
+        return None
+    return tuple(f for w in said for f in letters[w.letter]) or letters.get("")
+
+
+@dataclass(frozen=True)
+class Words:
+    """Lines that are not motion, and what the states of a program say of their fields."""
+
+    acts: Ints  # lines that nothing may cross
+    line: Ints  # lines that set states
+    text: list[bytes]
+    fields: list[tuple[str, ...]]
+    values: NDArray[np.float64]  # (n_states, n_soft)
+    hard: Ints  # (n_states,) states that differ in anything else differ here
+
+    def acting(self, after: int, to: int) -> bool:
+        """Whether a barrier stands after one line and up to another."""
+        return bool(np.searchsorted(self.acts, to, "right") > np.searchsorted(self.acts, after, "right"))
+
+    def set_between(self, after: int, to: int) -> set[int]:
+        """Numbers of the fields that lines after one and up to another set."""
+        a, b = np.searchsorted(self.line, [after, to], side="right")
+        return {_SOFT.index(_STATE.get(f, f)) for names in self.fields[a:b] for f in names}
+
+    def lines_that_set(self, which: set[int], to: int) -> list[bytes] | None:
+        """Lines that had set these fields by a line of the program, and all they set besides; None if there are not."""
+        names = {_SOFT[k] for k in which}
+        wanted = names - set(_STATE.values()) | {f for f, state in _STATE.items() if state in names}
+        stop, lines, done = int(np.searchsorted(self.line, to, side="right")), set[int](), set[str]()
+        while todo := wanted - done:
+            name = todo.pop()
+            done.add(name)
+            last = next((k for k in range(stop - 1, -1, -1) if name in self.fields[k]), -1)
+            if last >= 0:
+                lines.add(last)
+                wanted |= set(self.fields[last])
+        told = {_STATE.get(f, f) for k in lines for f in self.fields[k]}
+        if not names <= told:
+            return None
+        return [self.text[k] for k in sorted(lines)]
+
+
+def gather_words(program: Program) -> Words:
+    """Read the lines that are not motion.
+
+    Parameters
+    ----------
+    program : Program
+        As read from its file.
+
+    Returns
+    -------
+    Words
+    """
+    acts, line, texts, fields = [], [], [], []
+    born: set[str] = set()
+    known: dict[bytes, tuple[str, ...] | None] = {}
+    for number, text in other_lines(program.path):
+        if text not in known:
+            known[text] = fields_set(text)
+        said = known[text]
+        if said is None:
+            acts.append(number)
+        elif said:
+            if not born.issuperset(said):  # what the line found cannot be set back: no word tells it
+                acts.append(number)
+                born |= set(said)
+            line.append(number)
+            texts.append(text)
+            fields.append(said)
+    values = np.column_stack([program.states[name] for name in _SOFT])
+    rest = [n for n in program.states.dtype.names or () if n not in _SOFT]
+    n_states = len(program.states)
+    plain = np.column_stack([np.asarray(program.states[n], dtype=np.float64).reshape(n_states, -1) for n in rest])
+    # what was never set cannot be set back
+    plain = np.column_stack([np.nan_to_num(plain, nan=-1e9), np.isnan(values)])
+    hard = np.unique(plain, axis=0, return_inverse=True)[1].reshape(-1)
+    return Words(np.array(acts, np.int64), np.array(line, np.int64), texts, fields, values, hard)
