@@ -1,7 +1,7 @@
 """Programs by writers of other habits: each kind a part of its own, laid the way that some software lays it.
 
-Line by line across islands, all walls before all fill, a lift at each travel, retraction before the rise, words of state
-before every feature, wipes, sparse grids, several parts on a bed, a spiral: what stopped an order of whole islands.
+Line by line across islands, all walls before all fill, a lift at each travel, retraction before the rise, words of
+state before every feature, sparse grids, several parts on a bed, a spiral: what stopped an order of whole islands.
 """
 
 import math
@@ -127,7 +127,7 @@ def comb(layers=10, teeth=14, **habits):
             20 + width - 0.5,
             20.5,
             38.0,
-            lambda x, y: solid(x, y - 20) and 0.4 < (x - 20) % 6 < 2.6 or y < 27.6,
+            lambda x, y: (solid(x, y - 20) and 0.4 < (x - 20) % 6 < 2.6) or y < 27.6,
             0.45,
         ):
             w.run(line if k % 2 == 0 else line[::-1], "fill")

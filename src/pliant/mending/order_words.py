@@ -10,40 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.language.line import read_line
+from pliant.program.bead_words import fields_set
 from pliant.program.other_lines import other_lines
 from pliant.records.program import Program
 
-__all__ = ["SETS", "Words", "gather_words"]
+__all__ = ["Words", "gather_words"]
 
-# states that lines without any other effect set, by command and letters
-SETS: dict[tuple[str, float], dict[str, tuple[str, ...]]] = {
-    ("M", 106): {"S": ("fan",)},
-    ("M", 107): {"": ("fan",)},
-    ("M", 204): {
-        "S": ("print_accel", "travel_accel"), "P": ("print_accel",), "R": ("retract_accel",), "T": ("travel_accel",)
-    },
-    ("M", 205): {"J": ("junction_mm",), "X": ("corner_x",), "Y": ("corner_y",)},
-    ("M", 900): {"K": ("advance_s",)},
-}  # fmt: skip
 _SOFT = ("fan", "print_accel", "retract_accel", "travel_accel", "junction_mm", "corner_mm_per_s", "advance_s")
 _STATE = {"corner_x": "corner_mm_per_s", "corner_y": "corner_mm_per_s"}  # the state is the smaller of both
 
 Ints = NDArray[np.int64]
-
-
-def fields_set(text: bytes) -> tuple[str, ...] | None:
-    """States that a line sets and nothing else; empty for a comment, None for a line that may do more."""
-    line = read_line(text)
-    if line.is_comment:
-        return ()
-    if line.bad >= 0 or line.deletable or len(line.commands) != 1 or line.command is None:
-        return None
-    letters = SETS.get(line.command)
-    said = [w for w in line.words if (w.letter, w.value) != line.command]
-    if letters is None or any(w.letter not in letters or w.value is None for w in said):
-        return None
-    return tuple(f for w in said for f in letters[w.letter]) or letters.get("")
 
 
 @dataclass(frozen=True)

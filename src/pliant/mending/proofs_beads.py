@@ -134,6 +134,9 @@ def order_kept(case: Case) -> str:
     if pairs.moved_a.size:
         first = where(case.p, int(pairs.moved_a.min()))
         raise Refuted(f"{pairs.moved_a.size:,} beads out of order, the first at {first}")
+    if pairs.broken.size:
+        line = int(case.p.line[pairs.path_a.move[pairs.path_a.run_start[pairs.broken[0]]]])
+        raise Refuted(f"{pairs.broken.size:,} runs are laid with others in between, the first from line {line}")
     if not pairs.permuted.any():
         return f"{pairs.path_a.run_start.size:,} runs in the order of the input"
     refute(_overlapping(case))
