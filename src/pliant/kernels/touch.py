@@ -119,10 +119,17 @@ def _boxes(chord, begin):
 
 
 @njit(cache=True)
-def piece_gaps(chord_a, half_a, begin_a, piece_a, n_a, chord_b, half_b, begin_b, piece_b, n_b):
-    """(a,4), (r,), (r+1,), (r,), (), and the same of b -> gap (n_a,n_b): air between pieces of two sets of runs, mm.
+def _box_distance(s, r):
+    """(4,), (4,) -> a little less than the distance of two segments or boxes: that of their boxes along one axis."""
+    across = max(min(s[0], s[2]) - max(r[0], r[2]), min(r[0], r[2]) - max(s[0], s[2]))
+    return max(across, min(s[1], s[3]) - max(r[1], r[3]), min(r[1], r[3]) - max(s[1], s[3]))
 
-    The segments of run r are begin[r]..begin[r+1]-1; piece[r] is its piece. 0 where they overlap in the plane.
+
+@njit(cache=True)
+def piece_gaps(chord_a, half_a, begin_a, piece_a, n_a, chord_b, half_b, begin_b, piece_b, n_b, same):
+    """(a,4), (r,), (r+1,), (r,), (), those of b, () -> gap (n_a,n_b): air between pieces of two sets of runs, mm.
+
+    The segments of run r are begin[r]..begin[r+1]-1; piece[r] is its piece; `same` where both sets are one.
     """
     gap = np.full((n_a, n_b), math.inf)
     box_a, box_b = _boxes(chord_a, begin_a), _boxes(chord_b, begin_b)
@@ -131,11 +138,16 @@ def piece_gaps(chord_a, half_a, begin_a, piece_a, n_a, chord_b, half_b, begin_b,
             p, q, width = piece_a[i], piece_b[j], half_a[i] + half_b[j]
             if gap[p, q] <= 0.0:
                 continue
-            across = max(box_a[i, 0] - box_b[j, 2], box_b[j, 0] - box_a[i, 2], 0.0)
-            along = max(box_a[i, 1] - box_b[j, 3], box_b[j, 1] - box_a[i, 3], 0.0)
-            if math.hypot(across, along) - width >= gap[p, q]:
+            if (same and q < p) or _box_distance(box_a[i], box_b[j]) - width >= gap[p, q]:
                 continue
             for k in range(begin_a[i], begin_a[i + 1]):
+                reach = gap[p, q] + width
+                if _box_distance(chord_a[k], box_b[j]) >= reach:
+                    continue
                 for m in range(begin_b[j], begin_b[j + 1]):
-                    gap[p, q] = min(gap[p, q], max(segment_distance(chord_a[k], chord_b[m]) - width, 0.0))
+                    if _box_distance(chord_a[k], chord_b[m]) < reach:
+                        gap[p, q] = min(gap[p, q], max(segment_distance(chord_a[k], chord_b[m]) - width, 0.0))
+                        reach = gap[p, q] + width
+            if same:
+                gap[q, p] = gap[p, q]
     return gap

@@ -3,11 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.language.edit import set_word, word_value
 from pliant.mending.order_leads import RunLeads
 from pliant.mending.order_runs import Stretch
+from pliant.mending.order_words import State
 from pliant.program.runs import Runs
-from pliant.program.splicing import line_texts
 from pliant.program.write import Edits, Insert
 from pliant.records.program import TRAVEL, Program
 
@@ -23,8 +22,6 @@ class Blocks:
     def __init__(self, program: Program, edits: Edits, runs: Runs, leads: RunLeads) -> None:
         self.program, self.edits, self.runs, self.leads = program, edits, runs, leads
         self.done = 0  # moves that have their place
-        self.texts = line_texts(program.path, program.line[leads.plane & (program.kind == TRAVEL)])
-        self.text: dict[int, bytes] = {}
         self.dropped: list[Ints] = []
 
     def lay(self, stretch: Stretch, order: Ints) -> None:
@@ -43,7 +40,7 @@ class Blocks:
             if order[place] != k or lead != first or place == 0 or order[place - 1] != k - 1:
                 self._lead_to(lead, first, place == 0 and k == 0)
             self._add(int(runs.first[first]), int(runs.last[last]) + 1)
-            state = self._restored(state, first)
+            self._restored(state, first)
             state = self._states_at(int(runs.last[last]))
         end = int(runs.last[stretch.last[-1]])
         self._restore(state, self._states_at(end), int(p.line[end]), int(p.line[end]) + 1)
@@ -62,7 +59,6 @@ class Blocks:
             else:
                 joined.append((first, last))
         self.edits.blocks = joined
-        self.edits.words |= self.text
         for moves in self.dropped:
             self.edits.drop[moves] = True
 
@@ -72,20 +68,16 @@ class Blocks:
 
     # ---- places
 
-    def _set_place(self, move: int, place: Floats, always: bool) -> None:
-        """Let a travel end at a place: name the axes that it leaves out, all of them where the place is new."""
-        p = self.program
-        state, line = p.states[p.state[move]], int(p.line[move])
-        for k, axis in enumerate("XY"):
-            if always or word_value(self.text.get(line, self.texts[line]), axis) is None:
-                value = float((place[k] - state["offset_mm"][k]) / state["unit"])
-                self.text[line] = set_word(self.text.get(line, self.texts[line]), axis, value, 4)
+    def _set_place(self, move: int, place: Floats, new: bool) -> None:
+        """Let a travel end at a place, wherever it comes from."""
+        if new or move not in self.edits.places:
+            self.edits.places[move] = float(place[0]), float(place[1]), new
 
     def _lead_to(self, lead: int, run: int, as_written: bool) -> None:
         """Make a lead-in end where a run begins."""
         if as_written:
             return
-        p, move, first = self.program, self.leads.target(lead), int(self.runs.first[run])
+        p, move, first = self.program, self.leads.target[lead], int(self.runs.first[run])
         place = p.point_mm[first, :2]
         if move < 0:
             self._put_in(first, place)
@@ -104,7 +96,7 @@ class Blocks:
             return
         if run < len(self.runs) and len(corners := leads.corners(run)):
             self.dropped.append(corners)
-            move = leads.target(run)
+            move = leads.target[run]
         if leads.goes[move]:
             self._set_place(move, p.point_mm[move + 1, :2], False)
 
@@ -119,42 +111,39 @@ class Blocks:
 
     # ---- states
 
-    def _states_at(self, move: int) -> Floats:
-        return np.asarray(self.leads.words.values[self.program.state[move]])
+    def _states_at(self, move: int) -> State:
+        return self.leads.words.values[self.program.state[move]]
 
-    def _states(self, run: int) -> Floats:
+    def _states(self, run: int) -> State:
         return self._states_at(int(self.runs.first[run]))
 
-    def _before(self, run: int) -> Floats:
+    def _before(self, run: int) -> State:
         return self._states_at(int(self.runs.last[run - 1]) if run else 0)
 
-    def _after_lead(self, state: Floats, lead: int) -> Floats:
+    def _after_lead(self, state: State, lead: int) -> State:
         """States once a lead-in is over: what its lines set stands as in the input, the rest as it stood."""
         p, start, stop = self.program, int(self.leads.start[lead]), int(self.leads.stop[lead])
         if stop <= start:
             return state
         after = int(p.line[start - 1]) if start else 0
-        out = state.copy()
-        for k in self.leads.words.set_between(after, int(p.line[stop - 1])):
-            out[k] = self._states_at(stop - 1)[k]
-        return out
+        return self._with(state, self._states_at(stop - 1), after, int(p.line[stop - 1]))
 
-    def _restored(self, state: Floats, run: int) -> Floats:
+    def _with(self, state: State, said: State, after: int, to: int) -> State:
+        """A state with what lines after one and up to another set."""
+        which = self.leads.words.set_between(after, to)
+        return tuple(b if k in which else a for k, (a, b) in enumerate(zip(state, said, strict=True)))
+
+    def _restored(self, state: State, run: int) -> None:
         """Repeat before a run the lines that had set what it is laid with, where something else stands."""
         p, first = self.program, int(self.runs.first[run])
-        line = int(p.line[first])
-        wanted = self._states_at(first)
-        out = state.copy()
-        after = int(p.line[first - 1]) if first else 0
-        for k in self.leads.words.set_between(after, line):  # lines between lead-in and bead go with the bead
-            out[k] = wanted[k]
-        self._restore(out, wanted, line, line)
-        return wanted
+        line, wanted = int(p.line[first]), self._states_at(first)
+        if state != wanted:  # lines between lead-in and bead go with the bead
+            state = self._with(state, wanted, int(p.line[first - 1]) if first else 0, line)
+            self._restore(state, wanted, line, line)
 
-    def _restore(self, state: Floats, wanted: Floats, to: int, line: int) -> None:
-        differs = ~((state == wanted) | (np.isnan(state) & np.isnan(wanted)))
-        if differs.any():
-            lines = self.leads.words.lines_that_set(set(np.flatnonzero(differs).tolist()), to)
+    def _restore(self, state: State, wanted: State, to: int, line: int) -> None:
+        if differs := {k for k, (a, b) in enumerate(zip(state, wanted, strict=True)) if a != b}:
+            lines = self.leads.words.lines_that_set(differs, to)
             if lines is None:
                 raise LookupError(f"what had set a state of line {to} is not told")
             self.edits.before_line.setdefault(line, []).extend(lines)

@@ -33,6 +33,7 @@ class RunLeads:
         self.goes &= p.states["absolute"][p.state]
         self.across = np.flatnonzero(self.plane | (p.kind == HOME))
         self.movable = self._movable()
+        self.target = self._targets()
 
     def _sum(self, value: NDArray[np.float64] | Bools) -> NDArray[np.float64]:
         total = np.concatenate([[0.0], np.cumsum(value)])
@@ -47,20 +48,21 @@ class RunLeads:
         good = self._sum(~plain) == 0
         good &= np.abs(self._sum(p.filament_mm)) < 1e-6
         good &= np.abs(p.point_mm[self.stop, 2] - p.point_mm[self.start, 2]) <= _SAME_MM
-        way = self._sum(self.goes)
+        self.way = way = self._sum(self.goes)
         # corners of the way can be left out, but not those that rise
         good &= (way == 1) | ((way > 1) & (self._sum(self.goes & ~self.flat) == 0))
         return good
 
-    def target(self, k: int) -> int:
-        """The last move across of lead-in k, -1 if it has none."""
-        at = int(np.searchsorted(self.across, self.stop[k])) - 1
-        return int(self.across[at]) if at >= 0 and self.across[at] >= self.start[k] else -1
+    def _targets(self) -> list[int]:
+        """The last move across of each lead-in, -1 if it has none."""
+        at = np.searchsorted(self.across, self.stop) - 1
+        move = np.append(self.across, -1)[at]
+        return np.where((at >= 0) & (move >= self.start), move, -1).tolist()
 
     def corners(self, k: int) -> Ints:
         """Moves of lead-in k that go across before the last one does, where they can be left out."""
-        span = np.arange(self.start[k], self.stop[k])
-        if self._acts(k) or (self.program.kind[span] == DWELL).any():
+        span = np.arange(self.start[k], self.stop[k] if self.way[k] > 1 else self.start[k])
+        if not span.size or self._acts(k) or (self.program.kind[span] == DWELL).any():
             return span[:0]
         return span[self.goes[span] & self.flat[span]][:-1]
 
@@ -70,7 +72,7 @@ class RunLeads:
 
     def may_lead_elsewhere(self, k: int) -> bool:
         """Whether lead-in k, which stays, can lead to another run."""
-        at = self.target(k)
+        at = self.target[k]
         return at < 0 or bool(self.goes[at])
 
     def may_come_from_elsewhere(self, k: int) -> bool:
@@ -91,7 +93,7 @@ class RunLeads:
         hard = np.concatenate([[0], np.cumsum(np.diff(self.words.hard[p.state]) != 0)])
         changes = hard[runs.last] != hard[runs.first]
         line_first, line_last = p.line[runs.first], p.line[runs.last]
-        acts = self.words.acts
+        acts = np.array(self.words.acts, dtype=np.int64)
         inside = np.searchsorted(acts, line_last, "right") > np.searchsorted(acts, line_first, "right")
         before = np.append(0, line_last[:-1])
         ahead = np.searchsorted(acts, line_first, "right") > np.searchsorted(acts, before, "right")

@@ -5,6 +5,8 @@ one gets the state it had by repeating the lines that had set it. Comments go wi
 (a wait, a message, a word that is not known) is a barrier.
 """
 
+import math
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,39 +16,40 @@ from pliant.program.bead_words import fields_set
 from pliant.program.other_lines import other_lines
 from pliant.records.program import Program
 
-__all__ = ["Words", "gather_words"]
+__all__ = ["State", "Words", "gather_words"]
 
 _SOFT = ("fan", "print_accel", "retract_accel", "travel_accel", "junction_mm", "corner_mm_per_s", "advance_s")
 _STATE = {"corner_x": "corner_mm_per_s", "corner_y": "corner_mm_per_s"}  # the state is the smaller of both
 
 Ints = NDArray[np.int64]
+State = tuple[float | None, ...]
 
 
 @dataclass(frozen=True)
 class Words:
     """Lines that are not motion, and what the states of a program say of their fields."""
 
-    acts: Ints  # lines that nothing may cross
-    line: Ints  # lines that set states
+    acts: list[int]  # lines that nothing may cross
+    line: list[int]  # lines that set states
     text: list[bytes]
     fields: list[tuple[str, ...]]
-    values: NDArray[np.float64]  # (n_states, n_soft)
+    values: list[State]  # of each state
     hard: Ints  # (n_states,) states that differ in anything else differ here
 
     def acting(self, after: int, to: int) -> bool:
         """Whether a barrier stands after one line and up to another."""
-        return bool(np.searchsorted(self.acts, to, "right") > np.searchsorted(self.acts, after, "right"))
+        return bisect_right(self.acts, to) > bisect_right(self.acts, after)
 
     def set_between(self, after: int, to: int) -> set[int]:
         """Numbers of the fields that lines after one and up to another set."""
-        a, b = np.searchsorted(self.line, [after, to], side="right")
+        a, b = bisect_right(self.line, after), bisect_right(self.line, to)
         return {_SOFT.index(_STATE.get(f, f)) for names in self.fields[a:b] for f in names}
 
     def lines_that_set(self, which: set[int], to: int) -> list[bytes] | None:
         """Lines that had set these fields by a line of the program, and all they set besides; None if there are not."""
         names = {_SOFT[k] for k in which}
         wanted = names - set(_STATE.values()) | {f for f, state in _STATE.items() if state in names}
-        stop, lines, done = int(np.searchsorted(self.line, to, side="right")), set[int](), set[str]()
+        stop, lines, done = bisect_right(self.line, to), set[int](), set[str]()
         while todo := wanted - done:
             name = todo.pop()
             done.add(name)
@@ -95,4 +98,5 @@ def gather_words(program: Program) -> Words:
     # what was never set cannot be set back
     plain = np.column_stack([np.nan_to_num(plain, nan=-1e9), np.isnan(values)])
     hard = np.unique(plain, axis=0, return_inverse=True)[1].reshape(-1)
-    return Words(np.array(acts, np.int64), np.array(line, np.int64), texts, fields, values, hard)
+    told = [tuple(None if math.isnan(v) else v for v in row) for row in values.tolist()]
+    return Words(acts, line, texts, fields, told, hard)
