@@ -12,13 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.program.bead_words import fields_set
+from pliant.program.bead_words import SOFT, fields_set, other_states
 from pliant.program.other_lines import other_lines
 from pliant.records.program import Program
 
 __all__ = ["State", "Words", "gather_words"]
 
-_SOFT = ("fan", "print_accel", "retract_accel", "travel_accel", "junction_mm", "corner_mm_per_s", "advance_s")
 _STATE = {"corner_x": "corner_mm_per_s", "corner_y": "corner_mm_per_s"}  # the state is the smaller of both
 
 Ints = NDArray[np.int64]
@@ -43,11 +42,11 @@ class Words:
     def set_between(self, after: int, to: int) -> set[int]:
         """Numbers of the fields that lines after one and up to another set."""
         a, b = bisect_right(self.line, after), bisect_right(self.line, to)
-        return {_SOFT.index(_STATE.get(f, f)) for names in self.fields[a:b] for f in names}
+        return {SOFT.index(_STATE.get(f, f)) for names in self.fields[a:b] for f in names}
 
     def lines_that_set(self, which: set[int], to: int) -> list[bytes] | None:
         """Lines that had set these fields by a line of the program, and all they set besides; None if there are not."""
-        names = {_SOFT[k] for k in which}
+        names = {SOFT[k] for k in which}
         wanted = names - set(_STATE.values()) | {f for f, state in _STATE.items() if state in names}
         stop, lines, done = bisect_right(self.line, to), set[int](), set[str]()
         while todo := wanted - done:
@@ -91,12 +90,7 @@ def gather_words(program: Program) -> Words:
             line.append(number)
             texts.append(text)
             fields.append(said)
-    values = np.column_stack([program.states[name] for name in _SOFT])
-    rest = [n for n in program.states.dtype.names or () if n not in _SOFT]
-    n_states = len(program.states)
-    plain = np.column_stack([np.asarray(program.states[n], dtype=np.float64).reshape(n_states, -1) for n in rest])
-    # what was never set cannot be set back
-    plain = np.column_stack([np.nan_to_num(plain, nan=-1e9), np.isnan(values)])
-    hard = np.unique(plain, axis=0, return_inverse=True)[1].reshape(-1)
+    values = np.column_stack([program.states[name] for name in SOFT])
+    hard = other_states(program, np.isnan(values))  # what was never set cannot be set back
     told = [tuple(None if math.isnan(v) else v for v in row) for row in values.tolist()]
     return Words(acts, line, texts, fields, told, hard)

@@ -110,7 +110,7 @@ def mend_routes(
         seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / _QUICK_MM_PER_S
     spent = 0.0
     for lead in leads:
-        if not (lead.simple and lead.flat and lead.travels):
+        if not (lead.straight and lead.travels):
             continue
         if len(lead.travels) > 1:
             points = [lead.travels[0], *(k + 1 for k in lead.travels)]
@@ -121,7 +121,7 @@ def mend_routes(
         if air < _LEAST_GAIN_MM:
             continue
         start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
-        way, left = region(lead.layer).shortest(start, goal)
+        way, left = region(lead.layer_before).shortest(start, goal)
         if air - left < _LEAST_GAIN_MM or len(way) < 3:
             continue
         way = np.asarray(shapely.simplify(shapely.linestrings(way), _SLACK_MM).coords)
