@@ -109,8 +109,10 @@ def _factor(stages: Stages) -> None:
 def _order(stages: Stages) -> None:
     p, layering = stages.program, stages.job.laying.layering
     sections, edits = stages.job.laying.sections, Edits.none(p)
+    before_s = stages.job.course.time_s
     changes, why = mend_order(p, edits, layering, sections)
     stages.write(edits, changes)
+    stages.saved_s = max(before_s - stages.job.course.time_s, 0.0) if changes else 0.0
     stages.note("order", why)
     stages.intent = replace(stages.intent, may_reorder_islands=True)
 
@@ -119,7 +121,10 @@ def _route(stages: Stages) -> None:
     p, edits = stages.program, Edits.none(stages.program)
     layering = stages.job.laying.layering
     region = layer_region(p, layering, stages.job.laying.sections)
-    changes, _ = mend_routes(p, edits, find_leads(p, layering), stages.job.laying.coverage, region)
+    changes, _ = mend_routes(
+        p, edits, find_leads(p, layering), stages.job.laying.coverage, region, more_s=stages.saved_s
+    )
+    stages.saved_s = 0.0
     stages.write(edits, changes)
     stages.intent = replace(stages.intent, may_reroute=True)
 

@@ -82,6 +82,7 @@ def mend_routes(
     region: Callable[[int], TravelRegion],
     *,
     seconds: float | None = None,
+    more_s: float = 0.0,
 ) -> tuple[list[Change], dict[int, float]]:
     """Send open travels over bead, in place in `edits`.
 
@@ -100,6 +101,8 @@ def mend_routes(
     seconds : float, optional
         What all detours together may cost, those in the program included; 4 % of the time that its beads take at
         60 mm/s when left out. [s]
+    more_s : float, default 0
+        What they may cost beside that: the time that another order has saved. [s]
 
     Returns
     -------
@@ -108,7 +111,7 @@ def mend_routes(
     found: list[_Route] = []
     if seconds is None:
         seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / _QUICK_MM_PER_S
-    spent = 0.0
+    spent, seconds = 0.0, seconds + more_s
     for lead in leads:
         if not (lead.straight and lead.travels):
             continue
