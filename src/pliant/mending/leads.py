@@ -128,7 +128,8 @@ def find_leads(program: Program, layering: Layering) -> Leads:
         moves = np.flatnonzero(which)
         return Members(moves, np.searchsorted(moves, a), np.searchsorted(moves, b))
 
+    bent = bent_before[b] - bent_before[a]
     return Leads(
-        a, b, layer, before, flat, simple, bent_before[b] == bent_before[a], members((kind == RETRACT) & flat_xy), members(kind == RECOVER),
+        a, b, layer, before, flat, simple, bent == 0, members((kind == RETRACT) & flat_xy), members(kind == RECOVER),
         members((kind == TRAVEL) & ~flat_xy),
     )  # fmt: skip
