@@ -28,6 +28,8 @@ from pliant.say import quantity
 __all__ = ["mend_order"]
 
 _LEAST_GAIN_MM = 1.0  # of open travel in a layer
+_WORTH = np.array([1.0, 10.0 / 120.0])  # a second of travel, of 120 mm, has to save 10 mm of air, as of a detour
+_LONGER = 0.02  # [-] of the beads: travel, twice as fast, may take one per cent of their time more
 _QUICK_MM_PER_S = 60.0  # common practice, no source: rest is minded at one speed, so that slower beads change no order
 _STRICT = (1.0, 8.0, 64.0, 512.0)  # how much rest is worth, until there is enough
 _ALIKE = 0.99  # [-] of the rest: order alone, at one speed, is not known better
@@ -101,7 +103,7 @@ def _change(program: Program, layering: Layering, runs: Runs, stretch: Stretch, 
 
 def _plan(runs: Runs, stretches: list[Stretch], seconds: Floats, half: Floats, rest_s: float, strict: float) -> _Plan:
     """Orders of all stretches, one after the other: each begins where the one before ended."""
-    ground, order, changed, saved = Ground(runs, seconds, half), np.arange(len(runs)), [], 0.0
+    ground, order, changed = Ground(runs, seconds, half), np.arange(len(runs)), []
     opens = np.flatnonzero(np.diff(runs.layer, prepend=-1))
     closes = np.append(opens[1:], len(runs))
     left = iter(stretches)
@@ -117,18 +119,19 @@ def _plan(runs: Runs, stretches: list[Stretch], seconds: Floats, half: Floats, r
             if not np.array_equal(found, np.arange(found.size)):
                 new = np.concatenate([np.arange(stretch.first[k], stretch.last[k] + 1) for k in found])
                 gain = air.along(ground, low, np.arange(low, high)) - air.along(ground, low, new)
-                if gain > _LEAST_GAIN_MM:
+                longer = -gain[1] > _LONGER * seconds[low:high].sum() * _QUICK_MM_PER_S
+                if min(gain @ _WORTH, gain[0]) > _LEAST_GAIN_MM and not longer:
                     order[low:high] = new
-                    changed.append((stretch, found, gain))
+                    changed.append((stretch, found, float(gain[0])))
             ground.lay(order[low:high])
             done, stretch = high, next(left, None)
         ground.lay(order[done:last])
     saved = air.whole(np.arange(len(runs))) - air.whole(order)
-    return _Plan(order, changed, saved)
+    return _Plan(order, changed, min(float(saved[0]), float(saved @ _WORTH)))
 
 
 class _Air:
-    """Length of straight ways between runs that lies over air."""
+    """Straight ways between runs: length over air, and length in all. [mm]"""
 
     def __init__(self, runs: Runs, half: Floats) -> None:
         self.runs, self.half = runs, half
@@ -136,7 +139,7 @@ class _Air:
         self.end = runs.chord_mm[runs.begin[1:] - 1, 2:]
         self.layer_of_chord = runs.layer[runs.chord_run]
 
-    def along(self, ground: Ground, low: int, order: Ints) -> float:
+    def along(self, ground: Ground, low: int, order: Ints) -> Floats:
         """From where the nozzle is through these runs. [mm]"""
         ways = np.hstack([self.end[order[:-1]], self.begin[order[1:]]])
         layer = self.runs.layer[low]
@@ -146,17 +149,18 @@ class _Air:
         of[0] -= low == int(np.searchsorted(self.runs.layer, layer))
         return self._open(ways, of, slice(int(first), int(last)))
 
-    def whole(self, order: Ints) -> float:
+    def whole(self, order: Ints) -> Floats:
         """Through all runs. [mm]"""
         ways = np.hstack([self.end[order[:-1]], self.begin[order[1:]]])
         return self._open(ways, self.runs.layer[order[:-1]], slice(0, len(self.half)))
 
-    def _open(self, ways: Floats, layer: Ints, chords: slice) -> float:
+    def _open(self, ways: Floats, layer: Ints, chords: slice) -> Floats:
         covered = cover_travels(
             np.ascontiguousarray(ways), layer, np.ascontiguousarray(self.runs.chord_mm[chords]), self.half[chords],
             self.layer_of_chord[chords],
         )  # fmt: skip
-        return float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).sum() - covered.sum())
+        length = float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).sum())
+        return np.array([length - covered.sum(), length])
 
 
 def _rest(program: Program, runs: Runs, order: Ints, seconds: Floats) -> float:
