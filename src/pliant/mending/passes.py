@@ -32,7 +32,7 @@ PASSES = ("heat", "order", "route", "flow", "retract")
 ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
-_MOST_ROUNDS = 4
+_MOST_ROUNDS = 9
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
 
