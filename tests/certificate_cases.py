@@ -5,8 +5,8 @@ from pliant.records.mending import Intent
 
 __all__ = ["CASES", "LEGAL"]
 
-ALL = "READING BEADS VOLUME ORDER STATES SPEED DEBT PUSH SPACE LINES END"
-READS = ALL.removeprefix("READING ")
+ALL = "READING BEADS VOLUME ORDER REST STATES SPEED DEBT PUSH SPACE LINES END"
+READS = ALL.removeprefix("READING ").replace(" REST", "")  # rest needs no pairs of beads
 ISLANDS = Intent(may_reorder_islands=True)
 
 
@@ -209,7 +209,7 @@ CASES = {
     "travel to negative places": ({}, insert(32, "G0 X-3.000 Y20.000 F7200"), Intent(may_reroute=True), "SPACE"),
     "a G92 E altered": ({"absolute": True}, insert(19, "G92 E0"), Intent(), "VOLUME"),
     "a G92 X added": ({}, insert(19, "G92 X0"), Intent(), READS),
-    "the units changed": ({}, swap("G21", "G20", 1), Intent(), ALL),
+    "the units changed": ({}, swap("G21", "G20", 1), Intent(), f"READING {READS}"),
     "the units dropped": ({"unit": 25.4}, drop(1), Intent(), READS),
     "relative places": ({}, swap("G90", "G91", 2), Intent(), ALL),
     "an incremental block left open": (

@@ -13,6 +13,7 @@ from certificate_part import part
 from pliant.errors import DomainError, ProgramError
 from pliant.mending import certificate as certificate_module
 from pliant.mending.certificate import BEADS, DEBT, LINES, ORDER, READING, SPACE, VOLUME, certify
+from pliant.program.bead_words import fields_set
 from pliant.records.mending import Intent
 from pliant.workflows.workshop import bellows_program, feet_program, gasket_program, strain_relief_program
 
@@ -53,7 +54,8 @@ def test_limit_legal_rewriting_is_certified(prove, name):
     arguments, edit, intent = LEGAL[name]
     lines = part(**arguments)
     certificate = prove(lines, edit(lines), intent)
-    assert [o for o in certificate.obligations if not o.holds] == []
+    # a layer of this small part takes 6 s: islands that change places in one layer alone leave spots less to rest
+    assert failed(certificate) == ({"REST"} if "swapped" in name and "both" not in name else set())
     assert len(certificate.obligations) == len(NAMES)
 
 
@@ -339,7 +341,7 @@ def test_roundtrip_islands_in_any_order_are_certified(prove, layers, data):
         at = own[-1] + 15
     mended += lines[at:]
     certificate = prove(lines, mended, Intent(may_reorder_islands=True))
-    assert [o for o in certificate.obligations if not o.holds] == []
+    assert failed(certificate) <= {"REST"}  # four islands take 12 s: not every order leaves 10 s to each
     assert prove(lines, mended).certified is (mended == lines)
 
 
@@ -352,7 +354,8 @@ def test_roundtrip_a_line_lost_among_permuted_islands_is_missed(prove, data):
     assert prove(lines, mended, loose).certified
     k = data.draw(st.sampled_from([k for k, line in enumerate(mended) if line != "G92 E0"]))
     assert not prove(lines, [*mended[:k], *mended[k + 1 :]], loose).certified
-    j = data.draw(st.sampled_from([j for j, line in enumerate(mended) if re.match(r"[M;]|G1 .*E", line)]))
+    twice = [j for j, line in enumerate(mended) if re.match(r"[M;]|G1 .*E", line) and not fields_set(line.encode())]
+    j = data.draw(st.sampled_from(twice))
     assert not prove(lines, [*mended[:j], mended[j], mended[j], *mended[j + 1 :]], loose).certified
 
 

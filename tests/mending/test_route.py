@@ -4,12 +4,14 @@ import numpy as np
 import pytest
 
 from mend_workshop import PROGRAMS, judged, program_of
+from pliant.mending.certificate import certify
 from pliant.mending.route import layer_region, mend_routes
 from pliant.program.coverage import find_coverage
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import bead_sections
 from pliant.program.write import Edits, rewrite
+from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 
 
@@ -71,12 +73,36 @@ def test_limit_no_time_no_route(tmp_path):
     assert len(spent) == 1
 
 
-def test_limit_other_things_on_the_way_are_left_alone(tmp_path):
-    """A lift, a word between, a relative move: the way stays as it is."""
-    for odd in (["G1 Z0.4 F600", "{}", "G1 Z0.2 F600"], ["{}", "M106 S100"], ["G91", "G0 X-29.2 Y-1 F6000", "G90"]):
+def test_limit_a_lift_or_a_word_on_the_way_changes_nothing(tmp_path):
+    for odd in (["G1 Z0.4 F600", "{}", "G1 Z0.2 F600"], ["{}", "M106 S100"], ["M117 far", "{}"]):
         lines = _u_shape()
         at = len(lines) - 2
         lines[at : at + 1] = [o.format(lines[at]) for o in odd]
+        case = judged(program_of(tmp_path, lines))
+        edits, changes, _ = _routed(case)
+        assert len(changes) == 1
+        rewrite(case.program, edits, tmp_path / "out.gcode")
+        proof = certify(tmp_path / "in.gcode", tmp_path / "out.gcode", Intent(may_reroute=True))
+        assert proof.certified and _open_mm(read_program(tmp_path / "out.gcode")).sum() < 0.1
+
+
+def test_limit_a_change_of_layer_goes_over_the_layer_below(tmp_path):
+    lines = _u_shape()
+    lines[-2:] = ["G1 Z0.4 F600", "G0 X39 Y59 F6000", "G1 X39 Y30 E0.8 F900"]
+    lines[-3:-3] = ["G0 X10.4 Y59 F6000", "G1 X10.4 Y58 E0.03 F900"]
+    case = judged(program_of(tmp_path, lines))
+    edits, changes, _ = _routed(case)
+    assert len(changes) == 2
+    rewrite(case.program, edits, tmp_path / "out.gcode")
+    assert _open_mm(read_program(tmp_path / "out.gcode")).sum() < 0.2
+
+
+def test_limit_a_way_without_a_place_is_left_alone(tmp_path):
+    """A relative move, or an arc: where it leads hangs on where it begins."""
+    for odd in (["G91", "G0 X-29.2 Y-1 F6000", "G90"], ["G2 X10.4 Y59 R40 F6000"]):
+        lines = _u_shape()
+        at = len(lines) - 2
+        lines[at : at + 1] = odd
         case = judged(program_of(tmp_path, lines))
         edits, changes, _ = _routed(case)
         assert changes == [] and edits.inserts == {}

@@ -7,6 +7,8 @@ import numpy as np
 
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
+from pliant.program.least_travel import LeastTravel, least_travel
+from pliant.program.rest import least_rest_s
 from pliant.program.sections import Sections, bead_sections
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.findings import Facts
@@ -45,6 +47,11 @@ class Laying:
         """When each move starts, how fast it gets and how long it takes."""
         return time_program(self.program, self.motion)
 
+    @cached_property
+    def least_travel(self) -> LeastTravel:
+        """What no order of the runs can do without."""
+        return least_travel(self.program, self.layering, self.sections.width_mm)
+
     def facts(self, assumed: tuple[str, ...] = (), warned: tuple[str, ...] = ()) -> Facts:
         """Sum it up.
 
@@ -79,6 +86,9 @@ class Laying:
             filament_back_mm=abs(float(filament[filament < 0].sum())),
             travel_mm=float(p.length_mm[p.kind == TRAVEL].sum()),
             open_travel_mm=float(self.coverage.open_mm.sum()),
+            travel_bound_mm=self.least_travel.bound_mm,
+            travel_bound_trees=self.least_travel.tree_layers,
+            rest_s=least_rest_s(p, timing.move_s),
             strings=int(strings.size),
             strings_by_layer=tuple(np.bincount(strings, minlength=layering.top_mm.size).tolist()),
             retractions=int((retract & ~np.concatenate([[False], retract[:-1]])).sum()),

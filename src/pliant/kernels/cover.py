@@ -12,7 +12,7 @@ from numba import njit
 
 from pliant.kernels.grid import bucket_of, row_span
 
-__all__ = ["cover_travels", "open_intervals"]
+__all__ = ["cover_travels", "fill_grid", "open_intervals"]
 
 _MERGE_MM = 1e-9  # [mm] an open stretch no longer than this is rounding between two capsules that touch
 _MAX_CELLS_ACROSS = 2048.0  # bounds the walk of one travel over a layer whatever its size
@@ -62,7 +62,7 @@ def _capsule_interval(px, py, dx, dy, cx, cy, ex, ey, r):
 
 
 @njit(cache=True)
-def _fill_grid(bead_xy, half_width, first, last, x0, y0, cell, mask, start, item):
+def fill_grid(bead_xy, half_width, first, last, x0, y0, cell, mask, start, item):
     """Gather beads first..last-1 by bucket (compressed rows). Returns item, grown where it was too short."""
     start[: mask + 2] = 0
     for fill in range(2):
@@ -209,7 +209,7 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
                 mask = 2 * mask + 1
             if mask + 2 > start.size:
                 start = np.zeros(2 * (mask + 2), dtype=np.int64)
-            item = _fill_grid(bead_xy, half_width, first, last, box[0], box[2], box[4], mask, start, item)
+            item = fill_grid(bead_xy, half_width, first, last, box[0], box[2], box[4], mask, start, item)
         while i < n and travel_layer[i] == layer:
             length = math.hypot(travel_xy[i, 2] - travel_xy[i, 0], travel_xy[i, 3] - travel_xy[i, 1])
             if length > 0.0:

@@ -8,16 +8,13 @@ from pliant.records.mending import Intent
 from pliant.records.program import Program
 
 __all__ = [
-    "DRIFT_MM", "KEPT_SPEED", "SAME_SPEED", "TOUCH_MM", "TOUCH_SHARE", "WORD_MM", "Case", "Refuted", "first_true",
-    "gap_name", "not_faster", "refute", "where",
+    "DRIFT_MM", "KEPT_SPEED", "SAME_SPEED", "WORD_MM", "Case", "Refuted", "first_true", "gap_name", "not_faster",
+    "refute", "where",
 ]  # fmt: skip
 
 WORD_MM = 2e-5  # [mm] of filament: E words have five decimals, and an absolute word is a difference of two
 DRIFT_MM = 6e-6  # [mm] of filament per word: half a unit of the fifth decimal, and a little
 SAME_SPEED = 1e-6  # [-] share
-# beads that lie nearer than this touch: rounded words leave neighbours a little apart
-TOUCH_MM = 0.02
-TOUCH_SHARE = 0.05  # [-] of their width, if that is more
 KEPT_SPEED = 1e-3  # [-] share; where speeds are to be kept an F word may still be rounded
 
 Floats = NDArray[np.float64]

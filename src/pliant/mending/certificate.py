@@ -18,6 +18,7 @@ from pliant.errors import ProgramError
 from pliant.mending.case import Case, Refuted, refute
 from pliant.mending.proofs_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
 from pliant.mending.proofs_gaps import debt_settled, push_kept, space_kept
+from pliant.mending.proofs_rest import rest_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
@@ -27,13 +28,15 @@ from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import Program
 
 __all__ = [
-    "BEADS", "DEBT", "END", "LINES", "ORDER", "PUSH", "READING", "SPACE", "SPEED", "STATES", "VOLUME", "certify",
+    "BEADS", "DEBT", "END", "LINES", "ORDER", "PUSH", "READING", "REST", "SPACE", "SPEED", "STATES", "VOLUME",
+    "certify",
 ]  # fmt: skip
 
 READING = "read back without a new question"
 BEADS = "the same beads in the same layers"
 VOLUME = "the filament of every bead"
 ORDER = "the order of the beads"
+REST = "every spot rests before it is covered"
 STATES = "temperatures, fans and limits at every bead"
 SPEED = "no bead and no travel faster"
 DEBT = "every retraction has its recover, none longer or faster"
@@ -115,7 +118,7 @@ def _prove(case: "Case") -> list[Obligation]:
 
 def _unproved(case: Case, name: str) -> str:
     """Why an obligation cannot be proved although nothing speaks against it."""
-    if case.pairs.lost_way < 0 or name in (READING, BEADS):
+    if case.pairs.lost_way < 0 or name in (READING, BEADS, REST):
         return ""
     if name in (VOLUME, STATES) and not case.lost_beads.size and not case.added.size:
         return ""  # every bead was found again, if not in its order
@@ -191,6 +194,6 @@ def _end(case: Case) -> str:
 
 
 _PROOFS: dict[str, Callable[[Case], str]] = {
-    READING: _reading, BEADS: beads_found, VOLUME: volume_kept, ORDER: order_kept, STATES: states_kept,
+    READING: _reading, BEADS: beads_found, VOLUME: volume_kept, ORDER: order_kept, REST: rest_kept, STATES: states_kept,
     SPEED: speed_kept, DEBT: debt_settled, PUSH: push_kept, SPACE: space_kept, LINES: _lines, END: _end,
 }  # fmt: skip

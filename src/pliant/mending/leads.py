@@ -11,9 +11,10 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.program.bead_words import other_states
 from pliant.program.layers import Layering
 from pliant.program.write import sole_moves
-from pliant.records.program import BEAD, RECOVER, RETRACT, TRAVEL, Program
+from pliant.records.program import BEAD, HOME, RECOVER, RETRACT, TRAVEL, Program
 
 __all__ = ["Lead", "Leads", "Members", "find_leads"]
 
@@ -30,7 +31,10 @@ class Lead:
     layer: int  # of the next run
     layer_before: int
     flat: bool  # no change of height and the same layer on both sides
-    simple: bool  # only travel, retraction and recovery, balanced, one command a line, one state
+    simple: (
+        bool  # only travel, retraction and recovery, balanced, one command a line; no words but on how beads are laid
+    )
+    straight: bool  # whatever goes across is a travel to a place that its line names
     retracts: tuple[int, ...]
     recovers: tuple[int, ...]
     travels: tuple[int, ...]  # those that change x or y
@@ -64,6 +68,7 @@ class Leads(Sequence[Lead]):
     layer_before: Ints
     flat: Bools
     simple: Bools
+    straight: Bools
     retracts: Members
     recovers: Members
     travels: Members
@@ -83,7 +88,7 @@ class Leads(Sequence[Lead]):
         k = range(len(self))[k]
         return Lead(
             int(self.first[k]), int(self.last[k]), int(self.layer[k]), int(self.layer_before[k]), bool(self.flat[k]),
-            bool(self.simple[k]), self.retracts.of(k), self.recovers.of(k), self.travels.of(k),
+            bool(self.simple[k]), bool(self.straight[k]), self.retracts.of(k), self.recovers.of(k), self.travels.of(k),
         )  # fmt: skip
 
     def __iter__(self) -> Iterator[Lead]:
@@ -106,7 +111,11 @@ def find_leads(program: Program, layering: Layering) -> Leads:
     good = plain & sole & (program.sweep_rad == 0) & program.states["absolute"][program.state]
     bad_before = np.concatenate([[0], np.cumsum(~good)])
     rise_before = np.concatenate([[0], np.cumsum(z[1:] != z[:-1])])
-    state_before = np.concatenate([[0], np.cumsum(np.diff(program.state, prepend=program.state[:1]) != 0)])
+    state = other_states(program)[program.state]
+    state_before = np.concatenate([[0], np.cumsum(np.diff(state, prepend=state[:1]) != 0)])
+    straight = (kind == TRAVEL) & good & (program.filament_mm == 0)
+    across = ~flat_xy | (program.sweep_rad != 0) | (kind == HOME)
+    bent_before = np.concatenate([[0], np.cumsum(across & ~straight)])
     given = np.concatenate([[0.0], np.cumsum(np.where(plain, program.filament_mm, 0.0))])
     at = np.flatnonzero(np.diff(bead) > 1)
     a, b = bead[at] + 1, bead[at + 1]
@@ -119,7 +128,8 @@ def find_leads(program: Program, layering: Layering) -> Leads:
         moves = np.flatnonzero(which)
         return Members(moves, np.searchsorted(moves, a), np.searchsorted(moves, b))
 
+    bent = bent_before[b] - bent_before[a]
     return Leads(
-        a, b, layer, before, flat, simple, members((kind == RETRACT) & flat_xy), members(kind == RECOVER),
+        a, b, layer, before, flat, simple, bent == 0, members((kind == RETRACT) & flat_xy), members(kind == RECOVER),
         members((kind == TRAVEL) & ~flat_xy),
     )  # fmt: skip

@@ -1,244 +1,174 @@
-"""Order: islands of a layer laid in an order with less travel over air, each island left whole and as it was.
+"""Order: the runs of a layer laid in an order with less travel over air, each run left as it is.
 
-An island is a connected piece of the layer; its runs keep their order. A layer is left alone where an island is
-visited more than once, where anything but plain travel lies between the islands, or where no gain is found. The first
-two islands of the job stay first: one of them takes what the nozzle needs to fill. The last island of a layer stays
-last unless a travel to a place that names both axes comes next: a retraction, a lift or the end of the program that
-follows it takes place where it did.
+A run moves with its lead-in, which may lift, retract and recover as long as it gives back what it takes. What leads
+into a layer stays with the layer, whatever it does; only the place it leads to changes, and the run that was first
+takes the lead-in of the run that took its place. Words that set fan, acceleration, corners or advance are repeated
+where a run needs them; no run crosses any other word (`order_words`). Lead-ins that are not understood keep both runs
+together. The job's first run stays first, and the last of a layer last where what follows does not name a place.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.cover import cover_travels
-from pliant.language.edit import set_word, word_value
-from pliant.mending.case import TOUCH_MM, TOUCH_SHARE
-from pliant.mending.leads import Lead, Leads
-from pliant.mending.order_islands import order_by_cost
-from pliant.mending.paths import TravelRegion
-from pliant.program.coverage import chords_of
+from pliant.mending.order_blocks import Blocks
+from pliant.mending.order_leads import RunLeads
+from pliant.mending.order_runs import Ground, Stretch, order_stretch
 from pliant.program.layers import Layering
+from pliant.program.rest import REST_S, percentile_s, rests_s
+from pliant.program.runs import Runs, runs_of
 from pliant.program.sections import Sections
-from pliant.program.splicing import line_texts
 from pliant.program.write import Edits
 from pliant.records.mending import Change
-from pliant.records.program import BEAD, HOME, TRAVEL, Program
+from pliant.records.program import Program
 from pliant.say import quantity
 
 __all__ = ["mend_order"]
 
 _LEAST_GAIN_MM = 1.0  # of open travel in a layer
+_WORTH = np.array([1.0, 10.0 / 120.0])  # a second of travel, of 120 mm, has to save 10 mm of air, as of a detour
+_LONGER = 0.02  # [-] of the beads: travel, twice as fast, may take one per cent of their time more
+_QUICK_MM_PER_S = 60.0  # common practice, no source: rest is minded at one speed, so that slower beads change no order
+_STRICT = (1.0, 8.0, 64.0, 512.0)  # how much rest is worth, until there is enough
+_ALIKE = 0.99  # [-] of the rest: order alone, at one speed, is not known better
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 
 
-def mend_order(program: Program, edits: Edits, leads: Leads, layering: Layering, sections: Sections) -> list[Change]:
-    """Reorder islands, in place in `edits.blocks`.
+@dataclass(frozen=True)
+class _Plan:
+    """Runs in their new order `(n,)`, and for each stretch that changes: which, its order, what it saves."""
+
+    order: Ints
+    changed: list[tuple[Stretch, Ints, float]]
+    saved_mm: float
+
+
+def mend_order(program: Program, edits: Edits, layering: Layering, sections: Sections) -> tuple[list[Change], str]:
+    """Reorder runs, in place in `edits`.
 
     Parameters
     ----------
     program : Program
         The moves.
     edits : Edits
-        Gets the blocks of moves in their new order.
-    leads : Leads
-        Of the program.
+        Gets the blocks of moves in their new order, and the words that lead them there.
     layering, sections
         Layers, and widths of the beads.
 
     Returns
     -------
     list of Change
+    str
+        Why nothing changes; empty where something does.
     """
-    bead = np.flatnonzero(program.kind == BEAD)
-    if bead.size == 0:
-        return []
-    first = np.searchsorted(layering.layer[bead], np.arange(layering.top_mm.size + 1))
-    by_layer: dict[int, list[Lead]] = {}
-    for lead in leads:
-        by_layer.setdefault(lead.layer, []).append(lead)
-    changes: list[Change] = []
-    blocks: list[tuple[int, int]] = []
-    moved: list[tuple[int, int]] = []  # lead-ins that may be entered from elsewhere: first move, first bead
-    ways = _Ways(program)
-    done = 0
-    here = program.point_mm[bead[0], :2]
-    for layer in range(layering.top_mm.size):
-        beads = bead[first[layer] : first[layer + 1]]
-        if beads.size == 0:
-            continue
-        items = _items(program, by_layer.get(layer, []), beads, layering, sections)
-        last_point = program.point_mm[beads[-1] + 1, :2]
-        if layer == 0 and len(items) > 1:
-            # the first islands of the job (a skirt or a priming run, and what it leads to) stay where they are
-            here, items = program.point_mm[items[1][2], :2], items[2:]
-        if len(items) > 2:
-            entry = np.array([program.point_mm[b, :2] for _, b, _ in items])
-            leave = np.array([program.point_mm[end, :2] for _, _, end in items])
-            pinned = not ways.names_a_place(int(beads[-1]) + 1)
-            order, gain = _better(program, here, entry, leave, beads, sections, pinned)
-            if order is not None:
-                moved += [item[:2] for item in items]
-                blocks += [(done, items[0][0]), *((items[k][0], items[k][2]) for k in order)]
-                done = items[-1][2]
-                last_point = leave[order[-1]]
-                changes.append(
-                    Change(
-                        int(program.line[items[0][0]]), "order", f"order of {len(items)} islands in layer {layer + 1}",
-                        "as written", " ".join(str(k + 1) for k in order) if len(order) < 30 else "new",
-                        f"{quantity(gain, 'mm', 3)} less travel over air",
-                    )
-                )  # fmt: skip
-        here = last_point
-    edits.words |= ways.whole(moved)
-    if blocks:
-        edits.blocks = [b for b in [*blocks, (done, program.kind.size)] if b[1] > b[0]]
-    return changes
+    runs = runs_of(program, sections.width_mm)
+    if len(runs) < 2:
+        return [], "there are no two runs to change places"
+    leads = RunLeads(program, runs)
+    stretches = leads.stretches()
+    if not stretches:
+        return [], "no layer has two runs that may change places"
+    bead = np.bincount(runs.chord_run, np.hypot(*(runs.chord_mm[:, 2:] - runs.chord_mm[:, :2]).T), len(runs))
+    seconds = bead / _QUICK_MM_PER_S
+    half = sections.width_mm[runs.chord_move].astype(np.float64) / 2
+    least = _rest(program, runs, np.arange(len(runs)), seconds)
+    wanted = min(least, REST_S)
+    for strict in _STRICT:
+        plan = _plan(runs, stretches, seconds, half, wanted, strict)
+        if not plan.changed or plan.saved_mm < _LEAST_GAIN_MM:
+            return [], "no order of runs found with less travel over air"
+        if _rest(program, runs, plan.order, seconds) >= _ALIKE * wanted:
+            break
+    else:
+        return [], f"orders with less travel over air leave spots less than {quantity(wanted, 's')} to rest"
+    blocks = Blocks(program, edits, runs, leads)
+    for stretch, order, _ in plan.changed:
+        blocks.lay(stretch, order)
+    blocks.finish()
+    return [_change(program, layering, runs, *what) for what in plan.changed], ""
 
 
-class _Ways:
-    """What the lines of travels say of their place."""
-
-    def __init__(self, program: Program) -> None:
-        self.program = program
-        point = program.point_mm
-        plane = (point[1:, 0] != point[:-1, 0]) | (point[1:, 1] != point[:-1, 1]) | (program.sweep_rad != 0)
-        self.plane = np.flatnonzero(plane | (program.kind == HOME))
-        self.text = line_texts(program.path, program.line[plane & (program.kind == TRAVEL)])
-
-    def _next(self, move: NDArray[np.int64]) -> NDArray[np.int64]:
-        """The first moves in the plane from these on; those that have none are left out."""
-        at = np.searchsorted(self.plane, move)
-        return self.plane[at[at < self.plane.size]]
-
-    def names_a_place(self, first: int) -> bool:
-        """Whether the first move in the plane from `first` on goes to one place wherever it comes from."""
-        p = self.program
-        for i in self._next(np.array([first])).tolist():
-            plain = p.kind[i] == TRAVEL and p.sweep_rad[i] == 0 and p.states["absolute"][p.state[i]]
-            return bool(plain) and not self._missing(i)
-        return False
-
-    def _missing(self, move: int) -> list[str]:
-        text = self.text.get(int(self.program.line[move]), b"")
-        return [axis for axis in "XY" if word_value(text, axis) is None]
-
-    def whole(self, leads: list[tuple[int, int]]) -> dict[int, bytes]:
-        """New texts of lines that leave out an axis, for lead-ins that now come from elsewhere."""
-        p = self.program
-        found: dict[int, bytes] = {}
-        for first, bead in leads:
-            for i in self._next(np.array([first])).tolist():
-                if i >= bead or not (missing := self._missing(i)):
-                    continue
-                state, line = p.states[p.state[i]], int(p.line[i])
-                for axis in missing:
-                    k = "XY".index(axis)
-                    value = (p.point_mm[i + 1, k] - state["offset_mm"][k]) / state["unit"]
-                    found[line] = set_word(found.get(line, self.text[line]), axis, float(value), 4)
-        return found
+def _change(program: Program, layering: Layering, runs: Runs, stretch: Stretch, order: Ints, gain: float) -> Change:
+    layer = int(layering.layer[runs.first[stretch.first[0]]]) + 1
+    return Change(
+        int(program.line[runs.first[stretch.first[0]]]), "order", f"order of {order.size} runs in layer {layer}",
+        "as written", " ".join(str(k + 1) for k in order) if order.size < 30 else "new",
+        f"{quantity(gain, 'mm', 3)} less travel over air",
+    )  # fmt: skip
 
 
-def _items(
-    program: Program, leads: list[Lead], beads: NDArray[np.int64], layering: Layering, sections: Sections
-) -> list[tuple[int, int, int]]:
-    """Islands of a layer as (first move of the lead-in, first bead, one past the last bead); empty if not safe."""
-    inner = [lead for lead in leads if lead.layer_before == lead.layer]
-    if len(inner) < 2 or not all(lead.simple and lead.flat for lead in inner):
-        return []
-    chord, move = chords_of(program, beads)
-    half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
-    runs = np.searchsorted(move, [int(beads[0]), *(lead.last for lead in inner)])
-    # what the certificate takes for touching is one island: by the widest bead of each run, and a little more
-    half = np.repeat(np.maximum.reduceat(half, runs), np.diff(runs, append=half.size))
-    half = half * (1 + TOUCH_SHARE) + TOUCH_MM / 2
-    if _apart(chord, half, runs) < 3:
-        return []
-    region = TravelRegion.from_beads(chord, half, 0.0, close_mm=0.02)
-    if region.pieces < 3:
-        return []
-    starts = [int(beads[0]), *(lead.last for lead in inner)]
-    polygons = np.array(shapely.get_parts(region.polygons))
-    tree = shapely.STRtree(polygons)
-    points = shapely.points(program.point_mm[starts, :2])
-    piece = tree.nearest(points)
-    items: list[tuple[int, int, int]] = []
-    # the first island of the layer moves only if its lead-in after the change of height is whole in itself
-    begin = _after_height(program, leads, int(beads[0]))
-    if begin is None and layering.layer[beads[0]] > 0:
-        return []
-    begin = int(beads[0]) if begin is None else begin
-    seen = [int(piece[0])]
-    run_first = int(beads[0])
-    for k, lead in enumerate(inner):
-        if piece[k + 1] == seen[-1]:
-            continue
-        if int(piece[k + 1]) in seen:
-            return []
-        items.append((begin, run_first, lead.first))
-        seen.append(int(piece[k + 1]))
-        begin, run_first = lead.first, lead.last
-    items.append((begin, run_first, int(beads[-1]) + 1))
-    return items
+def _plan(runs: Runs, stretches: list[Stretch], seconds: Floats, half: Floats, rest_s: float, strict: float) -> _Plan:
+    """Orders of all stretches, one after the other: each begins where the one before ended."""
+    ground, order, changed = Ground(runs, seconds, half), np.arange(len(runs)), []
+    opens = np.flatnonzero(np.diff(runs.layer, prepend=-1))
+    closes = np.append(opens[1:], len(runs))
+    left = iter(stretches)
+    stretch = next(left, None)
+    air = _Air(runs, half)
+    for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
+        ground.open_layer(first, last)
+        done = first
+        while stretch is not None and stretch.first[0] < last:
+            low, high = int(stretch.first[0]), int(stretch.last[-1]) + 1
+            ground.lay(order[done:low])
+            found = order_stretch(ground, stretch, rest_s, strict)
+            if not np.array_equal(found, np.arange(found.size)):
+                new = np.concatenate([np.arange(stretch.first[k], stretch.last[k] + 1) for k in found])
+                gain = air.along(ground, low, np.arange(low, high)) - air.along(ground, low, new)
+                longer = -gain[1] > _LONGER * seconds[low:high].sum() * _QUICK_MM_PER_S
+                if min(gain @ _WORTH, gain[0]) > _LEAST_GAIN_MM and not longer:
+                    order[low:high] = new
+                    changed.append((stretch, found, float(gain[0])))
+            ground.lay(order[low:high])
+            done, stretch = high, next(left, None)
+        ground.lay(order[done:last])
+    saved = air.whole(np.arange(len(runs))) - air.whole(order)
+    return _Plan(order, changed, min(float(saved[0]), float(saved @ _WORTH)))
 
 
-def _apart(chord: NDArray[np.float64], half: NDArray[np.float64], first: NDArray[np.int64]) -> int:
-    """Number of groups whose boxes touch one another: no more islands than this; runs begin at `first` chords."""
-    low = np.minimum(chord[:, :2], chord[:, 2:]) - half[:, None]
-    high = np.maximum(chord[:, :2], chord[:, 2:]) + half[:, None]
-    low, high = np.minimum.reduceat(low, first), np.maximum.reduceat(high, first)
-    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    a, b = shapely.STRtree(boxes).query(boxes, predicate="intersects")
-    graph = coo_array((np.ones(a.size), (a, b)), shape=(first.size, first.size))
-    return int(connected_components(graph, directed=False)[0])
+class _Air:
+    """Straight ways between runs: length over air, and length in all. [mm]"""
+
+    def __init__(self, runs: Runs, half: Floats) -> None:
+        self.runs, self.half = runs, half
+        self.begin = runs.chord_mm[runs.begin[:-1], :2]
+        self.end = runs.chord_mm[runs.begin[1:] - 1, 2:]
+        self.layer_of_chord = runs.layer[runs.chord_run]
+
+    def along(self, ground: Ground, low: int, order: Ints) -> Floats:
+        """From where the nozzle is through these runs. [mm]"""
+        ways = np.hstack([self.end[order[:-1]], self.begin[order[1:]]])
+        layer = self.runs.layer[low]
+        first, last = np.searchsorted(self.layer_of_chord, [layer - 1, layer + 1])
+        ways = np.vstack([np.hstack([ground.here, self.begin[order[0]]])[None], ways])
+        of = np.full(len(ways), layer)
+        of[0] -= low == int(np.searchsorted(self.runs.layer, layer))
+        return self._open(ways, of, slice(int(first), int(last)))
+
+    def whole(self, order: Ints) -> Floats:
+        """Through all runs. [mm]"""
+        ways = np.hstack([self.end[order[:-1]], self.begin[order[1:]]])
+        return self._open(ways, self.runs.layer[order[:-1]], slice(0, len(self.half)))
+
+    def _open(self, ways: Floats, layer: Ints, chords: slice) -> Floats:
+        covered = cover_travels(
+            np.ascontiguousarray(ways), layer, np.ascontiguousarray(self.runs.chord_mm[chords]), self.half[chords],
+            self.layer_of_chord[chords],
+        )  # fmt: skip
+        length = float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).sum())
+        return np.array([length - covered.sum(), length])
 
 
-def _after_height(program: Program, leads: list[Lead], first_bead: int) -> int | None:
-    """First move after the change of height that leads into the layer, if what follows can stand alone."""
-    change = next((lead for lead in leads if lead.last == first_bead), None)
-    begin = change.first if change is not None else 0
-    rises = np.flatnonzero(program.point_mm[begin + 1 : first_bead + 1, 2] != program.point_mm[begin:first_bead, 2])
-    at = begin + int(rises[-1]) + 1 if rises.size else begin
-    if at == 0:
-        return None
-    rest = np.arange(at, first_bead)
-    whole = (
-        rest.size > 0
-        and abs(program.filament_mm[rest].sum()) < 1e-6
-        and (program.state[at - 1 : first_bead + 1] == program.state[first_bead]).all()
-        and (program.kind[rest] == TRAVEL).any()
-        and (program.kind[rest] <= 3).all()
-    )
-    return at if whole else None
-
-
-def _better(
-    program: Program,
-    here: NDArray[np.float64],
-    entry: NDArray[np.float64],
-    leave: NDArray[np.float64],
-    beads: NDArray[np.int64],
-    sections: Sections,
-    pinned: bool,
-) -> tuple[NDArray[np.int64] | None, float]:
-    """An order with less open travel, and how much less; None if there is none. The last stays last if `pinned`."""
-    n = len(entry)
-    out = np.vstack([here[None], leave])
-    cost = np.zeros((n + 1, n + 1))
-    cost[:, 1:] = np.hypot(out[:, None, 0] - entry[None, :, 0], out[:, None, 1] - entry[None, :, 1])
-    order = order_by_cost(cost, with_end=pinned).order
-    if pinned:
-        order = np.append(order, n - 1)
-    chord, move = chords_of(program, beads)
-    half = sections.width_mm[move].astype(float) / 2
-    zeros = np.zeros(len(chord), dtype=np.int64)
-
-    def air(sequence: NDArray[np.int64]) -> float:
-        at = np.vstack([here[None], leave[sequence[:-1]]])
-        ways = np.ascontiguousarray(np.hstack([at, entry[sequence]]))
-        covered = cover_travels(ways, np.zeros(n, dtype=np.int64), np.ascontiguousarray(chord), half, zeros)
-        return float(np.hypot(ways[:, 2] - ways[:, 0], ways[:, 3] - ways[:, 1]).sum() - covered.sum())
-
-    gain = air(np.arange(n)) - air(order)
-    return (order, gain) if gain > _LEAST_GAIN_MM else (None, 0.0)
+def _rest(program: Program, runs: Runs, order: Ints, seconds: Floats) -> float:
+    """First percentile of the rest of all spots, at one speed for all beads; infinite where nothing is covered. [s]"""
+    count = np.diff(runs.begin)[order]
+    chord = np.repeat(runs.begin[order] - np.cumsum(count) + count, count) + np.arange(count.sum())
+    took = np.hypot(*(runs.chord_mm[chord, 2:] - runs.chord_mm[chord, :2]).T) / _QUICK_MM_PER_S
+    done = np.cumsum(took)
+    z = program.point_mm[runs.chord_move[chord] + 1, 2]
+    least = percentile_s(rests_s(runs.chord_mm[chord], done - took, done, z))
+    return np.inf if least is None else least

@@ -32,7 +32,7 @@ PASSES = ("heat", "order", "route", "flow", "retract")
 ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
-_MOST_ROUNDS = 4
+_MOST_ROUNDS = 9
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
 
@@ -109,7 +109,11 @@ def _factor(stages: Stages) -> None:
 def _order(stages: Stages) -> None:
     p, layering = stages.program, stages.job.laying.layering
     sections, edits = stages.job.laying.sections, Edits.none(p)
-    stages.write(edits, mend_order(p, edits, find_leads(p, layering), layering, sections))
+    before_s = stages.job.course.time_s
+    changes, why = mend_order(p, edits, layering, sections)
+    stages.write(edits, changes)
+    stages.saved_s = max(before_s - stages.job.course.time_s, 0.0) if changes else 0.0
+    stages.note("order", why)
     stages.intent = replace(stages.intent, may_reorder_islands=True)
 
 
@@ -117,7 +121,10 @@ def _route(stages: Stages) -> None:
     p, edits = stages.program, Edits.none(stages.program)
     layering = stages.job.laying.layering
     region = layer_region(p, layering, stages.job.laying.sections)
-    changes, _ = mend_routes(p, edits, find_leads(p, layering), stages.job.laying.coverage, region)
+    changes, _ = mend_routes(
+        p, edits, find_leads(p, layering), stages.job.laying.coverage, region, more_s=stages.saved_s
+    )
+    stages.saved_s = 0.0
     stages.write(edits, changes)
     stages.intent = replace(stages.intent, may_reroute=True)
 

@@ -12,8 +12,6 @@ from pliant.mending.case import (
     DRIFT_MM,
     KEPT_SPEED,
     SAME_SPEED,
-    TOUCH_MM,
-    TOUCH_SHARE,
     WORD_MM,
     Case,
     Refuted,
@@ -25,6 +23,7 @@ from pliant.mending.case import (
 from pliant.program.alongside import PLACE_MM
 from pliant.program.other_lines import other_lines
 from pliant.program.outline import bead_lines
+from pliant.program.runs import runs_of
 from pliant.records.program import HOME, STATE_DTYPE
 
 __all__ = ["beads_found", "order_kept", "speed_kept", "states_kept", "volume_kept"]
@@ -135,6 +134,9 @@ def order_kept(case: Case) -> str:
     if pairs.moved_a.size:
         first = where(case.p, int(pairs.moved_a.min()))
         raise Refuted(f"{pairs.moved_a.size:,} beads out of order, the first at {first}")
+    if pairs.broken.size:
+        line = int(case.p.line[pairs.path_a.move[pairs.path_a.run_start[pairs.broken[0]]]])
+        raise Refuted(f"{pairs.broken.size:,} runs are laid with others in between, the first from line {line}")
     if not pairs.permuted.any():
         return f"{pairs.path_a.run_start.size:,} runs in the order of the input"
     refute(_overlapping(case))
@@ -146,32 +148,14 @@ def order_kept(case: Case) -> str:
 
 def _overlapping(case: Case) -> str:
     """The first two runs that touch and changed their order."""
-    p, path = case.p, case.pairs.path_a
-    width = Laying(p, case.diameter_mm).sections.width_mm
-    stop = np.append(path.run_start[1:], path.move.size)
-    opens = np.flatnonzero(np.diff(path.run_block, prepend=-1))
-    closes = np.append(opens[1:], path.run_block.size)
-    for block in np.flatnonzero(case.pairs.permuted):
-        runs = np.arange(opens[block], closes[block])
-        rank = case.pairs.rank[runs]
-        shapes, half = np.empty(runs.size, dtype=object), np.zeros(runs.size)
-        for k, r in enumerate(runs):
-            piece = np.arange(path.run_start[r], stop[r])
-            moves = path.move[piece[path.lays[piece]]]
-            shapes[k] = shapely.multilinestrings(bead_lines(p, moves).tolist())
-            half[k] = width[moves].max() / 2
-        reach = half * (1 + TOUCH_SHARE) + TOUCH_MM
-        box = shapely.box(*(shapely.bounds(shapes) + reach[:, None] * np.array([-1, -1, 1, 1])).T)
-        i, j = shapely.STRtree(box).query(box)
-        turned = (i < j) & (rank[i] > rank[j])
-        i, j = i[turned], j[turned]
-        apart = half[i] + half[j]
-        apart += np.maximum(TOUCH_MM, TOUCH_SHARE * apart)
-        k = first_true(shapely.dwithin(shapes[i], shapes[j], apart))
-        if k >= 0:
-            lines = [int(p.line[path.move[path.run_start[runs[r]]]]) for r in (i[k], j[k])]
-            return f"the runs from lines {lines[0]} and {lines[1]} touch and changed their order"
-    return ""
+    p, rank = case.p, case.pairs.rank
+    runs = runs_of(p, Laying(p, case.diameter_mm).sections.width_mm)
+    pair = runs.touching
+    k = first_true(rank[pair[:, 0]] > rank[pair[:, 1]])
+    if k < 0:
+        return ""
+    lines = p.line[runs.first[pair[k]]]
+    return f"the runs from lines {lines[0]} and {lines[1]} touch and changed their order"
 
 
 def states_kept(case: Case) -> str:

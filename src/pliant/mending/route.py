@@ -61,15 +61,21 @@ def _detour_s(way: NDArray[np.float64], speed_mm_per_s: float) -> float:
 
 
 def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], TravelRegion]:
-    """Travel regions of layers, built when first asked for."""
+    """Travel regions of layers, built when first asked for; layers that lay the same beads share one."""
     bead = np.flatnonzero(program.kind == BEAD)
     first = np.searchsorted(layering.layer[bead], np.arange(layering.top_mm.size + 1))
+    known: dict[bytes, TravelRegion] = {}
 
     @cache
     def region(layer: int) -> TravelRegion:
         chord, move = chords_of(program, bead[first[layer] : first[layer + 1]])
         half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
-        return TravelRegion.from_beads(chord, half, _INSET * float(np.median(half)))
+        # whatever their order, the same beads are the same ground
+        laid = np.unique(np.column_stack([chord, np.round(half, 3)]), axis=0)
+        key = laid.tobytes()
+        if key not in known:
+            known[key] = TravelRegion.from_beads(laid[:, :4], laid[:, 4], _INSET * float(np.median(half)))
+        return known[key]
 
     return region
 
@@ -82,6 +88,7 @@ def mend_routes(
     region: Callable[[int], TravelRegion],
     *,
     seconds: float | None = None,
+    more_s: float = 0.0,
 ) -> tuple[list[Change], dict[int, float]]:
     """Send open travels over bead, in place in `edits`.
 
@@ -100,17 +107,20 @@ def mend_routes(
     seconds : float, optional
         What all detours together may cost, those in the program included; 4 % of the time that its beads take at
         60 mm/s when left out. [s]
+    more_s : float, default 0
+        What they may cost beside that: the time that another order has saved. [s]
 
     Returns
     -------
     list of Change, and for each rerouted travel the open length that is left. [mm]
     """
     found: list[_Route] = []
+    ways: dict[tuple[float, ...], tuple[NDArray[np.float64], float]] = {}  # of layers that share a region
     if seconds is None:
         seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / _QUICK_MM_PER_S
-    spent = 0.0
+    spent, seconds = 0.0, seconds + more_s
     for lead in leads:
-        if not (lead.simple and lead.flat and lead.travels):
+        if not (lead.straight and lead.travels):
             continue
         if len(lead.travels) > 1:
             points = [lead.travels[0], *(k + 1 for k in lead.travels)]
@@ -121,7 +131,11 @@ def mend_routes(
         if air < _LEAST_GAIN_MM:
             continue
         start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
-        way, left = region(lead.layer).shortest(start, goal)
+        ground = region(lead.layer_before)
+        key = (id(ground), *start.tolist(), *goal.tolist())
+        if key not in ways:
+            ways[key] = ground.shortest(start, goal)
+        way, left = ways[key]
         if air - left < _LEAST_GAIN_MM or len(way) < 3:
             continue
         way = np.asarray(shapely.simplify(shapely.linestrings(way), _SLACK_MM).coords)

@@ -41,6 +41,7 @@ class Stages:
         self.intent = Intent()
         self.stage = 0
         self.routing_s = 0.0
+        self.saved_s = 0.0  # by another order of runs, for detours to spend
         self.out_of_reach = False  # no speed meets the target
         self.waiting: Waiting | None = None
         self.pull = pull  # decided at the first retraction pass, unless asked for

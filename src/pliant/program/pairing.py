@@ -13,11 +13,7 @@ from scipy.spatial import cKDTree
 from pliant.kernels.pair import Walk, pair_pieces
 from pliant.records.program import HOME, Program
 
-__all__ = [
-    "Pairing",
-    "Path",
-    "pair_programs",
-]
+__all__ = ["Pairing", "Path", "pair_programs", "path_of"]
 
 _SAME_HEIGHT_MM = 0.01
 _WINDOW = 64  # [pieces] looked ahead for the way back after a difference
@@ -59,9 +55,10 @@ class Pairing:
     path_b: Path
     permuted: Bools  # (n_blocks of the first,) whether the second lays its runs in another order
     rank: Ints  # (n_runs of the first,) place of the run in the second program
+    broken: Ints  # runs of the first that the second lays with others in between
 
 
-def _path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float = 0.002) -> Path:
+def path_of(program: Program, lift_mm: Floats | float = 0.0, tolerance_mm: float = 0.002) -> Path:
     """Take the moves that go somewhere, and group beads into runs.
 
     Parameters
@@ -133,12 +130,12 @@ def pair_programs(
     -------
     Pairing
     """
-    a, b = _path_of(first, tolerance_mm=tolerance_mm), _path_of(second, lift_mm, tolerance_mm)
+    a, b = path_of(first, tolerance_mm=tolerance_mm), path_of(second, lift_mm, tolerance_mm)
     n_blocks = int(a.run_block[-1]) + 1 if a.run_block.size else 0
     permuted, rank = np.zeros(n_blocks, dtype=bool), np.arange(a.run_start.size)
-    order = np.arange(b.move.size)
+    order, broken = np.arange(b.move.size), np.zeros(0, dtype=np.int64)
     if reorder:
-        order, permuted, rank = _sorted_as(a, b, tolerance_mm)
+        order, permuted, rank, broken = _sorted_as(a, b, tolerance_mm)
     count, ia, ib, share_a, share_b, lost, extra, way = pair_pieces(
         Walk(a.point_mm, a.centre_mm, a.sweep_rad, a.move, a.lays),
         Walk(b.point_mm, b.centre_mm, b.sweep_rad, b.move[order], b.lays[order]),
@@ -149,63 +146,84 @@ def pair_programs(
     moved_a, moved_b = _moved(a, lost_at, b, extra_at, tolerance_mm)
     return Pairing(
         a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)],
-        int(a.move[way]) if way < a.move.size else -1, moved_a, moved_b, a, b, permuted, rank,
+        int(a.move[way]) if way < a.move.size else -1, moved_a, moved_b, a, b, permuted, rank, broken,
     )  # fmt: skip
 
 
-def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints]:
-    """Order of b's pieces that has its runs as a has them; which blocks of a are permuted; each run's place in b."""
-    order = np.arange(b.move.size)
+def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints, Ints]:
+    """Order of b's pieces that has its runs as a has them; which blocks of a are permuted; each run's place in b.
+
+    Last the runs of a that b lays with others in between.
+    """
+    order, broken = np.arange(b.move.size), np.zeros(0, dtype=np.int64)
     blocks = np.unique(a.run_block)
     permuted, rank = np.zeros(blocks.size, dtype=bool), np.arange(a.run_start.size)
-    if not np.array_equal(blocks, np.unique(b.run_block)):
-        return order, permuted, rank
+    if blocks.size == 0 or not np.array_equal(blocks, np.unique(b.run_block)):
+        return order, permuted, rank, broken
     starts_a, starts_b = a.point_mm[a.move[a.run_start]], b.point_mm[b.move[b.run_start]]
-    runs_of_a, runs_of_b = _groups(a.run_block), _groups(b.run_block)
-    sequence: list[Ints] = []
-    for block, (ra, rb) in enumerate(zip(runs_of_a, runs_of_b, strict=True)):
-        sequence.append(rb)
+    stop_a, stop_b = np.append(a.run_start[1:], a.move.size), np.append(b.run_start[1:], b.move.size)
+    pieces = [np.arange(b.run_start[0])]
+    for block, (ra, rb) in enumerate(zip(_groups(a.run_block), _groups(b.run_block), strict=True)):
+        span = np.arange(b.run_start[rb[0]], stop_b[rb[-1]])
         if ra.size == rb.size and np.all(np.abs(starts_a[ra] - starts_b[rb]) <= tolerance_mm):
-            rank[ra] = rb
+            pieces.append(span)
+            rank[ra] = span[0]
+            rank[ra] += np.arange(ra.size)
             continue
-        taken = _assign(a, ra, b, rb, starts_a, starts_b, tolerance_mm)
-        placed = taken >= 0
-        by_place = np.argsort(taken[placed], kind="stable")
-        sequence[-1] = np.concatenate([rb[~placed], rb[placed][by_place]])
-        rank[ra] = -1
-        rank[ra[taken[placed]]] = rb[placed]
+        # runs that meet in the new order look like one: both are cut wherever a run of either begins
+        tree = cKDTree(np.concatenate([starts_a[ra], starts_b[rb]]))
+        cut_a = _cut(a, a.run_start[ra[0]], stop_a[ra[-1]], tree, tolerance_mm)
+        cut_b = _cut(b, b.run_start[rb[0]], stop_b[rb[-1]], tree, tolerance_mm)
+        taken = _assign(_traits(a, cut_a, stop_a[ra[-1]]), _traits(b, cut_b, stop_b[rb[-1]]), tolerance_mm)
+        placed = np.flatnonzero(taken >= 0)
+        sequence = np.concatenate([np.flatnonzero(taken < 0), placed[np.argsort(taken[placed], kind="stable")]])
+        ends = np.append(cut_b[1:], stop_b[rb[-1]])
+        pieces += [np.arange(cut_b[k], ends[k]) for k in sequence.tolist()]
+        at = np.full(cut_a.size, -1, dtype=np.int64)
+        at[taken[placed]] = placed
+        rank[ra] = np.where(at >= 0, span[0] + at, -1)[np.searchsorted(cut_a, a.run_start[ra])]
+        of_run = np.searchsorted(a.run_start[ra], cut_a, side="right") - 1
+        apart = (np.diff(of_run) == 0) & (np.diff(at) != 1)
+        broken = np.append(broken, ra[of_run[:-1][apart]])
         permuted[block] = bool(np.any(np.diff(taken[placed]) < 0))
-    runs = np.concatenate(sequence) if sequence else np.zeros(0, dtype=np.int64)
-    if np.array_equal(runs, np.arange(runs.size)):
-        return order, permuted, rank
-    stop = np.append(b.run_start[1:], b.move.size)
-    pieces = [np.arange(b.run_start[0])] + [np.arange(b.run_start[r], stop[r]) for r in runs]
-    return np.concatenate(pieces), permuted, rank
+    return np.concatenate(pieces), permuted, rank, broken
 
 
 def _groups(block: Ints) -> list[Ints]:
     return np.split(np.arange(block.size), np.flatnonzero(np.diff(block)) + 1)
 
 
-def _assign(a: Path, ra: Ints, b: Path, rb: Ints, starts_a: Floats, starts_b: Floats, tolerance_mm: float) -> Ints:
-    """For each run of b its partner among the runs of a (place within `ra`), or -1."""
-    tree = cKDTree(starts_a[ra])
-    ends_a, ends_b = _run_ends(a), _run_ends(b)
-    free = np.ones(ra.size, dtype=bool)
-    taken = np.full(rb.size, -1, dtype=np.int64)
-    for k, near in enumerate(tree.query_ball_point(starts_b[rb], 2 * tolerance_mm)):
+def _cut(path: Path, first: int, last: int, tree: cKDTree, tolerance_mm: float) -> Ints:
+    """Pieces in `[first, last)` at which a run begins, or could: they lay and start at a point of the tree."""
+    at = first + np.flatnonzero(path.lays[first:last])
+    near = tree.query(path.point_mm[path.move[at]], distance_upper_bound=2 * tolerance_mm)[0]
+    return at[np.isfinite(near) | np.isin(at, path.run_start)]
+
+
+def _traits(path: Path, cut: Ints, last: int) -> Floats:
+    """Start, end, box and length of each stretch of beads that is cut out, `(n, 11)`. [mm]"""
+    at = np.arange(cut[0], last)
+    at = at[path.lays[at]]
+    opens = np.searchsorted(at, cut)
+    closes = np.append(opens[1:], at.size) - 1
+    start, end = path.point_mm[path.move[at]], path.point_mm[path.move[at] + 1]
+    low = np.minimum.reduceat(np.minimum(start, end)[:, :2], opens)
+    high = np.maximum.reduceat(np.maximum(start, end)[:, :2], opens)
+    length = np.add.reduceat(np.linalg.norm(end - start, axis=1), opens)
+    return np.column_stack([start[opens], end[closes], low, high, length])
+
+
+def _assign(a: Floats, b: Floats, tolerance_mm: float) -> Ints:
+    """For each stretch of b its partner among those of a, or -1: the same start, and the rest as near as can be."""
+    free = np.ones(len(a), dtype=bool)
+    taken = np.full(len(b), -1, dtype=np.int64)
+    for k, near in enumerate(cKDTree(a[:, :3]).query_ball_point(b[:, :3], 2 * tolerance_mm)):
         open_ = [c for c in sorted(near) if free[c]]
         if open_:
-            apart = [float(np.abs(ends_a[ra[c]] - ends_b[rb[k]]).max()) for c in open_]
+            apart = [float(np.abs(a[c] - b[k]).max()) for c in open_]
             taken[k] = open_[int(np.argmin(np.round(apart, 2)))]
             free[taken[k]] = False
     return taken
-
-
-def _run_ends(path: Path) -> Floats:
-    at = np.flatnonzero(path.lays)
-    last = np.searchsorted(at, np.append(path.run_start[1:], path.move.size)) - 1
-    return path.point_mm[path.move[at[last]] + 1]
 
 
 def _moved(a: Path, lost: Ints, b: Path, extra: Ints, tolerance_mm: float) -> tuple[Ints, Ints]:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
-from pliant.kernels.words import find_commands
+from pliant.kernels.splice import line_starts
+from pliant.kernels.words import find_commands, find_words
 from pliant.language.edit import number_text, word_value
 from pliant.language.line import read_line
 from pliant.program.numbering import is_numbered, renumber
@@ -45,6 +46,9 @@ class Edits:
     words: dict[int, bytes] = field(default_factory=dict)  # source line -> its new text, without line end
     before_line: dict[int, list[bytes]] = field(default_factory=dict)  # source line -> new lines before it
     arcs: dict[int, tuple[float, float]] = field(default_factory=dict)  # move -> x, y from where its arc now starts
+    places: dict[int, tuple[float, float, bool]] = field(
+        default_factory=dict
+    )  # travel -> x, y of its end, both words new
 
     @classmethod
     def none(cls, program: Program) -> "Edits":
@@ -113,12 +117,28 @@ class _Plan:
         changed = (edits.filament_mm != program.filament_mm) | (edits.speed_mm_per_s != program.speed_mm_per_s)
         if np.any(changed & self.own & ~edits.drop):
             raise ValueError("a retraction of the controller has no words to change")
+        self._places(data)
         self._feeds()
         self._filament(data)
         self._arcs()
         self.lines.dropped = np.unique(program.line[edits.drop])
         for i in edits.inserts:
             self.lines.before.setdefault(int(program.line[i]), []).extend(self._inserted(i))
+
+    def _places(self, data: bytes) -> None:
+        """Ends of travels, where they are new or come from elsewhere: an axis that a line leaves out is named."""
+        p, places = self.program, self.edits.places
+        if not places:
+            return
+        move = np.array(list(places), dtype=np.int64)
+        place, new = np.array([xy[:2] for xy in places.values()]), np.array([xy[2] for xy in places.values()])
+        raw = np.frombuffer(data, dtype=np.uint8)
+        starts, line, state = line_starts(raw), p.line[move], p.states[p.state[move]]
+        for k, axis in enumerate("XY"):
+            value = (place[:, k] - state["offset_mm"][:, k]) / state["unit"]
+            found = find_words(raw, starts[line - 1], starts[line], ord(axis))
+            want = new | (found[:, 0] == found[:, 1])
+            self.lines.numbers.append((axis, line[want], value[want], 4))
 
     def _arcs(self) -> None:
         """Give arcs that begin later the same centre; an arc by R keeps its R, with the sign of what is left."""

@@ -19,6 +19,9 @@ class Facts:
     filament_back_mm: float  # filament drawn back
     travel_mm: float  # length of all travel
     open_travel_mm: float  # travel that crosses air between two beads of the job
+    travel_bound_mm: float  # travel over air that no order of the runs inside their layers can do without
+    travel_bound_trees: int  # layers with so many pieces that the bound takes a tree through them, not a path
+    rest_s: float | None  # of 100 spots 99 rest so long before they are covered; None: none is covered
     strings: int  # threads that could hang there
     strings_by_layer: tuple[int, ...]  # the same, a number per layer
     retractions: int  # number of retractions

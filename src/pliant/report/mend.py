@@ -1,10 +1,28 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
+from pliant.records.findings import Facts
 from pliant.records.mended import Mended
 from pliant.report.check import cause_words, minutes, remedy_words
-from pliant.say import number, percent, quantity
+from pliant.say import count, number, percent, quantity
 
-__all__ = ["mended_text"]
+__all__ = ["mended_text", "rest_words", "travel_words"]
+
+
+def travel_words(facts: Facts) -> str:
+    """Travel over air beside the least that any order of runs can do with."""
+    trees = f" (a lower bound in {count(facts.travel_bound_trees, 'layer')})" if facts.travel_bound_trees else ""
+    least = quantity(facts.travel_bound_mm, "mm")
+    return f"{quantity(facts.open_travel_mm, 'mm')} over air; no order can do with less than {least}{trees}"
+
+
+def rest_words(before: Facts, after: Facts) -> str:
+    """How long spots rest; empty where none is covered."""
+    if before.rest_s is None or after.rest_s is None:
+        return ""
+    return (
+        f"; 99 in 100 spots rest {quantity(after.rest_s, 's')} or more before they are covered, "
+        f"{quantity(before.rest_s, 's')} before"
+    )
 
 
 def mended_text(mended: Mended) -> str:
@@ -28,6 +46,7 @@ def mended_text(mended: Mended) -> str:
         head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
     lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
+    lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
     if not m.meets_target:
         lines += ["", f"why: {cause_words(a)}. What would help, for the program as it was:"]
         lines += [f"  {r.change}: {remedy_words(r)}" for r in b.remedies]

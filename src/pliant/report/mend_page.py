@@ -15,6 +15,7 @@ from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
 from pliant.report.check import cause_words
 from pliant.report.check_page import ZONE, jam_band, speed_words
+from pliant.report.mend import rest_words, travel_words
 from pliant.report.sections import Report, compose
 from pliant.say import count, quantity
 
@@ -31,7 +32,7 @@ _DOES = {
     "prime": "fills the nozzle beside the part",
     "first layer": "lets the melt out from under the nozzle",
     "factor": "makes up for what the drive loses",
-    "order": "lays islands in an order with less air between them",
+    "order": "lays runs in an order with less air between them",
     "route": "sends travel over this layer’s own bead",
     "flow": "slows beads where the push is too much",
     "retract": "takes out, shortens and slows retractions",
@@ -78,6 +79,7 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
         headline=headline,
         bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
         rows=_rows(b, a),
+        travel=travel_words(a.facts) + rest_words(b.facts, a.facts),
         costs=_costs(mended),
         cause=cause_words(mended.after),
         strips=[

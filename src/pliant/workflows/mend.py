@@ -2,6 +2,7 @@
 
 import tempfile
 from collections.abc import Callable, Collection
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +158,14 @@ def mend(
             final = stages.path
             tell("proving that the part is the same", 0.75)
             certificate = certify(source, final, stages.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
+            if why := _order_refused(certificate, stages):
+                again = mend(
+                    source, machine, filament, output=output, in_place=in_place,
+                    passes=[name for name in passes if name != "order"], target=target, height_mm=height_mm,
+                    retraction=retraction, dialect=dialect, progress=part_of(progress, 0.85, 0.15), look=look,
+                )  # fmt: skip
+                ran = tuple(name for name in (*PASSES, *ADDED) if name in passes)
+                return replace(again, passes=ran, notes=(f"order: left as written: {why}", *again.notes))
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -223,6 +232,13 @@ def _demand_one_meaning(program: Program) -> None:
             f"{program.path}: means different things to different controllers: {asked[0]}; nothing was written. "
             f"Name yours as `dialect` or in the machine record: {', '.join(BEHAVIOURS)}"
         )
+
+
+def _order_refused(certificate: Certificate, stages: Stages) -> str:
+    """What the proof says against a new order of runs; empty where it holds, or where there is none."""
+    if certificate.certified or not any(change.pass_name == "order" for change in stages.changes):
+        return ""
+    return next(f"{o.obligation}: {o.figure}" for o in certificate.obligations if not o.holds)
 
 
 def _demand(certificate: Certificate) -> None:
