@@ -38,7 +38,8 @@ from pliant.workflows.workshop import files
 HERE = Path(__file__).parent
 WIDTH = 100
 
-# verb: the question it answers, exit codes 0 / 1 / 2, pages to read on. A verb that is missing here has no page, which is an error.
+# verb: the question it answers, exit codes 0 / 1 / 2, pages to read on. A verb that is missing here has no page,
+# which is an error.
 VERBS = {
     "check": (
         "Will this job feed?",
