@@ -360,3 +360,14 @@ def test_regression_the_flow_factor_that_is_left_out_is_told(tmp_path):
     carried = carry(machine(), filament())
     of_plan = metering_at(carried, flow_mm3_per_s=2.0, nozzle_c=225, width_mm=0.45, height_mm=0.2).factor
     assert of_plan.low <= mended.wanted_flow_factor <= of_plan.high
+
+
+def test_limit_an_order_that_is_not_proved_is_left_out_and_told(tmp_path):
+    """Six small posts: with less travel a layer takes less than the 9.7 s that its spots had to rest."""
+    path = _file(tmp_path, "\n".join(posts("park")) + "\n")
+    mended, out = _mend(path, passes=("order", "route"))
+    assert mended.certificate.certified and mended.passes == ("order", "route")
+    assert "order" not in mended.counts()
+    assert any(note.startswith("order: left as written: every spot rests") for note in mended.notes)
+    again, twice = _mend(out, to="twice.gcode", passes=("order", "route"))
+    assert again.changes == () and twice.read_bytes() == out.read_bytes()

@@ -158,14 +158,14 @@ def mend(
             final = stages.path
             tell("proving that the part is the same", 0.75)
             certificate = certify(source, final, stages.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
-            if why := _order_refused(certificate, stages):
+            if refused := _order_refused(certificate, stages):
                 again = mend(
                     source, machine, filament, output=output, in_place=in_place,
                     passes=[name for name in passes if name != "order"], target=target, height_mm=height_mm,
                     retraction=retraction, dialect=dialect, progress=part_of(progress, 0.85, 0.15), look=look,
                 )  # fmt: skip
                 ran = tuple(name for name in (*PASSES, *ADDED) if name in passes)
-                return replace(again, passes=ran, notes=(f"order: left as written: {why}", *again.notes))
+                return replace(again, passes=ran, notes=(f"order: left as written: {refused}", *again.notes))
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
