@@ -89,6 +89,7 @@ def test_pages_hold_no_inline_script_or_style(bench):
     for path in ("/", "/first", "/check", "/mend", "/plan", "/part", "/feel", "/dry", "/book", "/nowhere"):
         page = bench.client.get(path).text
         assert "<html" in page
+        page = re.sub(r">[^<]*<", "><", page)  # names in the text are words, whatever they say
         assert re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*\ssrc=)", page) is None, path
         for address in re.findall(r'(?:src|href|action)="([^"#]*)"', page):
             assert address.startswith("/"), (path, address)

@@ -87,4 +87,4 @@ def test_limit_critical_flows_say_the_same_as_the_chance(carried):
     critical = carried.critical_flow_mm3_per_s(at, 0.5)
     for share in (0.1, 0.5, 0.9):
         flow = np.quantile(critical, share)
-        assert carried.chance(carried.least(flow, at))[0] == pytest.approx(share, abs=0.02)
+        assert carried.chance(carried.least(flow, at))[0] == pytest.approx(share, abs=0.04)

@@ -25,7 +25,7 @@ __all__ = ["FEEDS_BELOW", "Examined", "judge"]
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 _JAMS_ABOVE = 0.5  # [-] more likely to jam than not
-_MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
+_MODERATE = 0.3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
 @dataclass(frozen=True)

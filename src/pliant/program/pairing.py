@@ -54,7 +54,7 @@ class Pairing:
     path_a: Path
     path_b: Path
     permuted: Bools  # (n_blocks of the first,) whether the second lays its runs in another order
-    rank: Ints  # (n_runs of the first,) place of the run in the second program
+    rank: Ints  # (n_runs of the first,) place of the run in the second program: later is larger; -1 where it is lost
     broken: Ints  # runs of the first that the second lays with others in between
 
 
