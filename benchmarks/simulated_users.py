@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import Course
-from pliant.feed.risk import jam_risk
+from pliant.feed.risk import chance_band
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.next_coupon import expected_shrinkage
 from pliant.learning.posterior import cloud_of, fit
@@ -131,14 +131,14 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
         else:
             draws = fit(Sheets(space, sheets), seed=user.seed).thinned(6000, rng)
         machine, filament = updated(user.machine, user.filament, summarise(space, draws, ()))
-    before = jam_risk(user.flows, user.machine, user.filament, shares=False)
-    after = jam_risk(user.flows, machine, filament, shares=False)
+    _, low, high = chance_band(user.flows, user.machine, user.filament)
+    _, later_low, later_high = chance_band(user.flows, machine, filament)
     true, now, prior = _answers(user, space, draws)
     return Outcome(
         kinds=tuple(names),
         covered=_covered(user, space, draws),
-        band_before=before.high - before.low,
-        band_after=after.high - after.low,
+        band_before=high - low,
+        band_after=later_high - later_low,
         spread_before=float(prior.std()),
         spread_after=float(now.std()),
         error_before=abs(float(prior.mean()) - true),
