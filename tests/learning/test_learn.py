@@ -236,7 +236,8 @@ def test_roundtrip_ranks_are_uniform_and_a_wrong_likelihood_is_found_out(records
 @pytest.mark.parametrize(("outside", "errs"), [(False, False), (True, False), (False, True)])
 def test_roundtrip_three_coupons_bring_a_simulated_user_nearer_the_truth(records, outside, errs):
     found = [
-        run_user(make_user(*records, seed=70 + i, outside=outside, errs=errs), "fixed", exact=False) for i in range(2)
+        run_user(make_user(*records, seed=70 + i, outside=outside, errs=errs), "fixed", exact=False)
+        for i in range(4 if errs else 2)  # one wrong answer may lead one or the other astray
     ]
     assert found[0].kinds == FIXED_ORDER
     assert np.mean([f.error_after for f in found]) < np.mean([f.error_before for f in found])
