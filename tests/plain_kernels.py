@@ -9,7 +9,6 @@ from pathlib import Path
 import pliant
 from habits import posts
 from mesh import shapes
-from pliant.learning.likelihood import Space  # noqa: F401  (loads what learning needs)
 from recipes import filament, machine
 
 KERNELS = Path(pliant.__file__).parent / "kernels"

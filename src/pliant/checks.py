@@ -32,16 +32,28 @@ def as_floats(*values: Any) -> list[Any]:
     return [np.asarray(value, dtype=float) for value in values]
 
 
+def _lie_within(value: Any, least: float, allow_least: bool) -> bool:
+    """Whether all lie between `least` and infinity: by the ends, which a NaN passes to, without an array between."""
+    if not isinstance(value, float | int):
+        array = np.asarray(value)
+        if array.size == 0:
+            return True
+        low, high = array.min(), array.max()
+    else:
+        low = high = value
+    return bool((low >= least if allow_least else low > least) and high < np.inf)
+
+
 def _first_bad(value: Any, good: Any) -> Any:
     array = np.asarray(value)
-    return array if array.ndim == 0 else array[~np.broadcast_to(good, array.shape)].flat[0]
+    return array if array.ndim == 0 else array[~good].flat[0]
 
 
 def require_positive(**quantities: Any) -> None:
     """Raise `DomainError` unless every value of every named quantity is finite and above zero."""
     for name, value in quantities.items():
-        good = np.isfinite(value) & (np.asarray(value) > 0)
-        if not np.all(good):
+        if not _lie_within(value, 0.0, False):
+            good = np.isfinite(value) & (np.asarray(value) > 0)
             raise DomainError(f"{name} must be finite and > 0, got {_first_bad(value, good)}")
         _warn_unusual(name, value)
 
@@ -49,8 +61,8 @@ def require_positive(**quantities: Any) -> None:
 def require_not_negative(**quantities: Any) -> None:
     """Raise `DomainError` unless every value of every named quantity is finite and at least zero."""
     for name, value in quantities.items():
-        good = np.isfinite(value) & (np.asarray(value) >= 0)
-        if not np.all(good):
+        if not _lie_within(value, 0.0, True):
+            good = np.isfinite(value) & (np.asarray(value) >= 0)
             raise DomainError(f"{name} must be finite and >= 0, got {_first_bad(value, good)}")
         _warn_unusual(name, value)
 
@@ -59,7 +71,7 @@ def _warn_unusual(name: str, value: Any) -> None:
     if name in _USUAL:
         low, high, why = _USUAL[name]
         array = np.asarray(value)
-        if np.any((array < low) | (array > high)):
+        if array.size and (array.min() < low or array.max() > high):
             message = f"{name} outside {low:g} to {number(high, 4)} ({why}); check the unit"
             warnings.warn(message, ValidityWarning, stacklevel=4)
 

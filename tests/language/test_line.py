@@ -46,7 +46,8 @@ def test_limit_numbers_and_checksums():
 def test_limit_commands_take_the_words_before_the_first():
     line = read_line(b"X5 G1 Y2 M106 S9 T0")
     assert line.command == ("G", 1)
-    assert ["".join(w.letter for w in words) for words in line.commands] == ["XGY", "MS", "T"]
+    assert ["".join(w.letter for w in words) for words in line.commands] == ["XGY", "MST"]
+    assert [len(read_line(b"T1 M104 T0 S200").commands), len(read_line(b"M204 P500 T900").commands)] == [2, 1]
     assert read_line(b"X5").commands == [read_line(b"X5").words] and read_line(b"X5").command is None
     assert read_line(b"").commands == []
 

@@ -6,9 +6,10 @@ two of them never give the same version number. An older book is backed up, then
 
 import os
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +29,8 @@ from pliant.errors import BookError
 __all__ = ["BUSY_S", "Book", "copy_sqlite", "default_location", "is_server", "open_book"]
 
 BUSY_S = 10.0  # [s] how long a writer waits for another
+# threads of one process take turns: SQLite waits by asking again and again, and of many one may go without for too long
+_TURN = threading.RLock()
 _SERVER_LOCK = 0x506C6961  # advisory lock that creation and migration hold on a server
 _SETTINGS = ("foreign_keys = ON", "synchronous = FULL", "trusted_schema = OFF", "cell_size_check = ON")
 _MAGIC = b"SQLite format 3\0"
@@ -68,7 +71,8 @@ class Book:
         """One transaction: all of it is on the disk after the block, or nothing is."""
         if self.read_only:
             raise BookError(f"{self.where}: the folder or the file can only be read; choose another `book`")
-        with spoken(self.where), self.engine.connect() as connection:
+        turn = nullcontext() if self.path is None else _TURN
+        with spoken(self.where), turn, self.engine.connect() as connection:
             connection.execution_options(pliant_writes=True)
             with connection.begin():
                 yield connection

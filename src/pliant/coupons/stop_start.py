@@ -23,6 +23,7 @@ _WIDTH, _HEIGHT = 1.15, 0.4  # [nozzle bores] a thin bead: the same volume makes
 _LANE_MM, _PITCH_MM = 80.0, 3.0
 _RUN_IN, _BLANK, _SHORTEST_MM = 8.0, 4.0, 24.0  # [tapers, tapers, mm] before the stop and after the start; between
 _LONGEST_MM, _LONGEST_S = 240.0, 90.0
+_CLEAR_MM = 2.0  # [mm] of lane between a turn and a tooth
 _AFTER_MM = 8.0  # [mm] of bead after the second tooth
 
 
@@ -67,14 +68,15 @@ def stop_start(machine: Machine, filament: Filament) -> Coupon:
         path = _Snake(left, y)
         w.height(height)
         w.travel(left, y)
-        run = _stretch_mm(_RUN_IN * tail[k].middle, step.speed_mm_per_s)
-        for x, yy in path.go(run):
+        settle = _stretch_mm(_RUN_IN * tail[k].middle, step.speed_mm_per_s)
+        for x, yy in path.go(path.to_lane_mm(settle)):
             w.bead(x, yy, area, step.flow_mm3_per_s)
         w.tooth(area, step.flow_mm3_per_s)
         marks.append(path.at)
         for x, yy in path.go(step.wait_s * step.speed_mm_per_s):
             w.glide(x, yy, step.speed_mm_per_s)
         marks.append(path.at)
+        run = path.to_lane_mm(settle)
         for x, yy in path.go(run):
             w.bead(x, yy, area, step.flow_mm3_per_s)
         w.tooth(area, step.flow_mm3_per_s)
@@ -104,6 +106,13 @@ class _Snake:
 
     def __init__(self, x: float, y: float) -> None:
         self.left, self.at, self.right = x, (x, y), True
+
+    def to_lane_mm(self, length_mm: float) -> float:
+        """Length, this or a little more, that ends on a lane: a tooth on the turn between two would lie on the bead."""
+        end = self.left + _LANE_MM if self.right else self.left
+        turn = (length_mm - abs(end - self.at[0])) % (_LANE_MM + _PITCH_MM)
+        ends_on_lane = length_mm <= abs(end - self.at[0]) or turn >= _PITCH_MM
+        return length_mm if ends_on_lane else length_mm + _PITCH_MM - turn + _CLEAR_MM
 
     def go(self, length_mm: float) -> list[tuple[float, float]]:
         """Corners of the next stretch of that length."""

@@ -15,7 +15,7 @@ from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Groups
 from pliant.feed.load import bounded_gap_mm
-from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER
+from pliant.feed.risk import BED_ERROR_MM
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
@@ -60,23 +60,24 @@ def flow_caps(
     draws = tail_draws(machine, filament)
     theta, shift = draws.theta, BED_ERROR_MM * draws.bed
     gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
-    ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm))
+    unit = chain.unit_drop_mpa(theta)
+    ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm), unit)
 
     def least(flow: Any) -> Any:
-        p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta)
+        p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta, unit)
         m, _, _ = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=groups.nozzle_c)
         return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))
 
     low, high = np.full(groups.gap_mm.size, 1e-2), np.full(groups.gap_mm.size, 50.0)
-    hopeless = _chance(draws, least(low)) > target
+    hopeless = draws.chance(least(low)) > target
     for _ in range(14):
         middle = np.sqrt(low * high)
-        meets = _chance(draws, least(middle)) <= target
+        meets = draws.chance(least(middle)) <= target
         low, high = np.where(meets, middle, low), np.where(meets, high, middle)
     # together the groups jam a little more often than the worst of them: take all caps down by one factor
     share = 1.0
     for _ in range(30):
-        if _chance(draws, least(low * share).min(axis=1)) <= target:
+        if draws.chance(least(low * share).min(axis=1)) <= target:
             break
         share *= 0.98
     caps = low * share
@@ -86,13 +87,6 @@ def flow_caps(
             table = np.stack([least(caps * np.exp(x)) for x in _TABLE])
             caps = caps * np.exp(_trade(draws, table, seconds_at(caps), room, target))
     return np.where(hopeless, 0.0, caps)
-
-
-def _chance(draws: Draws, log_margin: Any) -> Any:
-    """Mean over the draws. (n, ...) -> (...)"""
-    from scipy.special import ndtr
-
-    return draws.mean(ndtr(-log_margin / np.log(JOB_SCATTER)))
 
 
 def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: float) -> Floats:
@@ -110,7 +104,7 @@ def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: f
         i = np.minimum(at.astype(np.int64), _TABLE.size - 2)
         g = np.arange(x.size)
         margin = table[i, :, g] + (table[i + 1, :, g] - table[i, :, g]) * (at - i)[:, None]
-        return float(_chance(draws, margin.min(axis=0)))
+        return float(draws.chance(margin.min(axis=0)))
 
     start = np.zeros(seconds.size)
     found = minimize(

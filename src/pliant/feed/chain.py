@@ -25,8 +25,9 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "COLUMN_DIAMETERS", "MECHANISMS", "cause_of", "central", "compliance", "correlate", "dam_ratio", "drawn_names",
-    "effective_length_mm", "free_pressure_mpa", "margins", "melt_pressure_mpa", "sample", "theta_of", "unknowns",
+    "COLUMN_DIAMETERS", "MECHANISMS", "cause_of", "central", "compliance", "consistency_pa_sn", "correlate",
+    "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "margins", "melt_limit_mm3_per_s",
+    "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
@@ -151,32 +152,41 @@ def theta_of(
     return theta
 
 
-def _free_drop_mpa(flow_mm3_per_s: Any, consistency_pa_sn: Any, theta: Theta) -> Any:
+def unit_drop_mpa(theta: Theta) -> Any:
+    """Pressure that 1 mm3/s of a melt of unit consistency needs through bore, cone and land. [MPa]"""
     n, bore, nozzle = theta["flow_index"], theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
-    total = pressure.tube_drop_mpa(flow_mm3_per_s, bore, theta["heated_length_mm"], consistency_pa_sn, n)
+    total = pressure.tube_drop_mpa(1.0, bore, theta["heated_length_mm"], 1.0, n)
     # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
     angle = np.minimum(theta["cone_half_angle_deg"], 30.0)
-    cone = pressure.cone_drop_mpa(flow_mm3_per_s, bore, nozzle, angle, consistency_pa_sn, n)
-    land = pressure.tube_drop_mpa(flow_mm3_per_s, nozzle, theta["land_mm"], consistency_pa_sn, n)
+    cone = pressure.cone_drop_mpa(1.0, bore, nozzle, angle, 1.0, n)
+    land = pressure.tube_drop_mpa(1.0, nozzle, theta["land_mm"], 1.0, n)
     return total + theta["entry_factor"] * cone + land
 
 
-def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
-    """Pressure that the melt needs through bore, cone and land, at its mean temperature. [mm3/s, degC -> MPa]"""
-    q = np.maximum(flow_mm3_per_s, 0.0)
+def consistency_pa_sn(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
+    """Consistency of the melt at its mean temperature: the faster, the colder it leaves. [mm3/s, degC -> Pa s^n]"""
     mean = melting.mean_temperature_c(
-        np.maximum(q, 1e-9), theta["heated_length_mm"], nozzle_c, ROOM_C, theta["diffusivity_mm2_per_s"]
+        np.maximum(flow_mm3_per_s, 1e-9), theta["heated_length_mm"], nozzle_c, ROOM_C, theta["diffusivity_mm2_per_s"]
     )
     shift = pressure.temperature_shift(mean, theta["reference_c"], theta["activation_kj_per_mol"])
-    return _free_drop_mpa(q, theta["consistency_pa_sn"] * shift, theta)
+    return theta["consistency_pa_sn"] * shift
 
 
-def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None) -> Any:
+def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta, unit_mpa: Any = None) -> Any:
+    """Pressure that the melt needs through bore, cone and land, at its mean temperature. [mm3/s, degC -> MPa]
+
+    `unit_mpa` is `unit_drop_mpa(theta)` where the caller has it: it is the same at every flow.
+    """
+    q, unit = np.maximum(flow_mm3_per_s, 0.0), unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
+    return unit * consistency_pa_sn(q, nozzle_c, theta) * q ** theta["flow_index"]
+
+
+def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, unit_mpa: Any = None) -> Any:
     """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
 
     Both obey the same power law at the same temperature, and the bed carries the same share of the bead at any speed,
     so the ratio does not depend on the flow. `height_mm` is the layer's where the gap is another: an uneven bed leaves
-    the bead's section as it is, and in a lower gap less of it is carried.
+    the bead's section as it is, and in a lower gap less of it is carried. `unit_mpa` as in `free_pressure_mpa`.
     """
     squeezed = np.isfinite(gap_mm)
     if not np.any(squeezed):
@@ -187,12 +197,14 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None) -
     reach = np.maximum(theta["face_mm"] - theta["nozzle_mm"], _LEAST_REACH * theta["nozzle_mm"]) / 2
     still = pressure.slit_drop_mpa(1.0, width, gap, reach, 1.0, n)
     carried = bead_area_mm2(np.maximum(width, height), height) / (width * gap)
-    return np.where(squeezed, 1.0 + still * quick_share(carried, n) / _free_drop_mpa(1.0, 1.0, theta), 1.0)
+    unit = unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
+    return np.where(squeezed, 1.0 + still * quick_share(carried, n) / unit, 1.0)
 
 
 def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
     """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
-    return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta) * dam_ratio(width_mm, gap_mm, theta)
+    unit = unit_drop_mpa(theta)
+    return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta, unit) * dam_ratio(width_mm, gap_mm, theta, unit_mpa=unit)
 
 
 def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
@@ -238,22 +250,39 @@ def margins(
     push_n : ndarray
         Push at the drive; infinite once a guide has locked. [N]
     """
+    margin, capacity, push = push_margins(machine, theta, pressure_mpa)
+    limit = melt_limit_mm3_per_s(nozzle_c, theta)
+    margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
+    capacity["starve"] = limit
+    return margin, capacity, push
+
+
+def melt_limit_mm3_per_s(nozzle_c: Any, theta: Theta) -> Any:
+    """Flow that the hot end still melts; 0 where its wall is colder than what softens the filament. [degC -> mm3/s]"""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ValidityWarning)
-        return _margins(machine, theta, pressure_mpa, flow_mm3_per_s, nozzle_c)
+        return melting.melt_flow_limit_mm3_per_s(
+            theta["heated_length_mm"], nozzle_c, ROOM_C, np.maximum(theta["soften_c"], ROOM_C + 1.0),
+            theta["diffusivity_mm2_per_s"],
+        )  # fmt: skip
 
 
-def _margins(
-    machine: Machine, theta: Theta, pressure_mpa: Any, flow_mm3_per_s: Any, nozzle_c: Any
-) -> tuple[dict[str, Any], dict[str, Any], Any]:
+def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
+    """Do as `margins` for what the push alone decides: all but `starve`. They fall as the pressure rises."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)
+        return _push_margins(machine, theta, pressure_mpa)
+
+
+def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
     diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
     push = np.asarray(theta["model_factor"] * pressure_mpa * np.pi * diameter**2 / 4, dtype=float)
     push = np.maximum(push, 1e-9)
     margin: dict[str, Any] = {}
     capacity: dict[str, Any] = {}
 
-    def compare(name: str, carries: Any) -> None:
-        here = np.broadcast_to(carries / push, push.shape)
+    def compare(name: str, carries: Any, asked: Any) -> None:
+        here = np.broadcast_to(carries / asked, push.shape)
         if name not in margin:
             margin[name], capacity[name] = here, np.broadcast_to(carries, push.shape)
         else:
@@ -263,10 +292,10 @@ def _margins(
     for i in range(len(machine.path) - 1, -1, -1):
         span = machine.path[i]
         if span.kind == "gap":
-            compare("bow", _gap_capacity_n(theta, i, span.ends))
+            compare("bow", _gap_capacity_n(theta, i, span.ends), push)
             # in a gap too short to bow the filament squeezes out sideways, until it no longer enters what follows
             below = Unknown("bore_mm", i + 1).name
-            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta))
+            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta), push)
             continue
         tube = {
             "length_mm": theta[Unknown("length_mm", i).name],
@@ -276,23 +305,16 @@ def _margins(
             "diameter_mm": diameter,
             "youngs_modulus_mpa": modulus,
         }
-        compare("lock", guide.guide_lock_force_n(**tube))
+        compare("lock", guide.guide_lock_force_n(**tube), push)
         finite = np.isfinite(push)
         grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **tube)
         push = np.where(finite, grown, np.inf)
-        compare("swell", _fill_n(tube["bore_mm"], theta))
-    push = push + theta["spool_pull_n"]  # the wheel also pulls the filament off its spool
+        compare("swell", _fill_n(tube["bore_mm"], theta), push)
+    at_wheel = push + theta["spool_pull_n"]  # it also pulls the filament off its spool
     grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
-    compare("slip", grip)
-    compare("stall", theta["motor_force_n"])
-    # nothing flows where the wall is colder than what softens the filament: the limit is then 0
-    limit = melting.melt_flow_limit_mm3_per_s(
-        theta["heated_length_mm"], nozzle_c, ROOM_C, np.maximum(theta["soften_c"], ROOM_C + 1.0),
-        theta["diffusivity_mm2_per_s"],
-    )  # fmt: skip
-    margin["starve"] = limit / np.maximum(flow_mm3_per_s, 1e-9)
-    capacity["starve"] = limit
-    return margin, capacity, push - theta["spool_pull_n"]
+    compare("slip", grip, at_wheel)
+    compare("stall", theta["motor_force_n"], at_wheel)
+    return margin, capacity, push
 
 
 def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.steps import step_log_margins
+from pliant.feed.steps import jam_chance, step_log_margins
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.sampling import normal_scores
@@ -48,6 +48,10 @@ class Draws:
     def mean(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Mean over the draws as the records say them, `(n, ...) -> (...)`."""
         return np.asarray(np.tensordot(self.weight, values, axes=(0, 0)) / self.weight.size)
+
+    def chance(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Chance of a jam from the log margin of each draw, `(n, ...) -> (...)`."""
+        return self.mean(jam_chance(log_margin))
 
 
 def tail_draws(machine: Machine, filament: Filament, n: int = 2000, seed: int = 7) -> Draws:

@@ -63,27 +63,29 @@ class Envelope:
         return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.maximum(flow, 1e-3), table)
 
     def settled_mm3_per_s(
-        self, g: int, scale: float, store_mm3_per_mpa: Any, nozzle_c: float, dam_ratio: Any, theta: chain.Theta
+        self, g: int, scale: float, store_per_consistency: Any, nozzle_c: float, theta: chain.Theta
     ) -> Any:
         """Largest flow of group g at a speed relative to the one written, for samples of the unknowns `(n, 1)`.
 
+        `store_per_consistency` is what the path stores at 1 mm3/s of a melt of unit consistency: compliance times
+        `unit_drop_mpa` times `dam_ratio`. [mm3 per Pa s^n]
         The store that a flow needs and the flow that a store lets through depend on one another. A larger flow never
         needs a smaller store per flow^n (its melt is colder), and a larger store never lets more through, so there is
         one answer; false position keeps it bracketed.
         """
         n = np.asarray(theta["flow_index"], dtype=float)
-        shape = np.broadcast(n, store_mm3_per_mpa, dam_ratio).shape
+        shape = np.broadcast(n, store_per_consistency).shape
         at = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
         low = at.astype(np.int64)
         share = (at - low)[..., None]
         log_flow = np.log(np.maximum(self.flow_mm3_per_s[g], 1e-12))
         rows = np.broadcast_to((1 - share) * log_flow[low] + share * log_flow[low + 1], (*shape, _STORE_S.size))
         step, first = np.log(_STORE_S[1] / _STORE_S[0]), np.log(_STORE_S[0])
-        held = np.log(store_mm3_per_mpa * dam_ratio) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
+        held = np.log(store_per_consistency) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
 
         def over(x: Any) -> Any:
             """How much more than exp(x) comes through a store that exp(x) needs, as a logarithm; falls with x."""
-            log_store = held + np.log(chain.free_pressure_mpa(np.exp(x), nozzle_c, theta)) - n * x
+            log_store = held + np.log(chain.consistency_pa_sn(np.exp(x), nozzle_c, theta))
             k = np.clip((log_store - first) / step, 0, _STORE_S.size - 1 - 1e-9)
             i = np.broadcast_to(k.astype(np.int64), shape)[..., None]
             left, right = np.take_along_axis(rows, i, -1)[..., 0], np.take_along_axis(rows, i + 1, -1)[..., 0]

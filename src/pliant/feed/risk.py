@@ -15,12 +15,14 @@ from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
+from pliant.feed.steps import jam_chance
 from pliant.records.filament import Filament
+from pliant.records.findings import least_chance
 from pliant.records.machine import Machine
 
 __all__ = [
-    "AIM", "BED_ERROR_MM", "JOB_SCATTER", "USEFUL_MM_PER_S",
-    "Risk", "chance_band", "jam_risk", "log_margins", "meets", "speed_that_meets", "stated_risk",
+    "AIM", "BED_ERROR_MM", "USEFUL_MM_PER_S",
+    "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "speed_that_meets", "stated_risk",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
@@ -28,7 +30,6 @@ USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and mo
 _SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
 _FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
-JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 
 
 @dataclass(frozen=True)
@@ -45,29 +46,42 @@ def log_margins(
     course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
-    store = chain.compliance(machine, theta)
-    least: dict[str, Any] = {}
-    most: Any = 0.0
+    store, unit = chain.compliance(machine, theta), chain.unit_drop_mpa(theta)
+    free: Any = 0.0
+    dammed: Any = 0.0
+    starve: Any = np.inf
+    limits = {c: chain.melt_limit_mm3_per_s(c, theta) for c in np.unique(course.nozzle_c).tolist()}
     for g in range(course.nozzle_c.size):
         gap = bounded_gap_mm(course.gap_mm[g] - (bed_shift_mm if course.first_layer[g] else 0.0))
-        celsius, ratio = (
-            float(course.nozzle_c[g]),
-            chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g])),
-        )
-        flow = course.settled_mm3_per_s(g, scale, store, celsius, ratio, theta)
-        p = ratio * chain.free_pressure_mpa(flow, celsius, theta)
-        m, _, push = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=celsius)
+        celsius = float(course.nozzle_c[g])
+        ratio = chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g]), unit)
+        flow = course.settled_mm3_per_s(g, scale, store * ratio * unit, celsius, theta)
+        pressure = ratio * chain.free_pressure_mpa(flow, celsius, theta, unit)
+        starve = np.minimum(starve, limits[celsius] / np.maximum(flow, 1e-9))
+        free = np.maximum(free, np.where(ratio >= DAM_RATIO, 0.0, pressure))
+        dammed = np.maximum(dammed, np.where(ratio >= DAM_RATIO, pressure, 0.0))
+    if not course.nozzle_c.size:
+        return {}, np.zeros(np.size(store))
+    # every margin of the push falls as the pressure rises: the greatest pressure of each kind decides
+    least: dict[str, Any] = {"starve": starve}
+    most: Any = 0.0
+    for pressure, is_dam in ((free, False), (dammed, True)):
+        if not np.any(pressure > 0):
+            continue
+        found, _, push = chain.push_margins(machine, theta, pressure)
         most = np.maximum(most, push)
-        dammed = ratio >= DAM_RATIO
-        for name, values in m.items():
-            if name == "starve":
-                least[name] = np.minimum(least.get(name, np.inf), values)
-                continue
-            least[name] = np.minimum(least.get(name, np.inf), np.where(dammed, np.inf, values))
-            least["dam"] = np.minimum(least.get("dam", np.inf), np.where(dammed, values, np.inf))
+        for name, values in found.items():
+            here = np.where(pressure > 0, values, np.inf)
+            key = "dam" if is_dam else name
+            least[key] = np.minimum(least.get(key, np.inf), here)
     shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
     flat = {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}
     return flat, np.broadcast_to(most, shape).reshape(-1)
+
+
+def log_least(by_name: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Logarithm of the least of the margins of all mechanisms, `(n_samples,)`. [-]"""
+    return np.asarray(np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6)))
 
 
 def jam_risk(
@@ -107,7 +121,7 @@ def jam_risk(
     return _risk(at, machine, filament, tail_draws(machine, filament, n, seed), scale, shares)
 
 
-def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament) -> Risk:
+def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament, *, shares: bool = True) -> Risk:
     """The chance of a jam as it is told, from draws that no search has seen.
 
     Parameters
@@ -116,6 +130,8 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament)
         The program as the feed path sees it, or its envelope.
     machine, filament
         The records.
+    shares : bool, default True
+        Whether to work out what each unknown contributes.
 
     Returns
     -------
@@ -126,42 +142,35 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament)
     sets = [
         _risk(at, machine, filament, tail_draws(machine, filament, _EACH, 1000 + k), 1.0, False) for k in range(_FRESH)
     ]
-    shares = jam_risk(at, machine, filament).shares  # of what is unknown, not of the tail
+    part = jam_risk(at, machine, filament).shares if shares else {}  # of what is unknown, not of the tail
     chances = np.array([s.probability for s in sets])
     names = {name for s in sets for name in s.by_mechanism}
     by_mechanism = {k: float(np.mean([s.by_mechanism.get(k, 0.0) for s in sets])) for k in sorted(names)}
     error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
-    return Risk(float(chances.mean()), error, by_mechanism, shares)
+    return Risk(float(chances.mean()), error, by_mechanism, part)
 
 
 def meets(risk: Risk, target: float) -> bool:
     """Whether a stated chance meets a target: within twice its own error."""
-    return risk.probability <= target + 2 * risk.error
+    return least_chance(risk.probability, risk.error) <= target
 
 
 def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
     """Mean chance, and the 90 % range of what it would be were the unknowns known: 0 or 1 but for jobs near a limit."""
-    from scipy.special import ndtr
-
     draws = tail_draws(machine, filament)
     by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
-    least = np.log(np.clip(np.vstack(list(by_name.values())), 1e-6, 1e6)).min(axis=0)
-    chance = ndtr(-least / np.log(JOB_SCATTER))
-    mean, (low, high) = float(draws.mean(chance)), np.quantile(chance[draws.plain], [0.05, 0.95])
+    least = log_least(by_name)
+    mean, (low, high) = float(draws.chance(least)), np.quantile(jam_chance(least[draws.plain]), [0.05, 0.95])
     return mean, min(float(low), mean), max(float(high), mean)
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:
-    from scipy.special import ndtr
-
     by_name, _ = log_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
     if not by_name:
         return Risk(0.0, 0.0, {}, {})
-    order = list(by_name)
-    margin = np.vstack([by_name[k] for k in order])
-    least = np.log(np.clip(margin, 1e-6, 1e6)).min(axis=0)
-    chance = draws.weight * ndtr(-least / np.log(JOB_SCATTER))
-    first = chain.cause_of(order, margin)
+    order, least = list(by_name), log_least(by_name)
+    chance = draws.weight * jam_chance(least)
+    first = chain.cause_of(order, np.vstack([by_name[k] for k in order]))
     by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
     plain = draws.plain
     scores = np.column_stack([draws.scores, draws.bed])[plain]

@@ -14,9 +14,9 @@ from pliant.feed.load import bounded_gap_mm
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "step_log_margins"]
+__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "jam_chance", "step_log_margins"]
 
-JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory, as in feed.risk
+JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
 _CLIP = np.log(1e6)
 
 
@@ -49,13 +49,21 @@ def step_log_margins(
         `(n, s)`. [-, MPa, N]
     """
     flow, gap = np.asarray(flow_mm3_per_s, dtype=float), bounded_gap_mm(np.asarray(gap_mm, dtype=float))
-    pressure = chain.free_pressure_mpa(flow, nozzle_c, theta) * chain.dam_ratio(
-        width_mm, gap, theta, None if height_mm is None else bounded_gap_mm(np.asarray(height_mm, dtype=float))
-    )
+    height = None if height_mm is None else bounded_gap_mm(np.asarray(height_mm, dtype=float))
+    unit = chain.unit_drop_mpa(theta)
+    ratio = chain.dam_ratio(width_mm, gap, theta, height, unit)
+    pressure = chain.free_pressure_mpa(flow, nozzle_c, theta, unit) * ratio
     margins, _, push = chain.margins(machine, theta, pressure_mpa=pressure, flow_mm3_per_s=flow, nozzle_c=nozzle_c)
     least = np.minimum.reduce(np.broadcast_arrays(*margins.values()))
     with np.errstate(divide="ignore"):
         return np.clip(np.log(least), -_CLIP, _CLIP), pressure, push
+
+
+def jam_chance(log_margin: Any) -> NDArray[np.float64]:
+    """Chance that a job with this log margin jams, the scatter from job to job inside. [- -> -]"""
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(-log_margin / np.log(JOB_SCATTER)))
 
 
 def _crossing(log_margin: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -36,7 +36,7 @@ class Examined:
     findings: Findings
 
 
-def judge(job: Job, progress: Progress | None = None) -> Findings:
+def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) -> Findings:
     """Say whether a job feeds.
 
     Parameters
@@ -45,6 +45,8 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
         The program on the machine with the spool.
     progress : callable, optional
         Told what is being done.
+    remedies : bool, default True
+        Whether to try out what would help.
 
     Returns
     -------
@@ -71,10 +73,11 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
     verdict = "feeds" if meets(risk, FEEDS_BELOW) else "jams" if risk.probability > _JAMS_ABOVE else "marginal"
     worst = _worst(program, layering, np.cumsum(timing.move_s), load)
     share: float | None = 1.0
-    remedies: tuple[Remedy, ...] = ()
+    helps: tuple[Remedy, ...] = ()
     if verdict != "feeds":
         share = speed_that_meets(flows, machine, filament, FEEDS_BELOW)
-        remedies = remedies_for(flows, machine, filament, risk.probability, share, FEEDS_BELOW)
+    if verdict != "feeds" and remedies:
+        helps = remedies_for(flows, machine, filament, risk.probability, share, FEEDS_BELOW)
     change = "refused" if share is None else "none" if share == 1 else "moderate" if share >= _MODERATE else "large"
     fed_mm3 = float(program.filament_mm.sum()) * np.pi * filament.diameter_mm.value**2 / 4
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
@@ -96,7 +99,7 @@ def judge(job: Job, progress: Progress | None = None) -> Findings:
         worst=worst,
         speed_share=share,
         change=change,
-        remedies=remedies,
+        remedies=helps,
         max_passes=passes_through_drive(program.filament_mm),
         stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa,
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,

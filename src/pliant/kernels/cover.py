@@ -12,7 +12,7 @@ from numba import njit
 
 from pliant.kernels.grid import bucket_of, row_span
 
-__all__ = ["cover_travels", "fill_grid", "open_intervals"]
+__all__ = ["cover_travels", "grid_of", "open_intervals"]
 
 _MERGE_MM = 1e-9  # [mm] an open stretch no longer than this is rounding between two capsules that touch
 _MAX_CELLS_ACROSS = 2048.0  # bounds the walk of one travel over a layer whatever its size
@@ -62,7 +62,7 @@ def _capsule_interval(px, py, dx, dy, cx, cy, ex, ey, r):
 
 
 @njit(cache=True)
-def fill_grid(bead_xy, half_width, first, last, x0, y0, cell, mask, start, item):
+def _fill_grid(bead_xy, half_width, first, last, x0, y0, cell, mask, start, item):
     """Gather beads first..last-1 by bucket (compressed rows). Returns item, grown where it was too short."""
     start[: mask + 2] = 0
     for fill in range(2):
@@ -124,6 +124,22 @@ def _extent(bead_xy, half_width, first, last):
     cell = max(length_sum / beads, 2.0 * math.sqrt(square_sum / beads))
     cell = max(cell, max(east - west, north - south) / _MAX_CELLS_ACROSS, 1e-6)
     return west, east, south, north, cell
+
+
+@njit(cache=True)
+def grid_of(bead_xy, half_width, first, last, least_cell, start, item):
+    """Gather beads first..last-1 in hashed cells of at least this size: -> box with its cell, mask, start, item.
+
+    `start` and `item` are scratch that is handed back, grown where it was too short.
+    """
+    west, east, south, north, cell = _extent(bead_xy, half_width, first, last)
+    cell, mask = max(cell, least_cell), 63
+    while mask < 2 * (last - first):
+        mask = 2 * mask + 1
+    if mask + 2 > start.size:
+        start = np.zeros(2 * (mask + 2), dtype=np.int64)
+    item = _fill_grid(bead_xy, half_width, first, last, west, south, cell, mask, start, item)
+    return (west, east, south, north, cell), mask, start, item
 
 
 @njit(cache=True)
@@ -204,12 +220,7 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
             last += 1
         box, mask = (0.0, 0.0, 0.0, 0.0, 1.0), 63
         if last > first:
-            box = _extent(bead_xy, half_width, first, last)
-            while mask < 2 * (last - first):
-                mask = 2 * mask + 1
-            if mask + 2 > start.size:
-                start = np.zeros(2 * (mask + 2), dtype=np.int64)
-            item = fill_grid(bead_xy, half_width, first, last, box[0], box[2], box[4], mask, start, item)
+            box, mask, start, item = grid_of(bead_xy, half_width, first, last, 0.0, start, item)
         while i < n and travel_layer[i] == layer:
             length = math.hypot(travel_xy[i, 2] - travel_xy[i, 0], travel_xy[i, 3] - travel_xy[i, 1])
             if length > 0.0:

@@ -9,12 +9,10 @@ import math
 import numpy as np
 from numba import njit
 
-from pliant.kernels.cover import fill_grid
+from pliant.kernels.cover import grid_of
 from pliant.kernels.grid import bucket_of, row_span
 
 __all__ = ["piece_gaps", "segment_distance", "touching_runs"]
-
-_MAX_CELLS_ACROSS = 2048.0  # bounds the walk of one segment whatever the size of the layer
 
 
 @njit(cache=True)
@@ -42,21 +40,6 @@ def segment_distance(s, r):
 
 
 @njit(cache=True)
-def _box(chord, reach, first, last):
-    """Box of segments first..last-1, and a cell about as long as they are."""
-    west, east, south, north = math.inf, -math.inf, math.inf, -math.inf
-    total, widest = 0.0, 0.0
-    for k in range(first, last):
-        ax, ay, bx, by = chord[k, 0], chord[k, 1], chord[k, 2], chord[k, 3]
-        total += math.hypot(bx - ax, by - ay)
-        widest = max(widest, reach[k])
-        west, east = min(west, min(ax, bx) - reach[k]), max(east, max(ax, bx) + reach[k])
-        south, north = min(south, min(ay, by) - reach[k]), max(north, max(ay, by) + reach[k])
-    cell = max(min(total / (last - first), 8.0 * widest), 2.0 * widest)
-    return west, south, max(cell, max(east - west, north - south) / _MAX_CELLS_ACROSS, 1e-6)
-
-
-@njit(cache=True)
 def touching_runs(chord, half, run, block, least, share):
     """(c,4), (n_runs,), (c,), (n_runs,), (), () -> pairs (p,2) of runs of one block that touch, the earlier first.
 
@@ -76,13 +59,8 @@ def touching_runs(chord, half, run, block, least, share):
         while last < n and block[run[last]] == block[run[first]]:
             last += 1
         if run[last - 1] > run[first]:
-            west, south, cell = _box(chord, reach, first, last)
-            mask = 63
-            while mask < 2 * (last - first):
-                mask = 2 * mask + 1
-            if mask + 2 > start.size:
-                start = np.zeros(2 * (mask + 2), dtype=np.int64)
-            item = fill_grid(chord, reach, first, last, west, south, cell, mask, start, item)
+            box, mask, start, item = grid_of(chord, reach, first, last, 8.0 * reach[first:last].max(), start, item)
+            west, _, south, _, cell = box
             for i in range(first, last):
                 mine, r = run[i], reach[i]
                 ax, ay, bx, by = chord[i, 0] - west, chord[i, 1] - south, chord[i, 2] - west, chord[i, 3] - south

@@ -46,8 +46,9 @@ class Line(NamedTuple):
 
     @property
     def commands(self) -> list[tuple[Word, ...]]:
-        """Its words by command; those before the first belong to it."""
-        at = [k for k, w in enumerate(self.words) if w.letter in "GMT" and w.value is not None][1:]
+        """Its words by command; those before the first belong to it. After one, T is a word of that command."""
+        at = [k for k, w in enumerate(self.words) if w.letter in "GMT" and w.value is not None]
+        at = [k for k in at[1:] if self.words[k].letter != "T"]
         return [self.words[a:b] for a, b in zip([0, *at], [*at, len(self.words)], strict=True) if a < b]
 
     @property

@@ -26,7 +26,7 @@ class Summary:
 
     machine: dict[str, tuple[float, float]]
     filament: dict[str, tuple[float, float]]
-    mixes: dict[str, tuple[float, float]]
+    mixes: dict[int, tuple[float, float]]
     together: Together
     changed: tuple[Believed, ...]
     noise: Believed
@@ -73,7 +73,7 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
         keep[melt] = True
     machine: dict[str, tuple[float, float]] = {}
     filament: dict[str, tuple[float, float]] = {}
-    mixes: dict[str, tuple[float, float]] = {}
+    mixes: dict[int, tuple[float, float]] = {}
     changed = []
     for i in map(int, np.flatnonzero(keep)):
         name, q = names[i], before[i]
@@ -81,7 +81,7 @@ def summarise(space: Space, x: NDArray[np.float64], marks: tuple[str, ...]) -> S
         unknown = Unknown.of(name)
         if unknown.between_theories and unknown.span is not None:
             old, scale = space.machine.path[unknown.span].column_mix
-            mixes[name] = (old + scale * centre, scale * sd)
+            mixes[unknown.span] = (old + scale * centre, scale * sd)
             continue
         home = filament if name in _FILAMENT else machine
         home[name] = (math.exp(centre), math.exp(sd))
@@ -118,8 +118,7 @@ def updated(machine: Machine, filament: Filament, summary: Summary) -> tuple[Mac
             spans[at.span] = replace(spans[at.span], **{at.key: learned(name, name, pair)})  # type: ignore[arg-type]
         else:
             own[name] = learned(name, name, pair)
-    for name, mix in summary.mixes.items():
-        span = Unknown.of(name).span or 0
+    for span, mix in summary.mixes.items():
         spans[span] = replace(spans[span], column_mix=mix)
     numbers = {name: learned(name, name, pair) for name, pair in summary.filament.items()}
     return (

@@ -16,6 +16,7 @@ from pliant.kernels.cover import cover_travels
 from pliant.mending.order_blocks import Blocks
 from pliant.mending.order_leads import RunLeads
 from pliant.mending.order_runs import Ground, Stretch, order_stretch
+from pliant.mending.route import QUICK_MM_PER_S
 from pliant.program.layers import Layering
 from pliant.program.rest import REST_S, percentile_s, rests_s
 from pliant.program.runs import Runs, runs_of
@@ -30,7 +31,6 @@ __all__ = ["mend_order"]
 _LEAST_GAIN_MM = 1.0  # of open travel in a layer
 _WORTH = np.array([1.0, 10.0 / 120.0])  # a second of travel, of 120 mm, has to save 10 mm of air, as of a detour
 _LONGER = 0.02  # [-] of the beads: travel, twice as fast, may take one per cent of their time more
-_QUICK_MM_PER_S = 60.0  # common practice, no source: rest is minded at one speed, so that slower beads change no order
 _STRICT = (1.0, 8.0, 64.0, 512.0)  # how much rest is worth, until there is enough
 _ALIKE = 0.99  # [-] of the rest: order alone, at one speed, is not known better
 
@@ -73,7 +73,7 @@ def mend_order(program: Program, edits: Edits, layering: Layering, sections: Sec
     if not stretches:
         return [], "no layer has two runs that may change places"
     bead = np.bincount(runs.chord_run, np.hypot(*(runs.chord_mm[:, 2:] - runs.chord_mm[:, :2]).T), len(runs))
-    seconds = bead / _QUICK_MM_PER_S
+    seconds = bead / QUICK_MM_PER_S  # rest is minded at one speed, so that slower beads change no order
     half = sections.width_mm[runs.chord_move].astype(np.float64) / 2
     least = _rest(program, runs, np.arange(len(runs)), seconds)
     wanted = min(least, REST_S)
@@ -119,7 +119,7 @@ def _plan(runs: Runs, stretches: list[Stretch], seconds: Floats, half: Floats, r
             if not np.array_equal(found, np.arange(found.size)):
                 new = np.concatenate([np.arange(stretch.first[k], stretch.last[k] + 1) for k in found])
                 gain = air.along(ground, low, np.arange(low, high)) - air.along(ground, low, new)
-                longer = -gain[1] > _LONGER * seconds[low:high].sum() * _QUICK_MM_PER_S
+                longer = -gain[1] > _LONGER * seconds[low:high].sum() * QUICK_MM_PER_S
                 if min(gain @ _WORTH, gain[0]) > _LEAST_GAIN_MM and not longer:
                     order[low:high] = new
                     changed.append((stretch, found, float(gain[0])))
@@ -167,7 +167,7 @@ def _rest(program: Program, runs: Runs, order: Ints, seconds: Floats) -> float:
     """First percentile of the rest of all spots, at one speed for all beads; infinite where nothing is covered. [s]"""
     count = np.diff(runs.begin)[order]
     chord = np.repeat(runs.begin[order] - np.cumsum(count) + count, count) + np.arange(count.sum())
-    took = np.hypot(*(runs.chord_mm[chord, 2:] - runs.chord_mm[chord, :2]).T) / _QUICK_MM_PER_S
+    took = np.hypot(*(runs.chord_mm[chord, 2:] - runs.chord_mm[chord, :2]).T) / QUICK_MM_PER_S
     done = np.cumsum(took)
     z = program.point_mm[runs.chord_move[chord] + 1, 2]
     least = percentile_s(rests_s(runs.chord_mm[chord], done - took, done, z))

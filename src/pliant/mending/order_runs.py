@@ -18,7 +18,8 @@ from pliant.kernels.lay import AIR, cover_cells, lay_runs, stamp_seconds
 from pliant.kernels.pieces import close_gaps, through_pieces
 from pliant.kernels.rest import seconds_under
 from pliant.kernels.touch import piece_gaps
-from pliant.mending.order_islands import order_by_cost
+from pliant.mending.order_search import order_by_cost
+from pliant.program.least_travel import EXACT_PIECES
 from pliant.program.runs import Runs
 
 __all__ = ["Ground", "Stretch", "order_stretch"]
@@ -26,7 +27,6 @@ __all__ = ["Ground", "Stretch", "order_stretch"]
 _CELL_MM = 0.25
 _MOST_CELLS = 4_000_000  # larger beds get larger cells
 _REST_CELL_MM = 1.0
-_EXACT = 12  # pieces; twice the time for each one more
 _CLOSED = 60  # pieces up to which the way by others is looked at
 _WEIGHT = 3.0  # [mm/s] of air that a second less of rest is worth: our choice
 _EFFORT = 0.02
@@ -180,7 +180,7 @@ def _path(
     mean = np.bincount(piece, seconds * np.where(np.isfinite(under), under, -1e6), k) / np.maximum(took, 1e-9)
     laid = mean - ground.now_s - took / 2
     last = int(piece[-1]) if stretch.last_stays else -1
-    if k <= _EXACT:
+    if k <= EXACT_PIECES:
         return np.asarray(through_pieces(gap, start, took, laid, rest_s, strict * _WEIGHT, last)[0])
     start = start + strict * _WEIGHT * np.maximum(rest_s + laid, 0.0)
     inner = np.setdiff1d(np.arange(k), [last]) if last >= 0 else np.arange(k)

@@ -24,7 +24,7 @@ from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 from pliant.say import count, quantity
 
-__all__ = ["layer_region", "mend_routes"]
+__all__ = ["QUICK_MM_PER_S", "layer_region", "mend_routes"]
 
 _INSET = 0.9  # [-] of half a bead: keeps a way along walls of a single bead
 _SLACK_MM = 0.02  # corners closer than this to the way are left out: a tenth of half a bead is kept for it
@@ -33,7 +33,7 @@ _CORNER_S = 0.005  # what braking for a corner costs, roughly; the true time is 
 _ACCELERATION = 1000.0  # [mm/s2] for the price alone
 _LEAST_MM_PER_S = 10.0  # open travel saved by a second of detour: less is not worth it; our choice
 _SHARE = 0.04  # [-] of the time that the beads take at the speed below: our choice
-_QUICK_MM_PER_S = 60.0  # common practice, no source: few programs lay beads faster
+QUICK_MM_PER_S = 60.0  # common practice, no source: few programs lay beads faster
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ def mend_routes(
     found: list[_Route] = []
     ways: dict[tuple[float, ...], tuple[NDArray[np.float64], float]] = {}  # of layers that share a region
     if seconds is None:
-        seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / _QUICK_MM_PER_S
+        seconds = _SHARE * float(program.length_mm[program.kind == BEAD].sum()) / QUICK_MM_PER_S
     spent, seconds = 0.0, seconds + more_s
     for lead in leads:
         if not (lead.straight and lead.travels):

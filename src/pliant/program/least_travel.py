@@ -51,7 +51,7 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
     opens = np.flatnonzero(np.diff(runs.layer, prepend=-1))
     closes = np.append(opens[1:], len(runs))
     piece, trees = runs.piece, 0
-    below: tuple[_Shape, NDArray[np.float64], NDArray[np.float64]] | None = None  # its gaps, and least cost per end
+    below: tuple[_Shape, NDArray[np.float64]] | None = None  # with the least cost to end in each piece, by any way
     for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
         _, of_run = np.unique(piece[first:last], return_inverse=True)
         offset = runs.begin[first : last + 1]
@@ -59,15 +59,15 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
         k = int(of_run.max()) + 1
         shape = chord, runs.half_mm[first:last], offset - offset[0], of_run.astype(np.int64), k
         gap = piece_gaps(*shape, *shape, True)
-        close_gaps(gap)
         start = np.zeros(k)
         if below is not None:
-            over = (below[1][:, :, None] + piece_gaps(*below[0], *shape, False)[None]).min(axis=1)
-            start = (below[2][:, None] + over).min(axis=0)
+            start = (below[1][:, None] + piece_gaps(*below[0], *shape, False)).min(axis=0)
         if k <= EXACT_PIECES:
+            close_gaps(gap)
             _, least = through_pieces(gap, start, np.zeros(k), np.full(k, -np.inf), 0.0, 0.0, -1)
-        else:
+            least = (least[:, None] + gap).min(axis=0)  # the way to the next layer may lead by another piece
+        else:  # a tree is the same whether gaps are closed or not, and ends in every piece alike
             trees += 1
             least = np.full(k, start.min() + spanning_tree(gap))
-        below = shape, gap, least
-    return LeastTravel(float(below[2].min()) if below is not None else 0.0, trees)
+        below = shape, least
+    return LeastTravel(float(below[1].min()) if below is not None else 0.0, trees)

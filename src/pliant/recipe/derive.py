@@ -162,7 +162,8 @@ def risk_of(
     widths = [*(baseline.width_mm[k] for k in KINDS), point.first_width_mm]
     gaps = [height, height, height, height, np.inf, point.first_height_mm]
     groups = Envelope.steady(flows, point.nozzle_c, widths, gaps, [False] * 5 + [True])
-    return stated_risk(groups, machine, filament) if stated else jam_risk(groups, machine, filament, shares=shares)
+    chance_of = stated_risk if stated else jam_risk
+    return chance_of(groups, machine, filament, shares=shares)
 
 
 def is_useful(point: Point) -> bool:

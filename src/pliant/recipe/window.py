@@ -6,6 +6,7 @@ fraction of a second. Start with `carry`. Agrees with `feed.risk.jam_risk` (same
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.load import bounded_gap_mm
-from pliant.feed.risk import BED_ERROR_MM, JOB_SCATTER
+from pliant.feed.risk import BED_ERROR_MM
+from pliant.feed.steps import JOB_SCATTER
 from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -50,6 +52,11 @@ class Carry:
         """Values of the unknowns, `(n_samples, 1)` by name."""
         return self.draws.theta
 
+    @cached_property
+    def _unit_mpa(self) -> NDArray[np.float64]:
+        """Pressure at unit flow and consistency, `(n_samples, 1)`. [MPa]"""
+        return np.asarray(chain.unit_drop_mpa(self.theta))
+
     @property
     def bed(self) -> NDArray[np.float64]:
         """Normal scores of the bed's error, `(n_samples, 1)`."""
@@ -59,16 +66,16 @@ class Carry:
         """Fix temperatures `(k,)` and the squeeze, one for all or one each. [degC, mm, mm]"""
         celsius = np.atleast_1d(np.asarray(nozzle_c, dtype=float))
         gap = np.asarray(gap_mm, dtype=float) - (BED_ERROR_MM * self.bed if first_layer else 0.0)
+        height = bounded_gap_mm(np.asarray(gap_mm, dtype=float))
         ratio = np.broadcast_to(
-            chain.dam_ratio(width_mm, bounded_gap_mm(gap), self.theta, bounded_gap_mm(np.asarray(gap_mm, dtype=float))),
+            chain.dam_ratio(width_mm, bounded_gap_mm(gap), self.theta, height, self._unit_mpa),
             (self.bed.shape[0], max(np.size(width_mm), np.size(gap_mm))),
         )
-        _, capacity, _ = chain.margins(self.machine, self.theta, pressure_mpa=1.0, flow_mm3_per_s=1.0, nozzle_c=celsius)
-        return At(celsius, ratio, capacity["starve"])
+        return At(celsius, ratio, chain.melt_limit_mm3_per_s(celsius, self.theta))
 
     def pressure_mpa(self, flow_mm3_per_s: Any, at: At) -> Any:
         """Melt pressure: `(n_samples, k)`. [mm3/s -> MPa]"""
-        return at.ratio * chain.free_pressure_mpa(flow_mm3_per_s, at.nozzle_c, self.theta)
+        return at.ratio * chain.free_pressure_mpa(flow_mm3_per_s, at.nozzle_c, self.theta, self._unit_mpa)
 
     def least(self, flow_mm3_per_s: Any, at: At) -> NDArray[np.float64]:
         """Log of the least margin at steady flows, `(n_samples, k)`. [mm3/s -> -]"""
@@ -84,9 +91,7 @@ class Carry:
 
     def chance(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chance of a jam from log margins `(n_samples, …)`, the job-to-job scatter inside. [- -> -]"""
-        from scipy.special import ndtr
-
-        return self.draws.mean(ndtr(-log_margin / np.log(JOB_SCATTER)))
+        return self.draws.chance(log_margin)
 
     def critical_flow_mm3_per_s(self, at: At, target: float) -> NDArray[np.float64]:
         """Flow that each plain draw, were it known to be the truth, would carry at the target, `(n / 2,)`. [mm3/s]"""
@@ -118,9 +123,8 @@ def carry(machine: Machine, filament: Filament, *, n: int = 2000, seed: int = 7)
     """
     draws = tail_draws(machine, filament, n, seed)
     theta = draws.theta
-    middle = filament.reference_c
-    found, _, _ = chain.margins(machine, theta, pressure_mpa=np.exp(_LOG_P), flow_mm3_per_s=1.0, nozzle_c=middle)
-    forces = [np.broadcast_to(v, (n, _LOG_P.size)) for k, v in found.items() if k != "starve"]
+    found, _, _ = chain.push_margins(machine, theta, np.exp(_LOG_P))
+    forces = [np.broadcast_to(v, (n, _LOG_P.size)) for v in found.values()]
     with np.errstate(divide="ignore"):
         log_margin = np.log(np.minimum.reduce(forces))
     return Carry(machine, filament, draws, np.clip(log_margin, _LEAST, _MOST))

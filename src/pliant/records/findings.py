@@ -3,7 +3,12 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
-__all__ = ["Facts", "Findings", "Moment", "Remedy"]
+__all__ = ["Facts", "Findings", "Moment", "Remedy", "least_chance"]
+
+
+def least_chance(probability: float, error: float) -> float:
+    """A chance less twice its own standard error: a target is met where this lies within it. [-]"""
+    return max(probability - 2 * error, 0.0)
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,7 @@ class Findings:
     @property
     def least_chance(self) -> float:
         """The chance of a jam less twice its own error: what has to lie within a target for that to be met."""
-        return max(self.jam_probability - 2 * self.jam_probability_error, 0.0)
+        return least_chance(self.jam_probability, self.jam_probability_error)
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as plain data, the facts of the program on the same level."""

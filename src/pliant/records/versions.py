@@ -31,7 +31,7 @@ def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
 
 
 def updated_machine(
-    path: str | Path, learned: Mapping[str, tuple[float, float]], mixes: Mapping[str, tuple[float, float]], source: str
+    path: str | Path, learned: Mapping[str, tuple[float, float]], mixes: Mapping[int, tuple[float, float]], source: str
 ) -> str:
     """Text of the machine record with learned numbers in place.
 
@@ -41,8 +41,8 @@ def updated_machine(
         The record it starts from; everything else in it is kept, comments apart.
     learned : mapping of str to (float, float)
         Value and multiplicative spread by the chain's name, `path0.friction` and the like included.
-    mixes : mapping of str to (float, float)
-        Centre and scale of the score of `pathN.column_mix`.
+    mixes : mapping of int to (float, float)
+        Centre and scale of the score of `column_mix`, by span.
     source : str
         What the numbers were learned from.
 
@@ -62,9 +62,9 @@ def updated_machine(
             spool["pull_n"] = _quantity(value, spread, source)
         else:
             (drive if name in _DRIVE else hot_end)[name] = _quantity(value, spread, source)
-    for name, (centre, scale) in mixes.items():
+    for span, (centre, scale) in mixes.items():
         ends = (NormalDist().cdf(centre + sign * Z90 * scale) for sign in (-1, 1))
-        spans[Unknown.of(name).span or 0]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
+        spans[span]["column_mix"] = [round(min(max(v, 1e-4), 1 - 1e-4), 4) for v in ends]
     data |= {"drive": drive, "hot_end": hot_end, "path": spans} | ({"spool": spool} if spool else {})
     return _text(data, f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}")
 

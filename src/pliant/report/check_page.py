@@ -7,6 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from pliant.records.findings import Findings, Moment
+from pliant.records.recipe import Recipe
 from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
@@ -81,9 +82,9 @@ def check_page(findings: Findings, picture: Picture) -> Report:
     )
 
 
-def jam_band(findings: Findings) -> dict[str, float]:
+def jam_band(found: Findings | Recipe) -> dict[str, float]:
     """Place of the chance on a rail from never to always, and its own error to both sides, in percent."""
-    at, error = 100 * findings.jam_probability, 200 * findings.jam_probability_error
+    at, error = 100 * found.jam_probability, 200 * found.jam_probability_error
     return {"left": max(at - error, 0.0), "width": max(2 * error, 0.4), "at": at}
 
 

@@ -125,8 +125,7 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         ("Retractions", str(b.facts.retractions), str(a.facts.retractions), b.facts.retractions, a.facts.retractions),
         ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
     ]  # fmt: skip
-    rows = [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
-    return rows
+    return [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]
 
 
 def _change(old: float | None, new: float | None) -> str:

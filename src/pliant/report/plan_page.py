@@ -7,7 +7,7 @@ from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Recipe, Setting
 from pliant.report import words
 from pliant.report.check import MEANS
-from pliant.report.check_page import assumed_words
+from pliant.report.check_page import assumed_words, jam_band
 from pliant.report.plan import grouped, range_words, value_words
 from pliant.report.sections import Report, compose
 from pliant.report.window_chart import window_svg
@@ -32,7 +32,6 @@ def plan_page(recipe: Recipe) -> Report:
     -------
     Report
     """
-    error = 200 * recipe.jam_probability_error
     headline = "No recipe is of use here as it is."
     if recipe.works and recipe.window.recipe:
         speed, celsius = (words.number(v, 3) for v in recipe.window.recipe)
@@ -50,11 +49,7 @@ def plan_page(recipe: Recipe) -> Report:
         groups=grouped(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
-        band={
-            "left": max(100 * recipe.jam_probability - error, 0.0),
-            "width": max(2 * error, 0.4),
-            "at": 100 * recipe.jam_probability,
-        },
+        band=jam_band(recipe),
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         beads=BEAD_WORDS,
         assumed=[assumed_words(text) for text in recipe.assumed],

@@ -18,10 +18,12 @@ from pliant.coupons.writer import shift_mm
 from pliant.errors import PliantError
 from pliant.feed.warmth import cold_words
 from pliant.files import require_place, save_whole, write_new
+from pliant.job.job import job_of
+from pliant.job.verdict import judge
+from pliant.program.read import read_program
 from pliant.records.coupon import KINDS, Coupon
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.workflows.check import examine
 
 __all__ = ["LONGEST_S", "MAKERS", "MOST_G", "coupon", "make_coupon"]
 
@@ -66,7 +68,7 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
     with TemporaryDirectory() as folder:
         path = Path(folder) / "coupon.gcode"
         path.write_text(made.program, encoding="ascii")
-        found = examine(path, machine, filament).findings
+        found = judge(job_of(read_program(path, machine.dialect), machine, filament), remedies=False)
     facts = found.facts
     grams = facts.filament_forward_mm * np.pi * filament.diameter_mm.value**2 / 4
     grams *= filament.density_kg_per_m3.value * 1e-6

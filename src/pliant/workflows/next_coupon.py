@@ -17,8 +17,8 @@ from pliant.coupons.threads import thread_steps
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError
 from pliant.feed.envelope import Envelope
-from pliant.feed.risk import BED_ERROR_MM, log_margins
-from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
+from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
+from pliant.feed.steps import failing_flow_mm3_per_s, jam_chance, step_log_margins
 from pliant.learning.likelihood import Space
 from pliant.learning.next_coupon import expected_shrinkage, template
 from pliant.records.coupon import Readings
@@ -95,11 +95,8 @@ def answer_at(
 
     Without a program: the chance that the median limit of the coupons' bead is too much.
     """
-    from scipy.special import ndtr
-
     least = least_log_margin(flows, machine, filament, theta, bed_mm)
-    chance: NDArray[np.float64] = ndtr(-least / np.log(JOB_SCATTER))
-    return chance
+    return jam_chance(least)
 
 
 def least_log_margin(
@@ -108,7 +105,7 @@ def least_log_margin(
     """Logarithm of the least margin over the program, or of that bead; as `answer_at`, `(n,)`."""
     if flows is not None:
         by_name, _ = log_margins(flows, machine, theta, bed_mm, 1.0)
-        return np.log(np.clip(np.minimum.reduce(list(by_name.values())), 1e-6, 1e6))
+        return log_least(by_name)
     width, height = bead_of(machine)
     nozzle_c = filament.reference_c
     limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=width, gap_mm=height)

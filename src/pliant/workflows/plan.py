@@ -85,7 +85,7 @@ def plan(
     works = is_useful(point)
     shown = point if works else slowest(base, machine, filament)
     risk = risk_of(shown, base, machine, filament, stated=True)
-    before = risk_of(rigid, base, machine, filament, stated=True).probability
+    before = risk_of(rigid, base, machine, filament, shares=False, stated=True).probability
     mechanism = max(risk.by_mechanism, key=lambda m: risk.by_mechanism[m], default="none")
     measure = {name: share for name, share in list(risk.shares.items())[:5] if share > 0.02}
     slow = not works or (factor or 1.0) > 1.0 / 0.9

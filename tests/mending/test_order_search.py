@@ -1,4 +1,4 @@
-"""Orders of islands against exact answers (Held-Karp) and a constraint solver."""
+"""Orders of things against exact answers (Held-Karp) and a constraint solver."""
 
 import itertools
 
@@ -9,8 +9,14 @@ from hypothesis import strategies as st
 
 from pliant.errors import DomainError
 from pliant.kernels import order as kernel
-from pliant.mending import order_islands as module
-from pliant.mending.order_islands import order_by_cost, order_islands
+from pliant.mending.order_search import order_by_cost
+
+
+def _by_distance(enter, leave, start, end=None, **more):
+    """Order things by straight distance from exit to entry."""
+    goal = [] if end is None else [end]
+    into, out = (np.array([start, *points, *goal], float) for points in (enter, leave))
+    return order_by_cost(np.hypot(*(out[:, None] - into[None]).transpose(2, 0, 1)), with_end=bool(goal), **more)
 
 
 def _held_karp(cost, with_end):
@@ -84,7 +90,7 @@ point = st.tuples(st.integers(0, 20), st.integers(0, 20))
 def test_limit_never_worse_and_every_island_once(islands, start, end):
     enter = np.array([i[0] for i in islands], float).reshape(-1, 2)
     leave = np.array([i[1] for i in islands], float).reshape(-1, 2)
-    found = order_islands(enter, leave, start, end, effort=0.05)
+    found = _by_distance(enter, leave, start, end, effort=0.05)
     assert sorted(found.order) == list(range(len(islands)))
     assert found.cost <= found.cost_before + 1e-9
     here, way = np.array(start, float), 0.0
@@ -97,25 +103,14 @@ def test_limit_never_worse_and_every_island_once(islands, start, end):
 
 def test_limit_a_good_order_is_left_alone():
     points = np.column_stack([np.arange(12.0), np.zeros(12)])
-    found = order_islands(points, points, (-1, 0))
+    found = _by_distance(points, points, (-1, 0))
     assert list(found.order) == list(range(12)) and found.cost == found.cost_before
 
 
 def test_limit_direction_inside_an_island_counts():
     # two long islands laid westwards: entering the eastern one first saves the way back
-    found = order_islands([[10, 0], [20, 0]], [[0, 0], [10, 0]], (20, 0))
+    found = _by_distance([[10, 0], [20, 0]], [[0, 0], [10, 0]], (20, 0))
     assert list(found.order) == [1, 0] and found.cost == 0
-
-
-def test_limit_windows_stay_no_worse(monkeypatch):
-    rng = np.random.default_rng(2)
-    enter, leave = rng.uniform(0, 50, (40, 2)), rng.uniform(0, 50, (40, 2))
-    whole = order_islands(enter, leave, (0, 0), (50, 50))
-    monkeypatch.setattr(module, "_WINDOW", 7)
-    parts = order_islands(enter, leave, (0, 0), (50, 50))
-    assert parts.cost_before == whole.cost_before
-    assert whole.cost < parts.cost < parts.cost_before
-    assert all(sorted(parts.order[k : k + 7]) == list(range(k, min(k + 7, 40))) for k in range(0, 40, 7))
 
 
 def test_roundtrip_same_seed_same_order():
@@ -169,8 +164,6 @@ def test_limit_descent_gains_are_the_real_gains(n, seed):
         (lambda: order_by_cost(np.zeros((1, 1)), with_end=True), "2 rows or more"),
         (lambda: order_by_cost(np.full((4, 4), np.inf)), "finite and >= 0 everywhere"),
         (lambda: order_by_cost(np.zeros((4, 4)), effort=-1), "effort must be finite"),
-        (lambda: order_islands(np.zeros((3, 2)), np.zeros((2, 2)), (0, 0)), r"must be \(n, 2\) each"),
-        (lambda: order_islands(np.zeros((2, 2)), np.zeros((2, 2)), (0, np.nan)), "must be finite"),
     ],
 )
 def test_limit_bad_input_is_refused(call, words):
