@@ -162,26 +162,26 @@ def best_order(tries: Tries, first: tuple[int, ...] = ()) -> Order:
     for place in first:
         spent += float(still @ tries.cost_min[:, place])
         still = still * tries.goes_on[:, place]
-    best = [first, spent + float(still.sum()) * tries.end_min]
+    best, least = first, spent + float(still.sum()) * tries.end_min
     nodes = 0
 
     def grow(order: tuple[int, ...], still: Floats, spent: float) -> None:
-        nonlocal nodes
+        nonlocal nodes, best, least
         nodes += 1
         cost, goes_on, bound = (still @ table).reshape(3, k)
         start = order[-1] + 1 if order else 0
         whole = spent + cost + goes_on * tries.end_min
         whole[:start] = np.inf
-        if start < k and whole.min() < best[1]:
+        if start < k and whole.min() < least:
             place = int(whole.argmin())
-            best[:] = [(*order, place), float(whole[place])]
+            best, least = (*order, place), float(whole[place])
         for place in (start + np.argsort(bound[start:])).tolist():
-            if spent + bound[place] > best[1] - _CLOSE_MIN or nodes > _MOST_NODES:
+            if spent + bound[place] > least - _CLOSE_MIN or nodes > _MOST_NODES:
                 break
             grow((*order, place), still * tries.goes_on[:, place], spent + float(cost[place]))
 
     grow(first, still, spent)
-    return Order(best[0], best[1])  # type: ignore[arg-type]
+    return Order(best, least)
 
 
 def _cost_when_known(tries: Tries) -> Floats:
