@@ -15,6 +15,7 @@ from json_keys import differences, table_of
 from pliant.cli import main
 from pliant.records import baseline, filament, machine
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS, starter
+from pliant.records.tonight import Trying
 from pliant.workflows.workshop import RECORDS, gasket_program
 
 PAGES = script("make_pages")
@@ -201,7 +202,7 @@ def test_every_key_of_the_records_is_listed():
     wanted |= {f"motion.{k}" for k in ("max_speed_mm_per_s", "volume_mm", "origin")}
     wanted |= {f"drive.{k}" for k in machine._DRIVE} | {f"hot_end.{k}" for k in machine._HOT_END}
     wanted |= {f"motion.{k}" for k in machine._MOTION} | {"program.dialect"}
-    wanted |= {f"path.{f.name}" for f in fields(machine.Span)}
+    wanted |= {f"path.{f.name}" for f in fields(machine.Span)} | {f"tries.{f.name}" for f in fields(Trying)}
     assert listed == wanted
 
 

@@ -7,6 +7,7 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.quantity import parse_quantity
 from pliant.records.starters import MACHINES, SPOOLS, starter
+from pliant.records.tonight import Trying
 
 
 @pytest.mark.parametrize("like", MACHINES)
@@ -65,6 +66,9 @@ def test_roundtrip_filament_starters(tmp_path, like):
             "motion.volume_mm must lie between 10 and 10000",
         ),
         ('# origin = "corner"', 'origin = "middle"', "motion.origin must be one of corner, centre, got 'middle'"),
+        ("# [tries]", '[tries]\nlooks_in_every_min = "never"', "must be minutes or \"nobody\", got 'never'"),
+        ("# [tries]", "[tries]\nrestart = 3", r"unknown key 'restart' in \[tries\]; did you mean 'restart_min'"),
+        ("# [tries]", "[tries]\nrestart_min = -3", "restart_min must be a finite number > 0"),
     ],
 )
 def test_machine_mistakes(tmp_path, old, new, message):
@@ -72,6 +76,18 @@ def test_machine_mistakes(tmp_path, old, new, message):
     path.write_text(starter("machine", "open-gap").replace(old, new, 1), encoding="utf-8")
     with pytest.raises(RecordError, match=message):
         read_machine(path)
+
+
+def test_what_a_jam_costs_is_ours_until_it_is_said(tmp_path):
+    path = tmp_path / "m.toml"
+    path.write_text(starter("machine", "open-gap"), encoding="utf-8")
+    machine = read_machine(path)
+    assert (machine.tries, machine.tries.watched) == (Trying(15, 10, 480), True)
+    assert sum(a.startswith("tries.") and "our guess" in a for a in machine.assumed) == 3
+    path.write_text(starter("machine", "open-gap") + '[tries]\nlooks_in_every_min = "nobody"\nrestart_min = 40\n')
+    machine = read_machine(path)
+    assert (machine.tries, machine.tries.watched) == (Trying(40, None, 480), False)
+    assert sum(a.startswith("tries.") for a in machine.assumed) == 1
 
 
 @pytest.mark.parametrize(

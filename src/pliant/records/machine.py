@@ -3,7 +3,7 @@
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -12,6 +12,7 @@ from pliant.constants import Z90
 from pliant.errors import RecordError
 from pliant.records.quantity import Quantity, parse_quantity
 from pliant.records.starters import untouched
+from pliant.records.tonight import Trying
 
 __all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_swapped", "reject_unknown"]
 
@@ -86,6 +87,7 @@ class Machine:
     assumed: tuple[str, ...]
     volume_mm: tuple[float, float, float] | None = None  # where the nozzle can go; None where the record does not say
     origin: str = "corner"  # of the bed, where x and y are 0
+    tries: Trying = Trying()
 
     @property
     def reach_mm(self) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
@@ -178,7 +180,7 @@ def read_machine(path: str | Path) -> Machine:
     data, file = load_toml(path), str(path)
     reject_swapped(data, file, "machine", "filament", ("shore", "consistency_pa_sn", "diameter_mm"))
     reject_unknown(
-        data, {"name", "starter", "drive", "path", "spool", "hot_end", "motion", "program"}, file, "the record"
+        data, {"name", "starter", "drive", "path", "spool", "hot_end", "motion", "program", "tries"}, file, "the record"
     )
     drive, hot_end, motion = data.get("drive", {}), data.get("hot_end", {}), data.get("motion", {})
     spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])
@@ -207,6 +209,7 @@ def read_machine(path: str | Path) -> Machine:
         assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
     assumed += [f"motion.{key} {value:g} (generic)" for key, value in _MOTION.items() if key not in motion]
     limits = {key: _plain(motion.get(key, value), f"motion.{key}", file) for key, value in _MOTION.items()}
+    tries, ours = _trying(data.get("tries", {}), file)
     return Machine(
         name=name_of(data, path),
         driven_wheels=int(wheels),
@@ -214,7 +217,8 @@ def read_machine(path: str | Path) -> Machine:
         liner=liner,
         max_speed_mm_per_s=tuple(_plain(v, "motion.max_speed_mm_per_s", file) for v in top),
         dialect=dialect,
-        assumed=(*assumed, *untouched("machine", data, file)),
+        assumed=(*assumed, *ours, *untouched("machine", data, file)),
+        tries=tries,
         volume_mm=None if volume is None else tuple(_plain(v, "motion.volume_mm", file) for v in volume),  # type: ignore[arg-type]
         origin=_word(motion.get("origin", "corner"), _ORIGINS, f"{file}: motion.origin"),
         **values,  # type: ignore[arg-type]
@@ -246,6 +250,22 @@ def _quantities(drive: Any, hot_end: Any, spool: Any, file: str) -> dict[str, Qu
         else Quantity("spool.pull_n", 1.0, 1.524, _MEMORY, True)
     )
     return values
+
+
+def _trying(table: Any, file: str) -> tuple[Trying, list[str]]:
+    """What a jam costs, and a sentence for each guess of ours."""
+    usual = {f.name: f.default for f in fields(Trying)}
+    reject_unknown(table, set(usual), file, "[tries]")
+    values: dict[str, float | None] = {}
+    for key, raw in table.items():
+        if raw == "nobody" and key == "looks_in_every_min":
+            values[key] = None
+        elif isinstance(raw, str) and key == "looks_in_every_min":
+            raise RecordError(f'{file}: tries.{key} must be minutes or "nobody", got {raw!r}')
+        else:
+            values[key] = _plain(raw, f"tries.{key}", file)
+    ours = [f"tries.{key} {value:g} (our guess)" for key, value in usual.items() if key not in table]
+    return Trying(**values), ours  # type: ignore[arg-type]
 
 
 def _word(raw: Any, allowed: tuple[str, ...], where: str) -> str:

@@ -78,6 +78,10 @@ def starter(kind: str, like: str | None = None) -> str:
         "max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n# volume_mm = [200, 200, 180]   # where the nozzle can go, x y z\n"
         '# origin = "corner"            # corner | centre: where on the bed x and y are 0\n\n'
         '[program]\ndialect = "auto"            # how the controller reads the words that differ between controllers\n'
+        "\n# [tries]                     # what a jam costs you: what to do tonight is chosen by it\n"
+        "# restart_min = 15             # to clear the machine and start again\n"
+        '# looks_in_every_min = 10      # how often somebody looks at it; "nobody" where nobody does\n'
+        "# hardware_min = 480           # to get and fit another part for the machine\n"
     )
 
 

@@ -1,0 +1,72 @@
+"""What to do tonight with a job: what each try costs, the piece that may pay first, and what a proof would leave."""
+
+from dataclasses import dataclass
+
+__all__ = ["CHOICES", "Curve", "Piece", "Proof", "Tonight", "Try", "Trying"]
+
+# it feeds, go; print this piece first; start, and watch; nothing without another part
+CHOICES = ("go", "piece-first", "watched-start", "another-part")
+
+
+@dataclass(frozen=True)
+class Trying:
+    """What a jam costs the people at this machine; the defaults are our own guesses."""
+
+    restart_min: float = 15.0
+    looks_in_every_min: float | None = 10.0  # None: nobody does
+    hardware_min: float = 480.0
+
+    @property
+    def watched(self) -> bool:
+        """Whether anybody looks in."""
+        return self.looks_in_every_min is not None
+
+
+@dataclass(frozen=True)
+class Try:
+    """One try: the whole job at one speed."""
+
+    speed_share: float  # of the program's speed
+    minutes: float  # [min] motion time of the whole job at that speed
+    jam_probability: float  # given that the tries before it jammed
+
+
+@dataclass(frozen=True)
+class Piece:
+    """The test piece that is worth printing before the job."""
+
+    kind: str  # of coupon
+    minutes: float  # [min] motion time of the piece
+    saves_min: float  # of expected time on this job, the piece's own minutes taken off; below 0: it costs more
+
+
+@dataclass(frozen=True)
+class Proof:
+    """A proving run beside the part, as it would be before the first try."""
+
+    minutes: float  # [min] that it takes
+    flow_over_worst: float  # its flow over the largest of the job at the speed of the first try
+    jam_probability_after: float  # of the first try in the hour after the proof has held
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Expected time over the speed of the first try, fastest first; what the page draws."""
+
+    speed_share: tuple[float, ...]
+    expected_min: tuple[float, ...]
+    time_min: tuple[float, ...]
+    jam_probability: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Tonight:
+    """What to do tonight."""
+
+    choice: str  # go, piece-first, watched-start or another-part
+    tries: tuple[Try, ...]  # one after the other, each only if the one before it jammed
+    expected_min: float  # to a good part, by these tries; no proving run inside
+    flat_15_expected_min: float | None  # with a flat 15 mm/s first, then as good as can be; None where it feeds
+    surest_min: float  # with the speed that meets the target first, or the slowest of use where none does
+    piece: Piece | None  # None where it feeds, or where no ladder can be printed
+    proof: Proof | None  # None where it feeds, or where no try pays
