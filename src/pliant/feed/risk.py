@@ -21,13 +21,13 @@ from pliant.records.findings import least_chance
 from pliant.records.machine import Machine
 
 __all__ = [
-    "AIM", "BED_ERROR_MM", "USEFUL_MM_PER_S",
+    "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
     "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "speed_that_meets", "stated_risk",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
-_SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
+SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
 _FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
 
@@ -206,7 +206,7 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
     Returns
     -------
     float or None
-        Found within 2 %; None where even `_SLOWEST` is too fast. [-]
+        Found within 2 %; None where even `SLOWEST` is too fast. [-]
     """
     at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
 
@@ -215,7 +215,7 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
 
     if holds(1.0):
         return 1.0
-    low, high = _SLOWEST, 1.0
+    low, high = SLOWEST, 1.0
     if not holds(low):
         return None
     while high / low > 1.02:

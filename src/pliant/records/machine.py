@@ -3,7 +3,7 @@
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -87,7 +87,7 @@ class Machine:
     assumed: tuple[str, ...]
     volume_mm: tuple[float, float, float] | None = None  # where the nozzle can go; None where the record does not say
     origin: str = "corner"  # of the bed, where x and y are 0
-    tries: Trying = Trying()
+    tries: Trying = field(default_factory=Trying)
 
     @property
     def reach_mm(self) -> tuple[tuple[float, ...], tuple[float, ...]] | None:

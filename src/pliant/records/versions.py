@@ -104,7 +104,7 @@ def _text(data: dict[str, Any], head: str) -> str:
 
 def _is_table(key: str, value: Any) -> bool:
     if isinstance(value, dict):
-        return key in ("drive", "spool", "hot_end", "motion", "program", "together")
+        return key in ("drive", "spool", "hot_end", "motion", "program", "tries", "together")
     return key == "path"
 
 

@@ -1,0 +1,252 @@
+"""What to do tonight with a job: the tries by least expected time, the surest, a flat speed, and what a proof leaves.
+
+Every speed is a share of the one written, of beads and priming alone; travel takes the time it takes. Left out: that a
+mended program holds each place to its own limit, which takes less time at the same chance; and that a bed that is off
+jams in the first layer: the moment of a jam is taken from the central margin along the program, raised or lowered as a
+whole for each draw.
+
+Start at `weigh_tries`. What a test piece is worth is added by the workflow, which knows the pieces.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.feed import chain
+from pliant.feed.draws import Draws, tail_draws
+from pliant.feed.envelope import Envelope, envelope
+from pliant.feed.proof import left_after_proof, proof_chances
+from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
+from pliant.feed.steps import JOB_SCATTER, jam_chance
+from pliant.feed.tries import Order, Tries, bare_tries, best_order, expected_min, proved_tries
+from pliant.job.job import Job
+from pliant.models.lag import time_constant_s
+from pliant.records.program import BEAD, PRIME
+from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
+
+__all__ = ["Weighed", "curve_of", "decide", "gone_ahead", "weigh_tries"]
+
+_DRAWS, _SEED = 1000, 11  # not those that the search for the target has seen
+_SPEEDS = 20  # from the slowest of use to the one written
+_NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
+_OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
+_TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
+_FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
+_LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
+_LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """A job's speeds, fastest first, as every draw of the unknowns sees them."""
+
+    draws: Draws
+    share: Floats  # (k,) of the speed written
+    time_min: Floats  # (k,)
+    tries: Tries  # over `share`
+    order: Order
+    surest: Order  # with the speed that meets the target first
+    flat_min: float  # expected, with the flat speed first
+    proof: Proof | None
+
+
+@dataclass(frozen=True)
+class _Moments:
+    """When in the job a margin that is too small by a factor is met first."""
+
+    least: float  # the least central margin at the speed written
+    above: Floats  # logarithms of factors above the least margin, rising
+    share: Floats  # of the time of the job at which a margin within that factor of the least is met first
+
+
+def weigh_tries(job: Job, target_share: float | None) -> Weighed:
+    """Reckon what each speed costs.
+
+    Parameters
+    ----------
+    job : Job
+        As written.
+    target_share : float, optional
+        Share of the speed at which the target is met; None where no speed meets it. [-]
+
+    Returns
+    -------
+    Weighed
+    """
+    machine = job.machine
+    draws, cost = tail_draws(machine, job.filament, _DRAWS, _SEED), machine.tries
+    surest_share = target_share or SLOWEST
+    share = np.unique(np.append(np.geomspace(SLOWEST, 1.0, _SPEEDS), surest_share))[::-1]
+    node = np.geomspace(SLOWEST, max(_OVER), _NODES)
+    at_node = np.column_stack([_log_margin(job, job.envelope, draws, s) for s in node])
+    margin = _read_off(node, at_node, share)
+    time_min = np.interp(1 / share, [1 / s for s in _TIMED], [_time_min(_at_share(job, s)) for s in _TIMED])
+    moments = _moments(job)
+    lost = _lost_min(moments, margin, time_min, cost.looks_in_every_min)
+    end_min = cost.hardware_min + float(time_min[0])
+    tries = bare_tries(draws.weight, jam_chance(margin), time_min, lost, cost.restart_min, end_min)
+    order = best_order(tries)
+    proof = None
+    if order.places:
+        at = list(order.places)
+        over = np.stack([_read_off(node, at_node, phi * share[at]) for phi in _OVER])
+        proof = _proof(job, draws, share[at], margin[:, at], over, time_min[at], lost[:, at], end_min)
+    surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
+    return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
+
+
+def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece | None) -> Tonight:
+    """Choose between a piece first, a watched start, and another part.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        From `weigh_tries`.
+    job : Job
+        As written.
+    target_share : float, optional
+        As there. [-]
+    piece : Piece, optional
+        The test piece, and what it saves.
+
+    Returns
+    -------
+    Tonight
+        Where nobody looks in, only a speed that meets the target is tried.
+    """
+    w, watched = weighed, job.machine.tries.watched
+    order = w.order if watched else w.surest
+    still, tries = w.draws.weight / w.draws.weight.sum(), []
+    for k in order.places if watched else order.places[:1]:
+        jams = still * w.tries.goes_on[:, k]
+        tries.append(Try(float(w.share[k]), float(w.time_min[k]), float(jams.sum() / still.sum())))
+        still = jams
+    hopeless = not tries or float(still.sum()) > _LOST_CAUSE or not (watched or target_share is not None)
+    if piece is not None and piece.saves_min > 0:
+        choice = "piece-first"
+    elif hopeless:
+        choice = "another-part"
+    else:
+        choice = "watched-start" if watched else "go"
+    return Tonight(
+        choice, tuple(tries), order.expected_min, w.flat_min, w.surest.expected_min, piece, w.proof if tries else None
+    )
+
+
+def gone_ahead(job: Job, jam_probability: float) -> Tonight:
+    """A job that feeds as it is written: go. Where in it a jam would come is not looked for; half of it is lost."""
+    cost, time_min = job.machine.tries, _time_min(job)
+    late = time_min if cost.looks_in_every_min is None else time_min / 2
+    expected = time_min + jam_probability * (late + cost.restart_min)
+    return Tonight("go", (Try(1.0, time_min, jam_probability),), expected, None, expected, None, None)
+
+
+def curve_of(weighed: Weighed) -> Curve:
+    """Expected time over the speed of the first try, the best slower ones after it."""
+    w = weighed
+    expected = tuple(best_order(w.tries, (k,)).expected_min for k in range(w.share.size))
+    chance = w.draws.mean(w.tries.goes_on)
+    return Curve(tuple(w.share.tolist()), expected, tuple(w.time_min.tolist()), tuple(chance.tolist()))
+
+
+def _at_share(job: Job, share: float) -> Job:
+    p = job.program
+    fed = ((p.kind == BEAD) | (p.kind == PRIME)) & (p.filament_mm > 0)
+    return job if share == 1.0 else job.at(np.where(fed, share * p.speed_mm_per_s, p.speed_mm_per_s))
+
+
+def _time_min(job: Job) -> float:
+    return float(job.laying.timing.move_s.sum()) / 60
+
+
+def _log_margin(job: Job, flows: Envelope, draws: Draws, share: float) -> Floats:
+    """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
+    by_name, _ = log_margins(flows, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
+    return log_least(by_name) if by_name else np.full(draws.weight.size, np.log(1e6))
+
+
+def _read_off(node: Floats, at_node: Floats, share: Floats) -> Floats:
+    """Log margins at other shares of the speed, `(n, k)`."""
+    x = np.clip((np.log(share) - np.log(node[0])) / np.log(node[1] / node[0]), 0, node.size - 1 - 1e-9)
+    low = x.astype(np.int64)
+    return np.asarray(at_node[:, low] + (x - low) * (at_node[:, low + 1] - at_node[:, low]))
+
+
+def _moments(job: Job) -> _Moments:
+    margin = np.minimum.accumulate(np.maximum(job.load.margin.astype(np.float64), 1e-6))
+    seconds = job.laying.timing.move_s
+    least, above = float(margin[-1]), np.linspace(0.0, 8.0, 400)
+    first = np.searchsorted(-margin, -least * np.exp(above) * (1 + 1e-9))
+    begun = np.cumsum(seconds) - seconds
+    return _Moments(least, above, begun[np.minimum(first, margin.size - 1)] / max(float(seconds.sum()), 1e-9))
+
+
+def _lost_min(moments: _Moments, margin: Floats, time_min: Floats, looks_in_every_min: float | None) -> Floats:
+    """Minutes until a jam is noticed, times its chance, `(n, k)`.
+
+    A draw whose log margin is l, in a job whose scatter is z, jams where the central margin first comes within a factor
+    exp(-l - z) of its least.
+    """
+    if looks_in_every_min is None:
+        return jam_chance(margin) * time_min
+    sigma, notice = np.log(JOB_SCATTER), looks_in_every_min / 2
+    step = moments.above[1]
+    grid = np.linspace(-moments.above[-1], 5 * sigma, 600)
+    density = np.exp(-0.5 * ((moments.above + grid[:, None]) / sigma) ** 2) * step / (sigma * np.sqrt(2 * np.pi))
+    chance = jam_chance(grid)
+    lost = np.empty_like(margin)
+    for k, total in enumerate(time_min.tolist()):
+        minutes = np.minimum(moments.share * total + notice, total)
+        # what the grid of factors leaves out at its end fails at once
+        inside = density.sum(axis=1)
+        table = np.where(inside > 0, density @ minutes / np.maximum(inside, 1e-300), minutes[0]) * chance
+        lost[:, k] = np.interp(margin[:, k], grid, table, left=minutes[-1])
+    return lost
+
+
+def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _Moments) -> float:
+    """Expected minutes with every bead held to one flat speed first, then the best speeds that take longer."""
+    p = job.program
+    flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s))
+    flows = envelope(flat.course, job.machine, job.filament, job.groups)
+    margin, total = _log_margin(job, flows, draws, 1.0)[:, None], np.array([_time_min(flat)])
+    lost = _lost_min(moments, margin, total, job.machine.tries.looks_in_every_min)
+    own = bare_tries(draws.weight, jam_chance(margin), total, lost, job.machine.tries.restart_min, tries.end_min)
+    slower = time_min > total[0] * 1.01
+    both = Tries(
+        draws.weight, np.hstack([own.cost_min, tries.cost_min[:, slower]]),
+        np.hstack([own.goes_on, tries.goes_on[:, slower]]), tries.end_min,
+    )  # fmt: skip
+    return best_order(both, (0,)).expected_min
+
+
+def _proof(
+    job: Job, draws: Draws, share: Floats, margin: Floats, over: Floats, time_min: Floats, lost: Floats, end_min: float
+) -> Proof:
+    """The proving run before these tries, its flow chosen by the same sums."""
+    found = []
+    ratio = lost / np.maximum(jam_chance(margin), 1e-300)
+    for phi, proved in zip(_OVER, over, strict=True):
+        fails, then = proof_chances(margin, proved)
+        minutes = np.array([_proof_min(job, s * phi) for s in share])
+        tries = proved_tries(
+            draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
+        )
+        left = float(left_after_proof(draws.weight, fails[:, 0], then[:, 0]))
+        found.append((expected_min(tries, tuple(range(share.size))), Proof(float(minutes[0]), phi, left)))
+    return min(found, key=lambda f: f[0])[1]
+
+
+def _proof_min(job: Job, share: float) -> float:
+    """Minutes of a proof at a share of the job's speed: a foot, then so many lags at central values."""
+    theta, load = chain.central(job.machine, job.filament), job.load
+    worst = int(load.pressure_mpa.argmax())
+    flow, pressure = float(load.flow_mm3_per_s[worst]), float(load.pressure_mpa[worst])
+    if not (flow > 0 and pressure > 0):
+        return _FOOT_S / 60
+    n = float(theta["flow_index"])
+    lag = time_constant_s(float(chain.compliance(job.machine, theta)), pressure * share**n, flow * share, n)
+    return (_FOOT_S + _LAGS * float(lag)) / 60

@@ -1,0 +1,118 @@
+"""What to do tonight: limits of the choice, and the moments at which a jam is met."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pliant.feed.steps import JOB_SCATTER, jam_chance
+from pliant.job.job import job_of
+from pliant.job.tonight import _lost_min, _moments, curve_of, decide, weigh_tries
+from pliant.program.read import read_program
+from pliant.records.tonight import CHOICES, Piece, Trying
+from recipes import filament, machine
+
+
+@pytest.fixture(scope="module")
+def program(tmp_path_factory):
+    """Rings of 0.45 x 0.2 mm at 45 mm/s, a few layers of them (invented)."""
+    rows = ["G21", "G90", "M83", "G28", "M109 S220"]
+    for layer in range(1, 9):
+        rows += [f"G1 Z{0.2 * layer:.2f} F600"]
+        for ring in range(12):
+            r, n = 20 - 0.45 * ring, 60
+            rows += [f"G0 X{60 + r:.3f} Y60 F7200", f"G1 F{1200 if layer == 1 else 2700}"]
+            for j in range(1, n + 1):
+                a = 2 * np.pi * j / n
+                rows.append(f"G1 X{60 + r * np.cos(a):.3f} Y{60 + r * np.sin(a):.3f} E{2 * np.pi * r / n * 0.034:.5f}")
+    path = tmp_path_factory.mktemp("tonight") / "rings.gcode"
+    path.write_text("\n".join(rows) + "\n")
+    return read_program(path)
+
+
+def _job(program, shore="85A", **cost):
+    return job_of(program, replace(machine("open-gap"), tries=Trying(**cost)), filament(shore))
+
+
+@pytest.fixture(scope="module")
+def weighed(program):
+    return weigh_tries(_job(program), None)
+
+
+def test_limit_slower_takes_longer_and_jams_less(weighed):
+    chance = weighed.draws.mean(weighed.tries.goes_on)
+    assert (np.diff(weighed.share) < 0).all() and (np.diff(weighed.time_min) > 0).all()
+    assert (np.diff(chance) <= 1e-12).all()
+    # travel is not slowed: a tenth of the speed takes less than ten times as long
+    assert weighed.time_min[-1] < 10 * weighed.time_min[0]
+
+
+def test_limit_no_other_plan_is_expected_to_take_less(weighed, program):
+    told = decide(weighed, _job(program), None, None)
+    assert told.expected_min <= min(told.surest_min, *curve_of(weighed).expected_min) + 0.01
+    assert told.choice in CHOICES
+    shares = [t.speed_share for t in told.tries]
+    assert shares == sorted(shares, reverse=True)
+    assert told.surest_min >= weighed.time_min[-1] * (1 - told.tries[-1].jam_probability)
+
+
+def test_limit_endless_restarts_take_the_surest(program):
+    w = weigh_tries(_job(program, restart_min=9999.0, hardware_min=1e5), None)
+    assert w.order.places == (w.share.size - 1,)
+
+
+def test_limit_a_cheaper_restart_never_costs_more(program):
+    told = [weigh_tries(_job(program, restart_min=r), None).order.expected_min for r in (1.0, 5.0, 15.0, 60.0, 240.0)]
+    assert told == sorted(told)
+
+
+def test_limit_nobody_near_leaves_the_speed_that_meets_the_target(program):
+    job = _job(program, looks_in_every_min=None)
+    w = weigh_tries(job, 0.2)
+    told = decide(w, job, 0.2, None)
+    assert [t.speed_share for t in told.tries] == [0.2] and told.choice == "go"
+    assert decide(w, job, None, None).choice == "another-part"
+    assert decide(w, job, None, Piece("ladder", 7.0, 30.0)).choice == "piece-first"
+
+
+def test_limit_a_piece_that_costs_more_than_it_saves_is_not_printed(weighed, program):
+    assert decide(weighed, _job(program), None, Piece("ladder", 7.0, -1.0)).choice == "watched-start"
+
+
+def test_limit_where_every_speed_jams_only_another_part_helps(program):
+    job = _job(program, "75A")
+    w = weigh_tries(job, None)
+    certain = replace(w, tries=replace(w.tries, goes_on=np.ones_like(w.tries.goes_on)))
+    assert decide(certain, job, None, None).choice == "another-part"
+
+
+def test_limit_a_certain_jam_is_met_by_first_passage(program):
+    """Far over: at the first bead. At the edge: not before the worst moment, and never after the end."""
+    moments, total = _moments(_job(program)), np.array([60.0])
+    assert moments.share[-1] <= moments.share[0] <= 1 and (np.diff(moments.share) <= 0).all()
+    far = np.full((1, 1), -7.0)
+    assert _lost_min(moments, far, total, 1e-9) == pytest.approx(60 * moments.share[-40], abs=1.0)
+    edge = np.full((1, 1), 4 * np.log(JOB_SCATTER))
+    late = _lost_min(moments, edge, total, 1e-9) / jam_chance(edge)
+    assert late <= 60 and late >= _lost_min(moments, far, total, 1e-9)
+    # whoever looks in later loses more, nobody all of it
+    lost = [float(_lost_min(moments, far, total, m)[0, 0]) for m in (1.0, 10.0, 60.0, 1e4)]
+    assert lost == sorted(lost) and lost[-1] == pytest.approx(60)
+    assert _lost_min(moments, far, total, None) == pytest.approx(60)
+
+
+def test_limit_first_passage_agrees_with_jobs_drawn_one_by_one(program):
+    moments, total = _moments(_job(program)), np.array([60.0])
+    z = np.log(JOB_SCATTER) * np.random.default_rng(3).standard_normal(400_000)
+    for log_margin in (-0.6, -0.1, 0.0, 0.1):
+        over = -log_margin - z
+        at = np.interp(over, moments.above, moments.share)
+        wanted = np.where(over > 0, np.minimum(60 * at + 5, 60), 0.0).mean()
+        found = float(_lost_min(moments, np.full((1, 1), log_margin), total, 10.0)[0, 0])
+        assert found == pytest.approx(wanted, rel=0.03, abs=0.05)
+
+
+def test_limit_a_proof_leaves_less_than_there_was(weighed, program):
+    told = decide(weighed, _job(program), None, None)
+    assert told.proof is not None and told.proof.flow_over_worst >= 1 and told.proof.minutes > 0
+    assert told.proof.jam_probability_after < told.tries[0].jam_probability
