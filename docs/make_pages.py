@@ -32,6 +32,7 @@ from pliant.records.mended import Mended
 from pliant.records.mending import Change, Obligation
 from pliant.records.part import PartFindings
 from pliant.records.recipe import Recipe
+from pliant.records.tonight import Tonight
 from pliant.workflows.batch import Row
 from pliant.workflows.workshop import files
 
@@ -144,7 +145,7 @@ PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
     "check": (Findings, ("facts",), {"past_outcomes": PastOutcomes}),
     "mend": (Mended, ("changes", "certificate"), {
         "changes": "number of changes by pass", "change_list": Change, "certificate": Obligation,
-        "certified": "whether all of the certificate holds",
+        "certified": "whether all of the certificate holds", "tonight": Tonight,
     }),
     "plan": (Recipe, (), {"values": "the soft values alone, by key"}),
     "part": (PartFindings, (), {}),
@@ -165,6 +166,7 @@ PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
 MORE = {
     "check": "All of the above, and:",
     "check past_outcomes": "with `--book`: how earlier prints went",
+    "mend tonight": "What to do tonight with the program as it was; `before` has the same",
     "mend change_list": "the first thousand changes",
     "mend certificate": "what is proved, obligation by obligation",
     "book record": "With `--print` only the outcome, without its name before it.",

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from pliant.feed.proof import left_after_proof, proof_chances
-from pliant.feed.tries import bare_tries, best_order, expected_min, proved_tries
+from pliant.feed.tries import bare_tries, best_order, expected_min, proved_tries, told_min
 
 SPEED = np.geomspace(1.0, 0.1, 8)
 
@@ -104,6 +104,18 @@ def test_limit_a_proof_that_proves_nothing_costs_its_minutes():
         extra += 4.0 * chance.sum()
         chance = chance * bare.goes_on[:, k]
     assert reached[1] - reached[0] == pytest.approx(extra)
+
+
+def test_limit_what_is_read_never_costs_and_at_best_tells_the_draw():
+    tries = _tries(middle=-0.5)
+    n = tries.weight.size
+    margin = np.argsort(np.argsort(tries.goes_on[:, 3]))
+    none = told_min(tries, np.full((n, 3), 1 / 3))
+    parts = [told_min(tries, np.eye(m)[margin * m // n]) for m in (1, 2, 4, 12)]
+    known = told_min(tries, np.eye(n))
+    assert none == pytest.approx(best_order(tries).expected_min, abs=0.01) == pytest.approx(parts[0], abs=0.01)
+    assert all(b <= a + 0.01 for a, b in pairwise([*parts, known]))
+    assert known < none - 1
 
 
 # reference/second.md section 3: log-normal resistance, mean 10, coefficient of variation 0.25; normal load 5 +- 1.5

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Order", "Tries", "bare_tries", "best_order", "expected_min", "proved_tries"]
+__all__ = ["Order", "Tries", "bare_tries", "best_order", "expected_min", "proved_tries", "told_min"]
 
 _CLOSE_MIN = 0.005  # [min] an order is not looked for that saves less
 _MOST_NODES = 4000  # then the best so far stands: a second or so, and never needed by the jobs of the study
@@ -182,6 +182,31 @@ def best_order(tries: Tries, first: tuple[int, ...] = ()) -> Order:
 
     grow(first, still, spent)
     return Order(best, least)
+
+
+def told_min(tries: Tries, outcomes: Floats) -> float:
+    """Expected minutes when the best order may be chosen anew after something was read. [min]
+
+    Parameters
+    ----------
+    tries : Tries
+        What each costs.
+    outcomes : ndarray
+        Chance of each thing that may be read, given a draw, `(n, m)`; rows sum to 1. [-]
+
+    Returns
+    -------
+    float
+        Never more than without reading, and never less than with every draw known.
+    """
+    total = float(tries.weight.sum())
+    found = 0.0
+    for chance in outcomes.T:
+        weight = tries.weight * chance
+        share = float(weight.sum()) / total
+        if share > 1e-6:
+            found += share * best_order(Tries(weight, tries.cost_min, tries.goes_on, tries.end_min)).expected_min
+    return found
 
 
 def _cost_when_known(tries: Tries) -> Floats:

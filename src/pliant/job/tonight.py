@@ -27,13 +27,14 @@ from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
 __all__ = ["Weighed", "curve_of", "decide", "gone_ahead", "weigh_tries"]
 
-_DRAWS, _SEED = 1000, 11  # not those that the search for the target has seen
+_DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
 _NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
 _OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 _LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
+_WORTH = 0.02  # [-] of the expected time: what a piece must save to come first; less is within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
 Floats = NDArray[np.float64]
@@ -125,7 +126,7 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
         tries.append(Try(float(w.share[k]), float(w.time_min[k]), float(jams.sum() / still.sum())))
         still = jams
     hopeless = not tries or float(still.sum()) > _LOST_CAUSE or not (watched or target_share is not None)
-    if piece is not None and piece.saves_min > 0:
+    if piece is not None and piece.saves_min > _WORTH * order.expected_min:
         choice = "piece-first"
     elif hopeless:
         choice = "another-part"

@@ -14,6 +14,7 @@ from pliant.feed.risk import meets, speed_that_meets, stated_risk
 from pliant.feed.validity import outside
 from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.job.job import Job
+from pliant.job.tonight import Weighed
 from pliant.job.trouble import heat_warnings, reach_warnings
 from pliant.program.layers import Layering
 from pliant.progress import Progress, silent
@@ -30,10 +31,11 @@ _MODERATE = 0.3  # [-] share of the program's speed down to which we call the ch
 
 @dataclass(frozen=True)
 class Examined:
-    """A job and what was found."""
+    """A job, what was found, and what it would take at other speeds."""
 
     job: Job
     findings: Findings
+    weighed: Weighed | None = None  # None where it feeds
 
 
 def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) -> Findings:

@@ -3,6 +3,8 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from pliant.records.tonight import Tonight
+
 __all__ = ["Facts", "Findings", "Moment", "Remedy", "least_chance"]
 
 
@@ -88,6 +90,7 @@ class Findings:
     facts: Facts
     cautions: tuple[str, ...]  # what to take care of
     part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
+    tonight: Tonight | None = None  # what to do tonight; None where it was not asked
 
     @property
     def least_chance(self) -> float:

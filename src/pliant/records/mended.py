@@ -63,4 +63,5 @@ class Mended:
             "notes": list(self.notes),
             "wanted_flow_factor": self.wanted_flow_factor,
             "wanted_why": self.wanted_why,
+            "tonight": None if self.before.tonight is None else asdict(self.before.tonight),
         }

@@ -6,13 +6,14 @@ from pathlib import Path
 from pliant.job.job import job_of
 from pliant.job.verdict import Examined, judge
 from pliant.program.read import read_program
-from pliant.progress import Progress, told
+from pliant.progress import Progress, silent, told
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import Program
 from pliant.workflows.part import told_of_part
+from pliant.workflows.tonight import tonight
 
 __all__ = ["check", "examine"]
 
@@ -75,4 +76,7 @@ def examine(
     findings = judge(job, progress)
     if mesh is not None:
         findings = replace(findings, part=told_of_part(mesh, machine, filament))
-    return Examined(job, findings)
+    tell = progress or silent
+    tell("weighing what a try costs", 0)
+    todo, weighed = tonight(job, findings)
+    return Examined(job, replace(findings, tonight=todo), weighed)

@@ -1,0 +1,82 @@
+"""What to do tonight with a job that was judged, and whether a ladder is worth printing first.
+
+The worth of the ladder is reckoned by the same sums: for each of its outcomes (which step gives first) the draws are
+weighted by how likely they make it, and the best order of tries is chosen anew. So what is saved is what a better
+choice saves, not a narrower range. Assumed: the ladder is one job, with one draw of the scatter for all its steps, read
+without a slip of the pen; it is printed with the same machine, spool and heat as the job.
+"""
+
+from functools import lru_cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from pliant.coupons.ladder import ladder
+from pliant.errors import PliantError
+from pliant.feed.draws import Draws
+from pliant.feed.steps import JOB_SCATTER, step_log_margins
+from pliant.feed.tries import told_min
+from pliant.job.job import Job, motion_of
+from pliant.job.tonight import Weighed, decide, gone_ahead, weigh_tries
+from pliant.learning.likelihood import outcomes
+from pliant.program.read import read_program
+from pliant.program.timing import time_program
+from pliant.records.coupon import Step
+from pliant.records.filament import Filament
+from pliant.records.findings import Findings
+from pliant.records.machine import Machine
+from pliant.records.tonight import Piece, Tonight
+
+__all__ = ["tonight"]
+
+
+def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
+    """Say what to do tonight.
+
+    Parameters
+    ----------
+    job : Job
+        As it was judged.
+    findings : Findings
+        What was found.
+
+    Returns
+    -------
+    Tonight
+    Weighed or None
+        What each speed costs; None where the job feeds as it is.
+    """
+    if findings.verdict == "feeds":
+        return gone_ahead(job, findings.jam_probability), None
+    weighed = weigh_tries(job, findings.speed_share)
+    heat = float(np.median(job.envelope.nozzle_c)) if job.envelope.nozzle_c.size else job.filament.reference_c
+    piece = None
+    try:
+        steps, minutes = _ladder(job.machine, job.filament, heat)
+    except PliantError:  # the axes never come near the limit: a ladder tells nothing
+        pass
+    else:
+        told = told_min(weighed.tries, _outcomes(job.machine, weighed.draws, steps))
+        piece = Piece("ladder", minutes, weighed.order.expected_min - told - minutes)
+    return decide(weighed, job, findings.speed_share, piece), weighed
+
+
+def _outcomes(machine: Machine, draws: Draws, steps: tuple[Step, ...]) -> np.ndarray:
+    """Chance of each outcome of a ladder for each draw, `(n, steps + 1)`."""
+    log_margin, _, _ = step_log_margins(
+        machine, draws.theta, flow_mm3_per_s=np.array([s.flow_mm3_per_s for s in steps]), nozzle_c=steps[0].nozzle_c,
+        width_mm=steps[0].width_mm or 1.0, gap_mm=steps[0].gap_mm,
+    )  # fmt: skip
+    return np.asarray(outcomes(log_margin, np.log(JOB_SCATTER)))
+
+
+@lru_cache(maxsize=8)
+def _ladder(machine: Machine, filament: Filament, nozzle_c: float) -> tuple[tuple[Step, ...], float]:
+    """Steps and minutes of the ladder that would be printed."""
+    made = ladder(machine, filament, nozzle_c=nozzle_c)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "ladder.gcode"
+        path.write_text(made.program, encoding="ascii")
+        timing = time_program(read_program(path, machine.dialect), motion_of(machine))
+    return made.steps, float(timing.move_s.sum()) / 60
