@@ -1,6 +1,10 @@
 """The verbs about a program: read, check, mend, batch."""
 
+import re
+import shlex
 import sys
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -9,6 +13,20 @@ from pliant.cli.shell import debug, json_, keep_apart, progress, show, user_erro
 from pliant.errors import PliantError
 
 __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
+
+
+def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament: str) -> Callable[[Any], str]:
+    """The same text, with the two commands that it may lead to ready to copy."""
+    records = f"-m {shlex.quote(machine)} -f {shlex.quote(filament)}"
+    path = Path(program)
+    watched = shlex.quote(str(path.with_name(f"{path.stem}-watched{path.suffix}")))
+
+    def text(result: Any) -> str:
+        said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
+        mend = f"pliant mend {shlex.quote(program)} {records} --target "
+        return re.sub(r"`mend\(target=([\d.]+)\)`", lambda m: f"{mend}{m[1]} -o {watched}", said)
+
+    return text
 
 
 @click.command("read")
@@ -55,14 +73,15 @@ def check_command(
                 findings = check_with_report(
                     program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
                 )
+        text = _to_copy(findings_text, program, machine, filament)
         if book_path is None:
-            show(findings, as_json, findings_text)
+            show(findings, as_json, text)
         else:
             from pliant.report.book import past_outcomes_text
             from pliant.workflows.book import remember_and_recall
 
             past = remember_and_recall(book_path, findings, program, machine, filament)
-            show(findings, as_json, findings_text, past_outcomes=past.to_json())
+            show(findings, as_json, text, past_outcomes=past.to_json())
             if not as_json:
                 click.echo(past_outcomes_text(past))
         sys.exit(0 if findings.verdict == "feeds" else 1)
@@ -118,7 +137,7 @@ def mend_command(
                 from pliant.workflows.mend_picture import mend_with_report
 
                 mended = mend_with_report(program, machine, filament, html, **asked)
-        show(mended, as_json, mended_text)
+        show(mended, as_json, _to_copy(mended_text, program, machine, filament))
         sys.exit(0 if mended.meets_target else 1)
 
 

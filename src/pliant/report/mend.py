@@ -3,6 +3,7 @@
 from pliant.records.findings import Facts
 from pliant.records.mended import Mended
 from pliant.report.check import cause_words, minutes, remedy_words
+from pliant.report.tonight import tonight_lines
 from pliant.say import count, number, percent, quantity
 
 __all__ = ["mended_text", "rest_words", "travel_words"]
@@ -44,7 +45,10 @@ def mended_text(mended: Mended) -> str:
         if still == percent(m.target):
             still = f"just over {still}"
         head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
-    lines = [head, "", f"{'':<22}{'before':>14}{'after':>14}"]
+    lines = [head]
+    if b.tonight is not None and b.tonight.choice != "go":
+        lines += ["", *tonight_lines(b.tonight, cause_words(b)), _as_written(m)]
+    lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
     if not m.meets_target:
@@ -81,6 +85,14 @@ def mended_text(mended: Mended) -> str:
     lines += [f"warning     {w}" for w in b.facts.warnings]
     lines += [f"caution     {c}" for c in a.cautions]
     return "\n".join(lines)
+
+
+def _as_written(m: Mended) -> str:
+    """What was written instead, with the minutes that it costs."""
+    assert m.before.tonight is not None
+    more = m.after.facts.time_s - 60 * m.before.tonight.expected_min
+    said = f"{'':<12}written is what holds the target: {minutes(m.after.facts.time_s)}"
+    return said if more < 60 else f"{said}, {minutes(more)} more than that"
 
 
 def _newton(push: float | None) -> str:

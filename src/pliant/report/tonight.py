@@ -1,0 +1,133 @@
+"""What to do tonight, in sentences, and the curve of expected time over speed."""
+
+from markupsafe import Markup
+
+from pliant.colours import INK, PLUM
+from pliant.records.tonight import Curve, Tonight, Try
+from pliant.report.plot import Frame, both, line
+from pliant.report.words import chance_in_words, clock
+from pliant.say import number, percent, quantity
+
+__all__ = ["curve_drawing", "tonight_lines", "tonight_words"]
+
+_NEXT_JOBS = 5  # as if nothing else were learned from them: what a piece saves on them is at most this
+
+
+def _minutes(minutes: float) -> str:
+    return quantity(60 * minutes, "s")
+
+
+def _speed(one: Try) -> str:
+    if one.speed_share >= 1:
+        return "the speed written"
+    return f"{100 * one.speed_share:.0f} % of the speed"
+
+
+def tonight_words(tonight: Tonight, watch_for: str) -> dict[str, str]:
+    """The parts of what there is to say, by name; empty where there is nothing.
+
+    Parameters
+    ----------
+    tonight : Tonight
+        What was chosen.
+    watch_for : str
+        What gives first, in words.
+
+    Returns
+    -------
+    dict of str to str
+        `choice` in a few words, `first` what to do, `start` the tries, `cost` the sums, `proof` what one would leave.
+    """
+    t = tonight
+    start = cost = proof = ""
+    if t.tries:
+        one, more = t.tries[0], t.tries[1:]
+        start = f"start at {_speed(one)} ({_minutes(one.minutes)}), {percent(one.jam_probability)} likely to jam"
+        if t.choice != "go":
+            start += f", {chance_in_words(one.jam_probability)}; watch it: {watch_for}"
+        if more and t.choice != "go":
+            start += (
+                f". If it jams: {_speed(more[0])} ({_minutes(more[0].minutes)}), then "
+                f"{percent(more[0].jam_probability)} likely"
+            )
+    if t.flat_15_expected_min is not None:
+        surest, flat = t.surest_min - t.expected_min, t.flat_15_expected_min - t.expected_min
+        cost = f"{_minutes(t.expected_min)} expected until the part is there; the surest speed first: {_more(surest)}"
+        cost += f"; a flat 15 mm/s first: {_more(flat)}"
+    if t.proof is not None:
+        proof = (
+            f"a proving run of {_minutes(t.proof.minutes)} beside the part, at {number(t.proof.flow_over_worst, 3)} "
+            f"times its largest flow, would leave {percent(t.proof.jam_probability_after)} for the hour after it: no "
+            "leave to go away"
+        )
+    return {"choice": _CHOICE[t.choice], "first": _first(t), "start": start, "cost": cost, "proof": proof}
+
+
+_CHOICE = {
+    "go": "it feeds: go",
+    "piece-first": "print a test piece first",
+    "watched-start": "start, and watch it",
+    "another-part": "no speed will do: another part in the machine",
+}
+
+
+def _more(minutes: float) -> str:
+    if abs(minutes) < 1:
+        return "as much"
+    return f"{_minutes(abs(minutes))} {'more' if minutes > 0 else 'less'}"
+
+
+def _first(t: Tonight) -> str:
+    if t.piece is None:
+        return ""
+    gain = t.piece.saves_min + t.piece.minutes
+    if t.piece.saves_min <= 0:
+        return (
+            f"a {t.piece.kind} of {_minutes(t.piece.minutes)} would save {_minutes(gain)} of them: less than it takes"
+        )
+    five = (1 + _NEXT_JOBS) * gain - t.piece.minutes
+    return (
+        f"a {t.piece.kind} takes {_minutes(t.piece.minutes)} and saves {_minutes(t.piece.saves_min)} more than that on "
+        f"this job, up to {_minutes(five)} over it and the next five like it"
+    )
+
+
+def tonight_lines(tonight: Tonight, watch_for: str) -> list[str]:
+    """A short paragraph for a terminal, each line begun as the text reports begin them."""
+    t, words = tonight, tonight_words(tonight, watch_for)
+    lines = [words["choice"]]
+    if t.choice == "piece-first":
+        lines[0] += ": `coupon()`"
+    lines.append(words["first"])
+    start = f"otherwise {words['start']}" if t.choice == "piece-first" else words["start"]
+    lines += [start] if t.choice != "another-part" else []
+    if t.choice in ("piece-first", "watched-start") and t.tries and t.tries[0].speed_share < 1:
+        lines.append(f"the program for that: `mend(target={t.tries[0].jam_probability:.2f})`")
+    lines += [words["cost"], words["proof"]]
+    told = [text for text in lines if text]
+    return [f"{'tonight' if k == 0 else '':<12}{text}" for k, text in enumerate(told)]
+
+
+def curve_drawing(curve: Curve, tonight: Tonight) -> tuple[Markup, Markup]:
+    """Expected time over the speed of the first try, with the tries marked, at both widths."""
+
+    def draw(width: int) -> str:
+        share = [100 * s for s in curve.speed_share]
+        top = 1.1 * max(curve.expected_min)
+        frame = Frame(width, 300 if width > 500 else 250, 100.0, 0.0, top)
+        step = next(s for s in (5, 10, 20, 30, 60, 120, 240, 480, 960, 1920, 1e9) if top / s <= 6)
+        ticks = [step * k for k in range(int(top / step) + 1)]
+        out = frame.axes([0, 20, 40, 60, 80, 100], ticks, "speed of the first try, % of the program's", "minutes")
+        out += line(frame, share, curve.time_min, INK, "3 5") + line(frame, share, curve.expected_min, PLUM)
+        for k, one in enumerate(tonight.tries[:3], 1):
+            near = min(range(len(share)), key=lambda i: abs(share[i] - 100 * one.speed_share))
+            x, y = frame.x(share[near]), frame.y(curve.expected_min[near])
+            out += f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="{PLUM}"/>'
+            out += f'<text x="{x:.1f}" y="{y - 11:.1f}" text-anchor="middle" class="halo">{k}</text>'
+        best = tonight.tries[0] if tonight.tries else None
+        label = "Expected time over the speed of the first try"
+        if best is not None:
+            label += f": least at {_speed(best)}, {clock(60 * tonight.expected_min)}"
+        return frame.svg(label, out)
+
+    return both(draw)

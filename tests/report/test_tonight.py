@@ -1,0 +1,56 @@
+"""The paragraph of what to do tonight, and its curve: every choice, and nothing that was not reckoned."""
+
+from dataclasses import replace
+
+import pytest
+
+from pliant.records.tonight import CHOICES, Curve, Piece, Proof, Tonight, Try
+from pliant.report.tonight import curve_drawing, tonight_lines
+
+TRIES = (Try(0.62, 41.0, 0.38), Try(0.26, 87.0, 0.4), Try(0.1, 219.0, 0.5))
+WHOLE = Tonight("piece-first", TRIES, 101.0, 107.0, 230.0, Piece("ladder", 9.6, 12.0), Proof(1.06, 1.25, 0.039))
+
+
+def _said(told):
+    return "\n".join(tonight_lines(told, "the filament bows out"))
+
+
+def test_a_piece_first_says_what_it_takes_saves_and_what_else_to_do():
+    said = _said(WHOLE)
+    assert said.startswith("tonight     print a test piece first: `coupon()`")
+    assert "takes 10 min and saves 12 min more than that on this job, up to 2 h over it and the next five" in said
+    assert "otherwise start at 62 % of the speed (41 min), 38 % likely to jam, about 1 in 3; watch it: the f" in said
+    assert "If it jams: 26 % of the speed (87 min)" in said and "`mend(target=0.38)`" in said
+    assert "101 min expected" in said and "a flat 15 mm/s first: 6 min more" in said and "no leave to go away" in said
+
+
+def test_a_watched_start_names_no_piece_that_costs_more_than_it_saves():
+    said = _said(replace(WHOLE, choice="watched-start", piece=Piece("ladder", 9.6, -4.0)))
+    assert "`coupon()`" not in said and "would save 6 min of them: less than it takes" in said
+    assert "otherwise" not in said
+
+
+def test_nothing_to_slow_down_needs_no_other_program():
+    assert "mend(" not in _said(replace(WHOLE, tries=(Try(1.0, 28.0, 0.2),)))
+
+
+def test_what_feeds_is_told_in_two_lines():
+    said = _said(Tonight("go", (Try(1.0, 30.0, 0.01),), 30.2, None, 30.2, None, None))
+    assert said.splitlines() == [
+        "tonight     it feeds: go",
+        f"{'':<12}start at the speed written (30 min), 1 % likely to jam",
+    ]
+
+
+@pytest.mark.parametrize("choice", CHOICES)
+def test_every_choice_has_words(choice):
+    assert _said(replace(WHOLE, choice=choice)).startswith("tonight     ")
+    assert _said(Tonight(choice, (), 900.0, 800.0, 700.0, None, None))
+
+
+def test_the_curve_marks_the_first_tries_at_both_widths():
+    curve = Curve((1.0, 0.62, 0.26, 0.1), (120.0, 101.0, 110.0, 220.0), (28.0, 41.0, 87.0, 219.0), (0.5, 0.4, 0.1, 0.0))
+    wide, narrow = curve_drawing(curve, WHOLE)
+    for drawn in (wide, narrow):
+        assert drawn.count("<circle") == 3 and "least at 62 % of the speed" in drawn
+    assert 'viewBox="0 0 760' in wide and 'viewBox="0 0 358' in narrow
