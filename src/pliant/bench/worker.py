@@ -66,7 +66,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     machine, filament = _records(folder, asked)
     seen = examine(asked["program"], machine, filament, progress=tell)
     tell("drawing", 0)
-    report = check_page(seen.findings, draw(seen.job))
+    report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed))
     tell("writing it into the book", 0)
     past = remember_and_recall(asked["book"], seen.findings, asked["program"], machine, filament)
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report)

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.records.tonight import Curve
+
 __all__ = ["Bins", "LayerPair", "Picture", "Remake", "SheetLayer", "Strip", "Vessel"]
 
 
@@ -96,6 +98,7 @@ class Picture:
     strip: Strip
     vessels: tuple[Vessel, ...]  # from the drive to the melt
     sheets: tuple[SheetLayer, ...]
+    curve: Curve | None = None  # of expected time over speed; None where the job feeds
 
 
 @dataclass(frozen=True)

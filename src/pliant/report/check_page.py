@@ -14,6 +14,7 @@ from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_nu
 from pliant.report.check import MEANS, cause_words, limit_words
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
+from pliant.report.tonight import curve_drawing, tonight_words
 
 __all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "limit_band", "speed_words"]
 
@@ -66,6 +67,10 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         means=MEANS,
         cause=cause_words(findings),
         why=words.WHY,
+        tonight=_tonight(findings),
+        curve=None
+        if picture.curve is None or findings.tonight is None
+        else curve_drawing(picture.curve, findings.tonight),
         path=feed_path_svg(picture.vessels, picture.nozzle_mm),
         governing=next((v for v in picture.vessels if v.governing), None),
         speed=speed_words,
@@ -80,6 +85,17 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         state_of=words.state_of,
         full=words.full,
     )
+
+
+def _tonight(findings: Findings) -> dict[str, str]:
+    """What to do tonight, each part as a sentence; nothing where it feeds, which the page says already."""
+    if findings.tonight is None or findings.verdict == "feeds":
+        return {}
+    said = tonight_words(findings.tonight, cause_words(findings))
+    if findings.tonight.choice == "piece-first":
+        said["start"] = f"otherwise {said['start']}"
+    kept = {name: re.sub(r"(?<=\d) (?=\S)", words.NBSP, text) for name, text in said.items()}
+    return {name: f"{text[0].upper()}{text[1:]}." if text else "" for name, text in kept.items()}
 
 
 def jam_band(found: Findings | Recipe) -> dict[str, float]:

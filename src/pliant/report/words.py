@@ -76,6 +76,9 @@ _UNKNOWN = {
     "friction": ("how much the guide rubs", "pull filament through it with a spring balance"),
     "lag_factor": ("how much filament the push stores", "a stop-start coupon: it cannot be seen"),
     "end_factor": ("how firmly the drive and the inlet hold the filament", "test prints: it cannot be seen"),
+    "restart_min": ("how long it takes to clear a jam and start again", "a clock"),
+    "looks_in_every_min": ("how often somebody looks at a print", "your own habit"),
+    "hardware_min": ("how long it takes to get and fit another part", "your own experience"),
     "column_mix": ("which of two theories of bending holds", "test prints: it cannot be seen"),
 }
 

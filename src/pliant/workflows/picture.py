@@ -9,6 +9,7 @@ from pliant.feed.vessels import fill_vessels
 from pliant.files import require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
+from pliant.job.tonight import Weighed, curve_of
 from pliant.program.sheets import draw_sheets
 from pliant.progress import Progress
 from pliant.records.filament import Filament
@@ -20,7 +21,7 @@ from pliant.workflows.check import examine
 __all__ = ["check_with_picture", "check_with_report", "draw"]
 
 
-def draw(job: Job, *, layers: int = 6) -> Picture:
+def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Picture:
     """Draw a job.
 
     Parameters
@@ -29,6 +30,8 @@ def draw(job: Job, *, layers: int = 6) -> Picture:
         As it was judged.
     layers : int, default 6
         Layers on the contact sheet, at most. [-]
+    weighed : Weighed, optional
+        What each speed costs, where that is to be drawn.
 
     Returns
     -------
@@ -59,6 +62,7 @@ def draw(job: Job, *, layers: int = 6) -> Picture:
         sheets=draw_sheets(
             job.program, laying.layering, laying.coverage, load.margin, string_mm=STRING_MM, count=layers
         ),
+        curve=None if weighed is None else curve_of(weighed),
     )
 
 
@@ -67,7 +71,7 @@ def check_with_picture(
 ) -> tuple[Findings, Picture]:
     """Do what `check` does, and draw it."""
     seen = examine(program, machine, filament, dialect=dialect)
-    return seen.findings, draw(seen.job)
+    return seen.findings, draw(seen.job, weighed=seen.weighed)
 
 
 def check_with_report(
@@ -111,5 +115,5 @@ def check_with_report(
 
     place = require_place(output, (program, machine, filament), "the report")
     seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
-    save_whole(place, whole_page(check_page(seen.findings, draw(seen.job))))
+    save_whole(place, whole_page(check_page(seen.findings, draw(seen.job, weighed=seen.weighed))))
     return seen.findings
