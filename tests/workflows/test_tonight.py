@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pliant.feed.steps import JOB_SCATTER, jam_chance
+from pliant.feed.tries import expected_min
 from pliant.job.job import job_of
 from pliant.job.tonight import _lost_min, _moments, curve_of, decide, weigh_tries
 from pliant.program.read import read_program
@@ -54,6 +55,11 @@ def test_limit_no_other_plan_is_expected_to_take_less(weighed, program):
     shares = [t.speed_share for t in told.tries]
     assert shares == sorted(shares, reverse=True)
     assert told.surest_min >= weighed.time_min[-1] * (1 - told.tries[-1].jam_probability)
+
+
+def test_limit_the_plan_is_as_good_on_draws_that_it_was_not_chosen_by(weighed, program):
+    other = weigh_tries(_job(program), None, seed=5)
+    assert expected_min(other.tries, weighed.order.places) <= 1.02 * other.order.expected_min
 
 
 def test_limit_endless_restarts_take_the_surest(program):

@@ -34,7 +34,7 @@ _OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 _LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
-_WORTH = 0.02  # [-] of the expected time: what a piece must save to come first; less is within what the sums know
+_WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
 Floats = NDArray[np.float64]
@@ -63,7 +63,7 @@ class _Moments:
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
 
-def weigh_tries(job: Job, target_share: float | None) -> Weighed:
+def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> Weighed:
     """Reckon what each speed costs.
 
     Parameters
@@ -72,13 +72,15 @@ def weigh_tries(job: Job, target_share: float | None) -> Weighed:
         As written.
     target_share : float, optional
         Share of the speed at which the target is met; None where no speed meets it. [-]
+    seed : int
+        Of the draws.
 
     Returns
     -------
     Weighed
     """
     machine = job.machine
-    draws, cost = tail_draws(machine, job.filament, _DRAWS, _SEED), machine.tries
+    draws, cost = tail_draws(machine, job.filament, _DRAWS, seed), machine.tries
     surest_share = target_share or SLOWEST
     share = np.unique(np.append(np.geomspace(SLOWEST, 1.0, _SPEEDS), surest_share))[::-1]
     node = np.geomspace(SLOWEST, max(_OVER), _NODES)
@@ -227,7 +229,7 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
 def _proof(
     job: Job, draws: Draws, share: Floats, margin: Floats, over: Floats, time_min: Floats, lost: Floats, end_min: float
 ) -> Proof:
-    """The proving run before these tries, its flow chosen by the same sums."""
+    """The proving run before these tries: of the flows that the sums cannot tell apart, the one that leaves least."""
     found = []
     ratio = lost / np.maximum(jam_chance(margin), 1e-300)
     for phi, proved in zip(_OVER, over, strict=True):
@@ -238,7 +240,9 @@ def _proof(
         )
         left = float(left_after_proof(draws.weight, fails[:, 0], then[:, 0]))
         found.append((expected_min(tries, tuple(range(share.size))), Proof(float(minutes[0]), phi, left)))
-    return min(found, key=lambda f: f[0])[1]
+    least = min(expected for expected, _ in found)
+    alike = (proof for expected, proof in found if expected <= (1 + _WORTH) * least)
+    return min(alike, key=lambda proof: proof.jam_probability_after)
 
 
 def _proof_min(job: Job, share: float) -> float:
