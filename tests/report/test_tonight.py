@@ -20,7 +20,7 @@ def test_a_piece_first_says_what_it_takes_saves_and_what_else_to_do():
     assert said.startswith("tonight     print a test piece first: `coupon()`")
     assert "takes 10 min and saves 12 min more than that on this job, up to 2 h over it and the next five" in said
     assert "otherwise start at 62 % of the speed (41 min), 38 % likely to jam, about 1 in 3; watch it: the f" in said
-    assert "If it jams: 26 % of the speed (87 min)" in said and "`mend(target=0.38)`" in said
+    assert "If it jams: 26 % of the speed (87 min)" in said and '`mend(aim="quickest")`' in said
     assert "101 min expected" in said and "a flat 15 mm/s first: 6 min more" in said and "no leave to go away" in said
 
 
@@ -37,7 +37,7 @@ def test_nothing_to_slow_down_needs_no_other_program():
 def test_what_feeds_is_told_in_two_lines():
     said = _said(Tonight("go", (Try(1.0, 30.0, 0.01),), 30.2, None, 30.2, None, None))
     assert said.splitlines() == [
-        "tonight     it feeds: go",
+        "tonight     go",
         f"{'':<12}start at the speed written (30 min), 1 % likely to jam",
     ]
 

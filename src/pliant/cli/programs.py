@@ -1,6 +1,5 @@
 """The verbs about a program: read, check, mend, batch."""
 
-import re
 import shlex
 import sys
 from collections.abc import Callable
@@ -19,14 +18,28 @@ def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament
     """The same text, with the two commands that it may lead to ready to copy."""
     records = f"-m {shlex.quote(machine)} -f {shlex.quote(filament)}"
     path = Path(program)
-    watched = shlex.quote(str(path.with_name(f"{path.stem}-watched{path.suffix}")))
+    watched, mended = (shlex.quote(str(path.with_name(f"{path.stem}-{k}{path.suffix}"))) for k in ("watched", "mended"))
 
     def text(result: Any) -> str:
         said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
-        mend = f"pliant mend {shlex.quote(program)} {records} --target "
-        return re.sub(r"`mend\(target=([\d.]+)\)`", lambda m: f"{mend}{m[1]} -o {watched}", said)
+        mend = f"pliant mend {shlex.quote(program)} {records}"
+        said = said.replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
+        return said.replace("`mend()`", f"{mend} -o {mended}")
 
     return text
+
+
+def _aim(aim: str | None) -> dict[str, Any]:
+    """What was aimed at, by the library's names: a word, or a chance in place of the target."""
+    if aim is None:
+        return {}
+    context = click.get_current_context()
+    if context.get_parameter_source("target") is not click.core.ParameterSource.DEFAULT and aim != "surest":
+        raise PliantError("--aim and --target both say how sure it shall be; leave one out")
+    try:
+        return {"target": float(aim)}
+    except ValueError:
+        return {"aim": aim}
 
 
 @click.command("read")
@@ -99,6 +112,7 @@ def check_command(
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @json_
 @debug
@@ -127,6 +141,7 @@ def mend_command(
         if (none := asked.pop("no_retraction")) and "retract" in skip:
             raise PliantError("--no-retraction is done by the pass retract; leave out --skip retract")
         asked["retraction"] = not none
+        asked |= _aim(asked.pop("aim"))
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
         with progress() as tell:

@@ -47,7 +47,7 @@ def mended_text(mended: Mended) -> str:
         head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
     lines = [head]
     if b.tonight is not None and b.tonight.choice != "go":
-        lines += ["", *tonight_lines(b.tonight, cause_words(b)), _as_written(m)]
+        lines += ["", *tonight_lines(b.tonight, cause_words(b), _as_written(m))]
     lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
@@ -91,8 +91,12 @@ def _as_written(m: Mended) -> str:
     """What was written instead, with the minutes that it costs."""
     assert m.before.tonight is not None
     more = m.after.facts.time_s - 60 * m.before.tonight.expected_min
-    said = f"{'':<12}written is what holds the target: {minutes(m.after.facts.time_s)}"
-    return said if more < 60 else f"{said}, {minutes(more)} more than that"
+    took, first = minutes(m.after.facts.time_s), m.before.tonight.tries[:1]
+    if first and m.target >= first[0].jam_probability - 0.005:
+        chance = percent(m.after.jam_probability)
+        return f"written is that start, each place held to its own limit: {took}, {chance} likely to jam"
+    dearer = f", {minutes(more)} more than is expected by these tries" if more >= 60 else ""
+    return f'written is what holds the target: {took}{dearer}; for that start ask for `mend(aim="quickest")`'
 
 
 def _newton(push: float | None) -> str:

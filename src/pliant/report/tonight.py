@@ -64,7 +64,7 @@ def tonight_words(tonight: Tonight, watch_for: str) -> dict[str, str]:
 
 
 _CHOICE = {
-    "go": "it feeds: go",
+    "go": "go",
     "piece-first": "print a test piece first",
     "watched-start": "start, and watch it",
     "another-part": "no speed will do: another part in the machine",
@@ -92,8 +92,8 @@ def _first(t: Tonight) -> str:
     )
 
 
-def tonight_lines(tonight: Tonight, watch_for: str) -> list[str]:
-    """A short paragraph for a terminal, each line begun as the text reports begin them."""
+def tonight_lines(tonight: Tonight, watch_for: str, written: str = "") -> list[str]:
+    """A short paragraph for a terminal; `written` says which program is there already."""
     t, words = tonight, tonight_words(tonight, watch_for)
     lines = [words["choice"]]
     if t.choice == "piece-first":
@@ -101,8 +101,10 @@ def tonight_lines(tonight: Tonight, watch_for: str) -> list[str]:
     lines.append(words["first"])
     start = f"otherwise {words['start']}" if t.choice == "piece-first" else words["start"]
     lines += [start] if t.choice != "another-part" else []
-    if t.choice in ("piece-first", "watched-start") and t.tries and t.tries[0].speed_share < 1:
-        lines.append(f"the program for that: `mend(target={t.tries[0].jam_probability:.2f})`")
+    if written:
+        lines.append(written)
+    elif t.choice != "another-part" and t.tries and t.tries[0].speed_share < 1:
+        lines.append("the program for that: " + ("`mend()`" if t.choice == "go" else '`mend(aim="quickest")`'))
     lines += [words["cost"], words["proof"]]
     told = [text for text in lines if text]
     return [f"{'tonight' if k == 0 else '':<12}{text}" for k, text in enumerate(told)]

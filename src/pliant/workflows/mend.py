@@ -37,6 +37,7 @@ _MATTERS = (
     "M82 after moves under M83", "G92 without words",
 )  # fmt: skip
 _ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
+AIMS = ("surest", "quickest")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
@@ -86,6 +87,7 @@ def mend(
     in_place: bool = False,
     passes: Collection[str] = PASSES,
     target: float = FEEDS_BELOW,
+    aim: str = "surest",
     height_mm: float = 0.0,
     retraction: bool = True,
     dialect: str | None = None,
@@ -108,6 +110,9 @@ def mend(
         Which passes run, of `PASSES` and `ADDED`.
     target : float, default 0.02
         Chance of a jam to stay under. [-]
+    aim : {"surest", "quickest"}
+        `quickest` stays under the chance at which the part is expected soonest, the first of the tries of `tonight`,
+        where that is more than the target; for a print that somebody looks at.
     height_mm : float, default 0
         How much taller the pass `first-layer` may make the part. [mm]
     retraction : bool, default True
@@ -131,7 +136,7 @@ def mend(
         has been written then.
     """
     source = Path(program)
-    _require_asked(passes, target, height_mm, retraction)
+    _require_asked(passes, target, height_mm, retraction, aim)
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
@@ -141,6 +146,7 @@ def mend(
     _demand_one_meaning(first)
     seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
     before, push_n = seen.findings, mean_push_n(first, seen.job.load.push_n)
+    target = _aimed(aim, target, before, machine)
     factor, why = 1.0, ""
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
@@ -195,13 +201,27 @@ def mend(
     )
 
 
-def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool) -> None:
+def _aimed(aim: str, target: float, before: Findings, machine: Machine) -> float:
+    """The chance of a jam to stay under. [-]"""
+    if aim == "surest" or before.tonight is None or not before.tonight.tries:
+        return target
+    if not machine.tries.watched:
+        raise PliantError(
+            f"{machine.name}: its record says that nobody looks at a print (tries.looks_in_every_min), and quickest "
+            "may jam; leave out `aim`, or change the record"
+        )
+    return max(target, before.tonight.tries[0].jam_probability)
+
+
+def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str) -> None:
     """Refuse what cannot be asked for, before anything is read."""
     for name in passes:
         if name not in PASSES + ADDED:
             raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
     if not 0 < target < 1:
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
+    if aim not in AIMS:
+        raise PliantError(f"`aim` must be one of {', '.join(AIMS)}, or a chance, got {aim!r}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
     if height_mm and "first-layer" not in passes:
