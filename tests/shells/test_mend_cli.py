@@ -79,3 +79,31 @@ def test_bad_words_are_one_line_and_leave_everything(run, words, why, monkeypatc
     assert done.exit_code == 2
     assert why in done.stderr and done.stderr.startswith("pliant: ") and done.stderr.count("\n") == 1
     assert (run.folder / "in.gcode").read_bytes() == text
+
+
+def test_quickest_is_faster_and_riskier_and_only_for_those_who_watch(run):
+    out = run.folder / "out.gcode"
+    sure, quick = (json.loads(run("-o", out, "--aim", aim, "--json").stdout) for aim in ("surest", "quickest"))
+    first = quick["tonight"]["tries"][0]
+    assert quick["target"] == max(first["jam_probability"], 0.02) and quick["meets_target"] and quick["certified"]
+    assert sure["target"] == 0.02 and sure["tonight"] == quick["tonight"]
+    assert quick["after"]["time_s"] < sure["after"]["time_s"]
+    assert quick["after"]["jam_probability"] > sure["after"]["jam_probability"]
+    assert json.loads(run("-o", out, "--aim", "0.1", "--json").stdout)["target"] == 0.1
+    record = run.folder / "bench-2.machine.toml"
+    record.write_text(record.read_text() + '\n[tries]\nlooks_in_every_min = "nobody"\n')
+    refused = run("-o", out, "--aim", "quickest")
+    assert refused.exit_code == 2 and "nobody looks at a print" in refused.output and "--aim" in refused.output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--aim", "fast"), "must be one of surest, quickest, or a chance, got 'fast'"),
+        (("--aim", "0.1", "--target", "0.2"), "both say how sure it shall be"),
+        (("--aim", "2"), "target must be a chance between 0 and 1, got 2"),
+    ],
+)
+def test_bad_aims_are_one_line(run, words, said):
+    done = run("-o", run.folder / "out.gcode", *words)
+    assert done.exit_code == 2 and said in done.output and done.output.count("\n") == 1
