@@ -96,7 +96,8 @@ def _as_written(m: Mended) -> str:
         chance = percent(m.after.jam_probability)
         return f"written is that start, each place held to its own limit: {took}, {chance} likely to jam"
     dearer = f", {minutes(more)} more than is expected by these tries" if more >= 60 else ""
-    return f'written is what holds the target: {took}{dearer}; for that start ask for `mend(aim="quickest")`'
+    what = "what holds the target" if m.meets_target else "the slowest of use, which does not hold the target"
+    return f'written is {what}: {took}{dearer}; for that start ask for `mend(aim="quickest")`'
 
 
 def _newton(push: float | None) -> str:

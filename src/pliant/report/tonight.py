@@ -81,15 +81,15 @@ def _first(t: Tonight) -> str:
     if t.piece is None:
         return ""
     gain = t.piece.saves_min + t.piece.minutes
-    if t.piece.saves_min <= 0:
-        return (
-            f"a {t.piece.kind} of {_minutes(t.piece.minutes)} would save {_minutes(gain)} of them: less than it takes"
-        )
     five = (1 + _NEXT_JOBS) * gain - t.piece.minutes
-    return (
-        f"a {t.piece.kind} takes {_minutes(t.piece.minutes)} and saves {_minutes(t.piece.saves_min)} more than that on "
-        f"this job, up to {_minutes(five)} over it and the next five like it"
-    )
+    later = f"up to {_minutes(five)} over it and the next five like it" if five > 0 else ""
+    if t.choice == "piece-first":
+        return (
+            f"a {t.piece.kind} takes {_minutes(t.piece.minutes)} and saves {_minutes(t.piece.saves_min)} more than that "
+            f"on this job, {later}"
+        )
+    said = f"a {t.piece.kind} of {_minutes(t.piece.minutes)} would save {_minutes(max(gain, 0.0))} on this job"
+    return f"{said}; {later}, its own minutes taken off" if later else said
 
 
 def tonight_lines(tonight: Tonight, watch_for: str, written: str = "") -> list[str]:
