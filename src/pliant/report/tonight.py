@@ -85,8 +85,8 @@ def _first(t: Tonight) -> str:
     later = f"up to {_minutes(five)} over it and the next five like it" if five > 0 else ""
     if t.choice == "piece-first":
         return (
-            f"a {t.piece.kind} takes {_minutes(t.piece.minutes)} and saves {_minutes(t.piece.saves_min)} more than that "
-            f"on this job, {later}"
+            f"a {t.piece.kind} takes {_minutes(t.piece.minutes)} and saves {_minutes(t.piece.saves_min)} more than "
+            f"that on this job, {later}"
         )
     said = f"a {t.piece.kind} of {_minutes(t.piece.minutes)} would save {_minutes(max(gain, 0.0))} on this job"
     return f"{said}; {later}, its own minutes taken off" if later else said
