@@ -1,7 +1,7 @@
 """Which runs of a layer touch, and how wide the gaps between its pieces are: exact distances of segments.
 
 Segments near one another come from a hashed grid that is made anew for each layer, so the time grows with the beads.
-Distances between pieces are compared run by run, those first whose boxes lie near.
+Distances between pieces are compared block by block, those first whose boxes lie near.
 """
 
 import math
@@ -13,6 +13,8 @@ from pliant.kernels.cover import grid_of
 from pliant.kernels.grid import bucket_of, row_span
 
 __all__ = ["piece_gaps", "segment_distance", "touching_runs"]
+
+_LEAST_BLOCK, _MOST_BLOCKS = 16, 512  # [1] chords of a piece that are compared as one; blocks that a layer is cut into
 
 
 @njit(cache=True)
@@ -86,46 +88,98 @@ def touching_runs(chord, half, run, block, least, share):
 
 
 @njit(cache=True)
-def _boxes(chord, begin):
-    box = np.empty((begin.size - 1, 4))
-    for r in range(begin.size - 1):
-        box[r] = math.inf, math.inf, -math.inf, -math.inf
+def _by_piece(chord, half, begin, piece, n_pieces):
+    """Chords gathered by piece, their half widths, and blocks of them: chord, half, block's first, piece, box."""
+    count = np.zeros(n_pieces + 1, dtype=np.int64)
+    for r in range(piece.size):
+        count[piece[r] + 1] += begin[r + 1] - begin[r]
+    at = np.cumsum(count)
+    place = at.copy()
+    sorted_chord, sorted_half = np.empty_like(chord), np.empty(len(chord))
+    for r in range(piece.size):
         for k in range(begin[r], begin[r + 1]):
-            box[r, 0], box[r, 1] = min(box[r, 0], chord[k, 0], chord[k, 2]), min(box[r, 1], chord[k, 1], chord[k, 3])
-            box[r, 2], box[r, 3] = max(box[r, 2], chord[k, 0], chord[k, 2]), max(box[r, 3], chord[k, 1], chord[k, 3])
-    return box
+            i = place[piece[r]]
+            place[piece[r]] += 1
+            sorted_chord[i], sorted_half[i] = chord[k], half[r]
+    size = max(_LEAST_BLOCK, -(-len(chord) // _MOST_BLOCKS))
+    n = 0
+    for q in range(n_pieces):
+        n += -(-count[q + 1] // size)
+    first, of = np.empty(n + 1, dtype=np.int64), np.empty(n, dtype=np.int64)
+    box, widest = np.empty((n, 4)), np.empty(n)
+    n = 0
+    for q in range(n_pieces):
+        for start in range(at[q], at[q + 1], size):
+            first[n], of[n], widest[n] = start, q, 0.0
+            box[n] = math.inf, math.inf, -math.inf, -math.inf
+            for k in range(start, min(start + size, at[q + 1])):
+                c = sorted_chord[k]
+                box[n, 0], box[n, 1] = min(box[n, 0], c[0], c[2]), min(box[n, 1], c[1], c[3])
+                box[n, 2], box[n, 3] = max(box[n, 2], c[0], c[2]), max(box[n, 3], c[1], c[3])
+                widest[n] = max(widest[n], sorted_half[k])
+            n += 1
+    first[n] = len(chord)
+    return sorted_chord, sorted_half, first, of, box, widest
 
 
 @njit(cache=True)
 def _box_distance(s, r):
-    """(4,), (4,) -> a little less than the distance of two segments or boxes: that of their boxes along one axis."""
-    across = max(min(s[0], s[2]) - max(r[0], r[2]), min(r[0], r[2]) - max(s[0], s[2]))
-    return max(across, min(s[1], s[3]) - max(r[1], r[3]), min(r[1], r[3]) - max(s[1], s[3]))
+    """(4,), (4,) -> distance of the boxes of two segments, or of two boxes; 0 where they overlap."""
+    x = max(min(s[0], s[2]) - max(r[0], r[2]), min(r[0], r[2]) - max(s[0], s[2]), 0.0)
+    y = max(min(s[1], s[3]) - max(r[1], r[3]), min(r[1], r[3]) - max(s[1], s[3]), 0.0)
+    return math.sqrt(x * x + y * y)
+
+
+@njit(cache=True)
+def _block_gap(a, i, b, j, gap):
+    """Gap between the chords of two blocks where it is less than `gap`, else that."""
+    chord_a, half_a, first_a, _, _, _ = a
+    chord_b, half_b, first_b, _, box_b, widest_b = b
+    for k in range(first_a[i], first_a[i + 1]):
+        if _box_distance(chord_a[k], box_b[j]) - half_a[k] - widest_b[j] >= gap:
+            continue
+        for m in range(first_b[j], first_b[j + 1]):
+            width = half_a[k] + half_b[m]
+            if _box_distance(chord_a[k], chord_b[m]) - width < gap:
+                gap = min(gap, max(segment_distance(chord_a[k], chord_b[m]) - width, 0.0))
+        if gap <= 0.0:
+            return 0.0
+    return gap
 
 
 @njit(cache=True)
 def piece_gaps(chord_a, half_a, begin_a, piece_a, n_a, chord_b, half_b, begin_b, piece_b, n_b, same):
     """(a,4), (r,), (r+1,), (r,), (), those of b, () -> gap (n_a,n_b): air between pieces of two sets of runs, mm.
 
-    The segments of run r are begin[r]..begin[r+1]-1; piece[r] is its piece; `same` where both sets are one.
+    The segments of run r are begin[r]..begin[r+1]-1; piece[r] is its piece; `same` where both sets are one. Of each
+    two pieces the blocks whose boxes lie nearest are compared first, and then only what could still be nearer.
     """
     gap = np.full((n_a, n_b), math.inf)
-    box_a, box_b = _boxes(chord_a, begin_a), _boxes(chord_b, begin_b)
-    for i in range(piece_a.size):
-        for j in range(piece_b.size):
-            p, q, width = piece_a[i], piece_b[j], half_a[i] + half_b[j]
-            if gap[p, q] <= 0.0:
-                continue
-            if (same and q < p) or _box_distance(box_a[i], box_b[j]) - width >= gap[p, q]:
-                continue
-            for k in range(begin_a[i], begin_a[i + 1]):
-                reach = gap[p, q] + width
-                if _box_distance(chord_a[k], box_b[j]) >= reach:
+    a = _by_piece(chord_a, half_a, begin_a, piece_a, n_a)
+    b = a if same else _by_piece(chord_b, half_b, begin_b, piece_b, n_b)
+    of_a, box_a, widest_a, of_b, box_b, widest_b = a[3], a[4], a[5], b[3], b[4], b[5]
+    nearest = np.full((n_a, n_b, 2), -1, dtype=np.int64)
+    for turn in range(2):
+        for i in range(of_a.size):
+            for j in range(of_b.size):
+                p, q = of_a[i], of_b[j]
+                if same and q <= p:
                     continue
-                for m in range(begin_b[j], begin_b[j + 1]):
-                    if _box_distance(chord_a[k], chord_b[m]) < reach:
-                        gap[p, q] = min(gap[p, q], max(segment_distance(chord_a[k], chord_b[m]) - width, 0.0))
-                        reach = gap[p, q] + width
-            if same:
-                gap[q, p] = gap[p, q]
+                apart = _box_distance(box_a[i], box_b[j]) - widest_a[i] - widest_b[j]
+                if apart >= gap[p, q]:
+                    continue
+                if turn:
+                    gap[p, q] = _block_gap(a, i, b, j, gap[p, q])
+                else:
+                    gap[p, q], nearest[p, q, 0], nearest[p, q, 1] = apart, i, j
+        if not turn:
+            for p in range(n_a):
+                for q in range(n_b):
+                    if nearest[p, q, 0] >= 0:
+                        gap[p, q] = _block_gap(a, nearest[p, q, 0], b, nearest[p, q, 1], math.inf)
+    if same:
+        for p in range(n_a):
+            gap[p, p] = 0.0
+            for q in range(p):
+                gap[p, q] = gap[q, p]
     return gap

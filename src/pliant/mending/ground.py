@@ -21,6 +21,7 @@ __all__ = ["travel_ground"]
 _QUAD_SEGS = 8  # pieces of a quarter circle: a round end is short of its radius by 0.5 % at most
 _SIMPLIFY_MM = 0.002  # far below the rounding of a nozzle's path
 _SLIVER_MM = 0.001  # narrower remains of the shrinking are dropped; rounding would turn them inside out
+_MOST_UNBROKEN = 64  # beads in one line: a line that crosses itself often is slow to widen
 _ROAD = 0.05  # half width of a road as a share of half the bead's width
 
 
@@ -64,7 +65,8 @@ def travel_ground(bead_xy: Any, half_width_mm: Any, inset_mm: float, *, close_mm
         raise DomainError(f"inset_mm and close_mm must be finite and >= 0, got {inset_mm:g} and {close_mm:g}")
     lines = shapely.linestrings(bead.reshape(-1, 2, 2))
     # grown by `close`, then shrunk by as much and the inset more: closes the gaps in the same two steps
-    ground = shapely.union_all(shapely.buffer(lines, half + close_mm, quad_segs=_QUAD_SEGS))
+    runs, width = _unbroken(bead, half)
+    ground = shapely.union_all(shapely.buffer(runs, width + close_mm, quad_segs=_QUAD_SEGS))
     ground = shapely.buffer(ground, -(inset_mm + close_mm + _SLIVER_MM), quad_segs=_QUAD_SEGS)
     ground = shapely.simplify(shapely.buffer(ground, _SLIVER_MM, join_style="mitre"), _SIMPLIFY_MM)
     if len(bead) == 0:
@@ -90,6 +92,19 @@ def travel_ground(bead_xy: Any, half_width_mm: Any, inset_mm: float, *, close_mm
         if links.size:
             ground = shapely.union_all(np.concatenate([pieces, links]))
     return ground
+
+
+def _unbroken(bead: NDArray[np.float64], half: NDArray[np.float64]) -> tuple[Any, NDArray[np.float64]]:
+    """Beads that go on from one another as one line each, and half its width: fewer to unite."""
+    if len(bead) == 0:
+        return shapely.linestrings(np.empty((0, 2, 2))), half
+    opens = np.append(True, (bead[1:, :2] != bead[:-1, 2:]).any(axis=1) | (half[1:] != half[:-1]))
+    opens |= np.arange(len(bead)) % _MOST_UNBROKEN == 0
+    of, first = np.cumsum(opens) - 1, np.flatnonzero(opens)
+    line = np.concatenate([np.arange(first.size), of])  # of each point: where a line opens, then where each bead ends
+    order = np.argsort(line, kind="stable")
+    points = np.concatenate([bead[first, :2], bead[:, 2:]])[order]
+    return shapely.linestrings(points, indices=line[order]), half[first]
 
 
 def _over_bead(lines: Any, bead: NDArray[np.float64], half: NDArray[np.float64], air_mm: float) -> Any:

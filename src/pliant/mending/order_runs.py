@@ -19,7 +19,7 @@ from pliant.kernels.pieces import close_gaps, through_pieces
 from pliant.kernels.rest import seconds_under
 from pliant.kernels.touch import piece_gaps
 from pliant.mending.order_search import order_by_cost
-from pliant.program.least_travel import EXACT_PIECES
+from pliant.program.least_travel import EXACT_PIECES, MOST_PIECES
 from pliant.program.runs import Runs
 
 __all__ = ["Ground", "Stretch", "order_stretch"]
@@ -116,6 +116,8 @@ def order_stretch(ground: Ground, stretch: Stretch, rest_s: float, strict: float
     begin = runs.chord_mm[runs.begin[stretch.first], :2]
     end = runs.chord_mm[runs.begin[stretch.last + 1] - 1, 2:]
     piece = _pieces(n, links, begin)
+    if piece.max() >= MOST_PIECES:
+        return np.arange(n)  # as written: a table of all pairs of pieces would not fit
     if stretch.first_stays and stretch.last_stays and piece[0] == piece[-1] and piece.max() > 0:
         piece[-1] = piece.max() + 1  # a way begins and ends in this piece: the last item is one of its own
     if stretch.first_stays:

@@ -3,7 +3,7 @@
 Travel inside a piece can stay over its bead, so what has to cross air is the way from piece to piece: layer by layer a
 shortest Hamiltonian path in the closure of the gaps, handed over by dynamic programming over the piece where a layer
 ends. Where a layer has more than a dozen pieces, the least tree that joins them takes the place of the path; the bound
-is lower there.
+is lower there. A layer of more than `MOST_PIECES` adds nothing to it.
 """
 
 from dataclasses import dataclass
@@ -17,9 +17,10 @@ from pliant.program.layers import Layering
 from pliant.program.runs import runs_of
 from pliant.records.program import Program
 
-__all__ = ["EXACT_PIECES", "LeastTravel", "least_travel"]
+__all__ = ["EXACT_PIECES", "MOST_PIECES", "LeastTravel", "least_travel"]
 
 EXACT_PIECES = 12  # twice the time for each one more
+MOST_PIECES = 1000  # a table of all pairs
 
 _Shape = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], int]
 
@@ -50,13 +51,16 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
     runs = runs_of(program, width_mm, layering.layer)
     opens = np.flatnonzero(np.diff(runs.layer, prepend=-1))
     closes = np.append(opens[1:], len(runs))
-    piece, trees = runs.piece, 0
+    piece, trees, before = runs.piece, 0, 0.0
     below: tuple[_Shape, NDArray[np.float64]] | None = None  # with the least cost to end in each piece, by any way
     for first, last in zip(opens.tolist(), closes.tolist(), strict=True):
         _, of_run = np.unique(piece[first:last], return_inverse=True)
         offset = runs.begin[first : last + 1]
         chord = np.ascontiguousarray(runs.chord_mm[offset[0] : offset[-1]])
         k = int(of_run.max()) + 1
+        if k > MOST_PIECES:
+            trees, before, below = trees + 1, before + (float(below[1].min()) if below is not None else 0.0), None
+            continue
         shape = chord, runs.half_mm[first:last], offset - offset[0], of_run.astype(np.int64), k
         gap = piece_gaps(*shape, *shape, True)
         start = np.zeros(k)
@@ -70,4 +74,4 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
             trees += 1
             least = np.full(k, start.min() + spanning_tree(gap))
         below = shape, least
-    return LeastTravel(float(below[1].min()) if below is not None else 0.0, trees)
+    return LeastTravel(before + (float(below[1].min()) if below is not None else 0.0), trees)
