@@ -163,10 +163,14 @@ def test_no_peak_is_lost_by_the_script(open_page, report):
     page, strip = open_page(), report[2].strip
     paths = "[...document.querySelectorAll('#plot [class^=bar-]')].map(p => p.getAttribute('d')).join('')"
     peak = strip.levels[0].high.max()
-    for _ in range(3):  # the mark is on the worst moment, and zooming keeps it in view
+    # the mark is on the worst moment, which zooming keeps in view; the highest push may lie elsewhere, before the drive
+    # has warmed
+    for step in range(3):
         tops = [float(v) for v in re.findall(r"M[\d.-]+ ([\d.]+)H", page.evaluate(paths))]
         top = page.evaluate("JSON.parse(document.querySelector('#numbers').textContent).top")
-        assert min(tops) == pytest.approx(400 * (1 - peak / top), abs=0.2)
+        if step == 0:
+            assert min(tops) == pytest.approx(400 * (1 - peak / top), abs=0.2)
+        assert min(tops) >= 400 * (1 - peak / top) - 0.2
         page.locator("[data-do=in]").click()
 
 
