@@ -1,21 +1,26 @@
 """Speeds at which one in fifty, one in ten and half of all starter pairs have given, beside the trade's rules.
 
-python benchmarks/starters.py     # a steady bead of 0.45 x 0.2 mm at the middle of the sheet's temperatures
+python benchmarks/starters.py            # a steady bead of 0.45 x 0.2 mm at the middle of the sheet's temperatures
+python benchmarks/starters.py --plans    # what `plan` makes of each pair at the 2 % target
 """
+
+import sys
 
 import numpy as np
 
+from pliant.feed.risk import AIM
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.models.bead import bead_area_mm2
+from pliant.recipe.derive import least_time
+from pliant.recipe.window import carry
+from pliant.records.baseline import read_baseline
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
-from pliant.records.starters import MACHINES, SPOOLS, starter
+from pliant.records.starters import MACHINES, RECIPES, SPOOLS, starter
+from pliant.workflows.plan import plan
 
 
-def main(folder):
-    """Print the table of docs/plan.md."""
-    area = float(bead_area_mm2(0.45, 0.2))
-    print("| machine | spool | 2 % | 10 % | 50 % |\n| --- | --- | --- | --- | --- |")
+def _pairs(folder):
     for machine in MACHINES:
         for spool in SPOOLS:
             pair = []
@@ -23,10 +28,33 @@ def main(folder):
                 path = folder / f"{name}.{kind}.toml"
                 path.write_text(starter(kind, name), encoding="utf-8")
                 pair.append(read(path))
-            m, f = pair
-            flow = failing_flow_mm3_per_s(m, f, nozzle_c=f.reference_c, width_mm=0.45, gap_mm=0.2, n=8000)
-            speeds = np.quantile(flow, [0.02, 0.1, 0.5]) / area
-            print(f"| {machine} | {spool} | " + " | ".join(f"{v:.2g}" for v in speeds) + " |")
+            yield machine, spool, *pair
+
+
+def plans(folder):
+    """Print what `plan` makes of the everyday baseline for each pair."""
+    (folder / "b.toml").write_text(starter("recipe", next(iter(RECIPES))), encoding="utf-8")
+    base = read_baseline(folder / "b.toml")
+    for machine, spool, m, f in _pairs(folder):
+        made = plan(m, f, base)
+        if made.works:
+            said = {s.key: s.value for s in made.settings}
+            speed, celsius = made.window.recipe
+            first = said["first_layer.speed_mm_per_s"]
+            print(f"{machine} {spool}: {speed:.2g} mm/s, {celsius:.0f} °C, first {first}, flow {said['flow_factor']}")
+        else:
+            point = least_time(carry(m, f), base, 0.02 * AIM)
+            print(f"{machine} {spool}: none: {point.speed_mm_per_s['behind_outside']:.2g} mm/s", flush=True)
+
+
+def main(folder):
+    """Print the table of docs/practice.md."""
+    area = float(bead_area_mm2(0.45, 0.2))
+    print("| machine | spool | 2 % | 10 % | 50 % |\n| --- | --- | --- | --- | --- |")
+    for machine, spool, m, f in _pairs(folder):
+        flow = failing_flow_mm3_per_s(m, f, nozzle_c=f.reference_c, width_mm=0.45, gap_mm=0.2, n=8000)
+        speeds = np.quantile(flow, [0.02, 0.1, 0.5]) / area
+        print(f"| {machine} | {spool} | " + " | ".join(f"{v:.2g}" for v in speeds) + " |")
 
 
 if __name__ == "__main__":
@@ -34,4 +62,4 @@ if __name__ == "__main__":
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as name:
-        main(Path(name))
+        (plans if "--plans" in sys.argv else main)(Path(name))

@@ -7,7 +7,7 @@ Technometrics 21, 1979.
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["normal_scores"]
+__all__ = ["normal_scores", "slopes"]
 
 
 def normal_scores(rng: np.random.Generator, n: int) -> NDArray[np.float64]:
@@ -15,3 +15,13 @@ def normal_scores(rng: np.random.Generator, n: int) -> NDArray[np.float64]:
     from scipy.special import ndtri
 
     return np.asarray(ndtri((rng.permutation(n) + rng.random(n)) / n))
+
+
+def slopes(scores: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slope of y over each score of a linear fit, `(n, k)`, `(n,)` -> `(k,)`: k by k equations, which is quick.
+
+    Scores that hang together all but fully share their slope.
+    """
+    away = scores - scores.mean(axis=0)
+    together = away.T @ away + 1e-9 * y.size * np.eye(scores.shape[1])
+    return np.asarray(np.linalg.solve(together, away.T @ (y - y.mean())))

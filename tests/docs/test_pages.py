@@ -198,7 +198,7 @@ def test_every_key_of_the_records_is_listed():
         "name", "starter", "shore", "scale", "nozzle_c", *filament._OPTIONAL,
     }  # fmt: skip
     listed = set(table_of("records.md", "machine.toml"))
-    wanted = {"name", "starter", "drive.driven_wheels", "hot_end.liner", "spool.pull_n"}
+    wanted = {"name", "starter", "drive.driven_wheels", "drive.grip_n", "hot_end.liner", "spool.pull_n"}
     wanted |= {f"motion.{k}" for k in ("max_speed_mm_per_s", "volume_mm", "origin")}
     wanted |= {f"drive.{k}" for k in machine._DRIVE} | {f"hot_end.{k}" for k in machine._HOT_END}
     wanted |= {f"motion.{k}" for k in machine._MOTION} | {"program.dialect"}

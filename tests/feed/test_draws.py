@@ -8,8 +8,8 @@ from pliant.feed import chain
 from pliant.feed.draws import tail_draws
 from pliant.feed.envelope import envelope
 from pliant.feed.load import Course
+from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.risk import BED_ERROR_MM, jam_risk, log_margins, meets, stated_risk
-from pliant.feed.steps import JOB_SCATTER
 from pliant.models.bead import bead_area_mm2
 from recipes import filament, machine
 

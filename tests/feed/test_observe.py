@@ -44,6 +44,7 @@ def test_limit_without_push_only_the_bite_loses(drawn):
 
 def test_limit_twice_the_pressure_stored_is_twice_the_taper(drawn):
     machine, theta = drawn
+    theta = theta | {"half_strain": np.full((200, 1), 1e9)}  # a filament that does not soften as it is squeezed
     pressure = np.full((200, 1), 4.0)
     settled = [replace(_STEP, wait_s=1e5)]  # so that nothing of the stored pressure is left at the start
     one, two = (tapers_mm(machine, theta, settled, k * pressure) for k in (1, 2))
@@ -51,6 +52,18 @@ def test_limit_twice_the_pressure_stored_is_twice_the_taper(drawn):
         free = short > 2 * LEAST_MM
         assert free.any()
         assert long[free] == pytest.approx(2 * short[free], rel=5e-3)
+
+
+def test_limit_what_softens_stores_more(drawn):
+    machine, theta = drawn
+    store = [chain.compliance(machine, theta, p) for p in (0.0, 0.2, 0.4)]
+    assert (store[0] < store[1]).all()
+    assert (store[1] < store[2]).all()
+    # at half of the stress that the law runs up to, the secant is half the modulus: the cold path stores twice as much
+    half = theta["half_strain"] * theta["youngs_modulus_mpa"] / theta["model_factor"] / 2
+    melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"] * 7e-4
+    assert chain.compliance(machine, theta, half) == pytest.approx(2 * store[0], rel=0.05)
+    assert (melt < 0.1 * store[0]).all()
 
 
 def test_limit_a_taper_is_longer_at_a_faster_nozzle_and_shorter_after_a_shorter_wait(drawn):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from pliant.feed.passage import Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.tries import bare_tries, best_order, expected_min, proved_tries, told_min
 
@@ -144,14 +145,14 @@ def test_published_surviving_a_known_load(proof, left, broken):
 def test_limit_with_nothing_of_their_own_a_proof_at_the_load_leaves_nought():
     weight, margin = _draws(3)
     for share in (1.0, 1.3):
-        fails, then = proof_chances(margin, margin - np.log(share), wander=1.0, warms=0.0)
+        fails, then = proof_chances(margin, margin - np.log(share), Passage(wander=1.0), warms=0.0)
         assert float(left_after_proof(weight, fails, then)) < 1e-9
         assert fails @ weight >= ndtr(-margin / np.log(1.1)) @ weight - 1e-3 * weight.sum()
 
 
 def test_limit_with_nothing_shared_a_proof_tells_nothing_of_one_known_draw():
     margin = np.full(1, 0.05)
-    fails, then = proof_chances(margin, margin - 0.05, wander=1.1, warms=0.0, moments=1)
+    fails, then = proof_chances(margin, margin - 0.05, Passage(wander=1.1), warms=0.0)
     left = float(left_after_proof(np.ones(1), fails, then))
     assert left == pytest.approx(float(ndtr(-0.05 / np.log(1.1))), rel=1e-3)
 
@@ -172,11 +173,12 @@ def test_limit_a_harder_proof_leaves_less_and_fails_more():
     assert left[2] < 0.1 * left[0]
 
 
-def test_limit_warmth_and_more_moments_leave_more():
+def test_limit_warmth_and_more_stretches_leave_more():
     weight, margin = _draws(6, n=4000, spread=0.5)
 
-    def left(**how):
-        return float(left_after_proof(weight, *proof_chances(margin, margin - 0.1, **how)))
+    def left(stretches=1.0, **how):
+        passage = Passage(stretches=(stretches,))
+        return float(left_after_proof(weight, *proof_chances(margin, margin - 0.1, passage, **how)))
 
     assert left(warms=0.0) < left(warms=0.1) < left(warms=0.2)
-    assert left(moments=1) < left(moments=6) < left(moments=30)
+    assert left(1.0) < left(6.0) < left(30.0)

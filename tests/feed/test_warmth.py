@@ -7,6 +7,7 @@ import pytest
 
 from pliant.feed import chain
 from pliant.feed.envelope import Envelope
+from pliant.feed.load import Course
 from pliant.feed.remedies import remedies_for
 from pliant.feed.risk import jam_risk, speed_that_meets
 from pliant.feed.warmth import cold_words, unsoftened_share, warm_enough_c
@@ -101,3 +102,53 @@ def test_limit_melt_that_softens_in_the_room_is_no_error(tmp_path):
     assert 0 <= jam_risk(_steady(5.0, 220.0), machine, filament).probability < 1
     theta = chain.central(machine, filament)
     assert np.isfinite(chain.free_pressure_mpa(1.0, 220.0, theta))
+
+
+def _chance_after(seconds, machine, filament, speed=20.0):
+    fed = speed * 0.0814 / (np.pi * filament.diameter_mm.value**2 / 4)
+    return jam_risk(Course.steady([seconds], [fed * seconds], 220.0, 0.45, 0.2), machine, filament, shares=False)
+
+
+def test_limit_a_drive_that_warms_makes_a_long_job_riskier_up_to_a_bound(tmp_path):
+    records = _records(tmp_path, spool="85A")
+    chance = [_chance_after(t, *records).probability for t in (60.0, 600.0, 2400.0, 36_000.0, 360_000.0)]
+    assert chance[0] < chance[1] < chance[2] < chance[3]
+    assert chance[4] == pytest.approx(chance[3], rel=1e-3)
+    cold = replace(records[0], warming_k=replace(records[0].warming_k, value=1e-6, spread=1.0))
+    assert _chance_after(36_000.0, cold, records[1]).probability < chance[0] * 1.05
+
+
+def test_limit_filament_of_forty_degrees_carries_three_quarters_of_the_load_in_the_first_gap(tmp_path):
+    machine, filament = _records(tmp_path, spool="85A")
+    theta = chain.central(machine, filament) | {"warming_k": 17.0, "warming_min": 10.0}
+    cold, _, _ = chain.push_margins(machine, theta, 0.5)
+    warm, _, _ = chain.push_margins(machine, chain.after(theta, np.inf), 0.5)
+    for name in ("bow", "swell"):
+        assert warm[name] / cold[name] == pytest.approx(np.exp(-0.018 * 17), rel=0.02)  # 0.74, models.stiffness
+    assert warm["stall"] == cold["stall"]
+    two_thirds, _, _ = chain.push_margins(machine, chain.after(theta, 600.0), 0.5)
+    assert two_thirds["bow"] / cold["bow"] == pytest.approx(np.exp(-0.018 * 17 * (1 - np.exp(-1))), rel=0.02)
+
+
+def test_limit_slower_is_not_riskier_though_it_takes_longer(tmp_path):
+    records = _records(tmp_path, spool="85A")
+    fed = 400.0  # of one and the same job, at falling speeds
+    chance = []
+    for speed in (60.0, 30.0, 15.0, 7.0, 3.0, 1.0):
+        seconds = fed * np.pi * records[1].diameter_mm.value ** 2 / 4 / (speed * 0.0814)
+        job = Course.steady([seconds], [fed], 220.0, 0.45, 0.2)
+        chance.append(jam_risk(job, *records, shares=False).probability)
+    assert (np.diff(chance) <= 0).all()
+
+
+def test_limit_a_measured_grip_stands_for_friction_and_teeth(tmp_path):
+    machine, filament = _records(tmp_path, spool="95A")
+    theta = chain.central(machine, filament)
+    assert chain.grip_n(machine, theta) > 1.3 * 24.5 * 0.49, "the teeth hold more in a hard spool than friction"
+    text = (tmp_path / "m.toml").read_text().replace("# grip_n = 15  ", "grip_n = 7.5  ")
+    (tmp_path / "m.toml").write_text(text)
+    measured = read_machine(tmp_path / "m.toml")
+    assert chain.grip_n(measured, chain.central(measured, filament)) == 7.5
+    assert not {"grip_friction", "bite_mm2"} & set(chain.unknowns(measured, filament))
+    assert any("bite_mm2" in line for line in machine.assumed)
+    assert not any("bite_mm2" in line for line in measured.assumed)

@@ -105,3 +105,21 @@ def test_limit_ranges_are_told():
 def test_limit_impossible_inputs_are_named(call, words):
     with pytest.raises(DomainError, match=words):
         call()
+
+
+@pytest.mark.parametrize(("plastic", "yield_mpa", "newton"), [("PCL", 16, 49), ("HDPE", 26, 98), ("ABS", 40, 118)])
+def test_published_pull_before_slip_of_three_plastics(plastic, yield_mpa, newton):
+    # largest pull before slip, 3 mm filament on a 13 mm knurled wheel: measurement blog, 2009; yields from memory
+    told = float(drive.bite_force_n(yield_mpa, 5.6, 1))
+    print(f"{plastic}: {newton} N measured, {told:.0f} N told")
+    assert told == pytest.approx(newton, rel=0.2)
+
+
+def test_published_pla_did_not_slip_at_what_was_pulled():
+    assert drive.bite_force_n(60.0, 5.6, 1) > 123.0  # same page; yield from memory
+
+
+def test_limit_two_wheels_bite_twice():
+    assert np.array_equal(drive.bite_force_n(10.0, 3.0, [1, 2]), drive.bite_force_n(10.0, 3.0, 1) * np.array([1, 2]))
+    with pytest.raises(DomainError, match="driven_wheels must be 1 or 2, got 3"):
+        drive.bite_force_n(10.0, 3.0, 3)

@@ -8,7 +8,7 @@ from pliant.feed.envelope import Envelope, Groups
 from pliant.feed.load import Course
 from pliant.feed.risk import jam_risk
 from pliant.models.bead import bead_area_mm2
-from pliant.recipe.window import carry, window_map
+from pliant.recipe.window import PART, carry, window_map
 from recipes import filament, machine
 
 PAIRS = [("open-gap", "85A"), ("tube-2.0", "75A"), ("dual-drive", "95A"), ("long-tube", "95A")]
@@ -26,7 +26,10 @@ def test_limit_chance_is_that_of_check(carried, first):
     ours = carried.chance(carried.least(flows, at))
     theirs = [
         jam_risk(
-            Envelope.steady([q], 222.0, [0.5], [0.2], [first]), carried.machine, carried.filament, shares=False
+            Envelope.steady([q], 222.0, [0.5], [0.2], [first], passage=PART),
+            carried.machine,
+            carried.filament,
+            shares=False,
         ).probability
         for q in flows
     ]
@@ -40,7 +43,8 @@ def test_limit_steady_envelope_is_that_of_a_long_steady_job():
     q, seconds = 0.6, 900.0
     job = Course.steady([seconds], [q * seconds / (np.pi * f.diameter_mm.value**2 / 4)], 222.0, 0.45, 0.2)
     told = jam_risk(job, m, f, shares=False).probability
-    ours = jam_risk(Envelope.steady([q], 222.0, [0.45], [0.2], [False]), m, f, shares=False).probability
+    steady = Envelope.steady([q], 222.0, [0.45], [0.2], [False], end_s=seconds)
+    ours = jam_risk(steady, m, f, shares=False).probability
     assert ours == pytest.approx(told, abs=2e-3)
 
 
@@ -48,9 +52,9 @@ def test_limit_flow_meets_the_cap_of_mend(carried):
     at = carried.at([225.0], 0.45, 0.2)
     groups = Groups(
         np.zeros(1, np.int32), np.zeros(1, np.int64), np.array([225.0]), np.array([0.45]), np.array([0.2]),
-        np.array([False]),
+        np.array([False]), np.array([np.inf]),
     )  # fmt: skip
-    cap = flow_caps(groups, carried.machine, carried.filament, 0.02)[0]
+    cap = flow_caps(groups, carried.machine, carried.filament, 0.02, passage=PART)[0]
     assert carried.chance(carried.least(cap * 0.99, at))[0] < 0.02 < carried.chance(carried.least(cap * 1.03, at))[0]
 
 
@@ -76,8 +80,9 @@ def test_limit_map_is_the_chain_at_its_points(carried):
         for j, v in enumerate(window.speed_mm_per_s):
             flow = v * float(bead_area_mm2(0.45, 0.2))
             told = jam_risk(
-                Envelope.steady([flow], c, [0.45], [0.2], [False]), carried.machine, carried.filament, shares=False
-            ).probability
+                Envelope.steady([flow], c, [0.45], [0.2], [False], passage=PART),
+                carried.machine, carried.filament, shares=False,
+            ).probability  # fmt: skip
             assert window.jam_probability[i][j] == pytest.approx(told, abs=2e-3)
 
 

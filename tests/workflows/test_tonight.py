@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pliant.feed.steps import JOB_SCATTER, jam_chance
+from pliant.feed.passage import JOB_SCATTER, ONE
 from pliant.feed.tries import expected_min
 from pliant.job.job import job_of
 from pliant.job.tonight import _lost_min, _moments, curve_of, decide, weigh_tries
@@ -97,14 +97,14 @@ def test_limit_a_certain_jam_is_met_by_first_passage(program):
     moments, total = _moments(_job(program)), np.array([60.0])
     assert moments.share[-1] <= moments.share[0] <= 1 and (np.diff(moments.share) <= 0).all()
     far = np.full((1, 1), -7.0)
-    assert _lost_min(moments, far, total, 1e-9) == pytest.approx(60 * moments.share[-40], abs=1.0)
+    assert _lost_min(ONE, moments, far, total, 1e-9) == pytest.approx(60 * moments.share[-40], abs=1.0)
     edge = np.full((1, 1), 4 * np.log(JOB_SCATTER))
-    late = _lost_min(moments, edge, total, 1e-9) / jam_chance(edge)
-    assert late <= 60 and late >= _lost_min(moments, far, total, 1e-9)
+    late = _lost_min(ONE, moments, edge, total, 1e-9) / ONE.chance(edge)
+    assert late <= 60 and late >= _lost_min(ONE, moments, far, total, 1e-9)
     # whoever looks in later loses more, nobody all of it
-    lost = [float(_lost_min(moments, far, total, m)[0, 0]) for m in (1.0, 10.0, 60.0, 1e4)]
+    lost = [float(_lost_min(ONE, moments, far, total, m)[0, 0]) for m in (1.0, 10.0, 60.0, 1e4)]
     assert lost == sorted(lost) and lost[-1] == pytest.approx(60)
-    assert _lost_min(moments, far, total, None) == pytest.approx(60)
+    assert _lost_min(ONE, moments, far, total, None) == pytest.approx(60)
 
 
 def test_limit_first_passage_agrees_with_jobs_drawn_one_by_one(program):
@@ -114,7 +114,7 @@ def test_limit_first_passage_agrees_with_jobs_drawn_one_by_one(program):
         over = -log_margin - z
         at = np.interp(over, moments.above, moments.share)
         wanted = np.where(over > 0, np.minimum(60 * at + 5, 60), 0.0).mean()
-        found = float(_lost_min(moments, np.full((1, 1), log_margin), total, 10.0)[0, 0])
+        found = float(_lost_min(ONE, moments, np.full((1, 1), log_margin), total, 10.0)[0, 0])
         assert found == pytest.approx(wanted, rel=0.03, abs=0.05)
 
 
@@ -122,3 +122,10 @@ def test_limit_a_proof_leaves_less_than_there_was(weighed, program):
     told = decide(weighed, _job(program), None, None)
     assert told.proof is not None and told.proof.flow_over_worst >= 1 and told.proof.minutes > 0
     assert told.proof.jam_probability_after < told.tries[0].jam_probability
+
+
+def test_regression_a_proof_of_a_speed_that_hardly_jams_is_weighed_in_minutes(program):
+    job = _job(program, "95A")
+    w = weigh_tries(job, 0.1)
+    assert w.proof.flow_over_worst < 2.5, "where nothing but failing costs, the hardest proof is never the best"
+    assert 0 < w.proof.jam_probability_after < 0.05

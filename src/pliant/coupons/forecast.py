@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from pliant.errors import PliantError
 from pliant.feed import chain
 from pliant.feed.observe import LOSS, THREAD, moved_share, tapers_mm, thread_chance
+from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.risk import BED_ERROR_MM
-from pliant.feed.steps import JOB_SCATTER, failing_flow_mm3_per_s, step_log_margins
+from pliant.feed.steps import failing_flow_mm3_per_s, step_log_margins
 from pliant.models.bead import bead_area_mm2
 from pliant.records.coupon import Forecast, Step
 from pliant.records.filament import Filament
@@ -99,8 +100,9 @@ def moved_forecast(machine: Machine, filament: Filament, steps: tuple[Step, ...]
     loss = LOSS.value * LOSS.spread ** rng.standard_normal((_SAMPLES, 1))
     asked = np.array([s.asked_mm for s in steps])
     moved = moved_share(machine, theta, push, loss, rng.random((_SAMPLES, 1))) * asked
-    if (log_margin > 0).any(axis=0).all():
-        moved = np.where(log_margin > 0, moved, np.nan)  # where the path gives, nobody measures a length
+    # where the path gives, nobody measures a length; where it gives in all samples, the strongest stand for who does
+    strong = np.minimum(np.quantile(log_margin, 0.95, axis=0), 0.0)
+    moved = np.where(log_margin >= strong, moved, np.nan)
     return _with_range(failing_forecast(machine, filament, steps), np.maximum(moved, 0.0))
 
 

@@ -21,6 +21,7 @@ __all__ = ["gap_step_settings", "gap_steps"]
 _STEPS, _LEAST_MM, _APART_MM = 8, 0.1, 0.01
 _LANES, _LANE_MM, _PITCH_MM = 2, 70.0, 2.4
 _HOLD_S = 12.0
+_STRIPS_S, _SHORT_MM = 600.0, 25.0  # [s] for two lanes of every strip; [mm] of the shortest lane
 _FIRST_CHANCE = 0.05
 _FLOWS = np.geomspace(0.9, 0.03, 20)  # of the median limit at the widest gap
 
@@ -91,7 +92,10 @@ def gap_steps(machine: Machine, filament: Filament) -> Coupon:
     safe = safe_flow_mm3_per_s(machine, filament, nozzle_c, width, steps[0].gap_mm)
     w = Writer("gap steps", machine, filament, nozzle_c, purge_mm3_per_s=min(safe, flow))
     marks = []
-    left = CENTRE_MM[0] - _LANE_MM / 2
+    # slow strips are shorter, so that the piece stays within its time
+    slow_s = sum(_LANES * _LANE_MM / s.speed_mm_per_s for s in steps)
+    lane_mm = round(max(_LANE_MM * min(1.0, _STRIPS_S / slow_s), _SHORT_MM), 1)
+    left = CENTRE_MM[0] - lane_mm / 2
     y = CENTRE_MM[1] - 40.0
     for k, step in enumerate(steps):
         w.note(f"step {k + 1}: gap {step.gap_mm:g} mm")
@@ -100,14 +104,14 @@ def gap_steps(machine: Machine, filament: Filament) -> Coupon:
         w.height(step.gap_mm)
         marks.append((left, y))
         area = float(bead_area_mm2(width, step.gap_mm))
-        lanes = max(_LANES, int(np.ceil(_HOLD_S * step.speed_mm_per_s / _LANE_MM)))
+        lanes = max(_LANES, int(np.ceil(_HOLD_S * step.speed_mm_per_s / lane_mm)))
         right = False
         for lane in range(lanes):
             right = not right
-            w.bead(left + _LANE_MM * right, y, area, flow)
+            w.bead(left + lane_mm * right, y, area, flow)
             y += _PITCH_MM
             if lane < lanes - 1:
-                w.bead(left + _LANE_MM * right, y, area, flow)
+                w.bead(left + lane_mm * right, y, area, flow)
         y += _PITCH_MM
     return Coupon(
         kind="gap-steps",

@@ -37,7 +37,7 @@ def thread_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
     _, pressure, _ = step_log_margins(
         machine, theta, flow_mm3_per_s=np.array([flow]), nozzle_c=nozzle_c, width_mm=width, gap_mm=height
     )
-    constant = float(np.median(chain.compliance(machine, theta) * theta["flow_index"] * pressure / flow))
+    constant = float(np.median(chain.compliance(machine, theta, pressure) * theta["flow_index"] * pressure / flow))
     speed = float(min(_SPEED_MM_PER_S, 0.7 * min(machine.max_speed_mm_per_s[:2])))
     steps = [
         Step(

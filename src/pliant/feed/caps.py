@@ -15,6 +15,7 @@ from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Groups
 from pliant.feed.load import bounded_gap_mm
+from pliant.feed.passage import ONE, Passage
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -33,6 +34,7 @@ def flow_caps(
     filament: Filament,
     target: float,
     *,
+    passage: Passage = ONE,
     seconds_at: Callable[[Floats], Floats] | None = None,
     most_mm3_per_s: Floats | None = None,
 ) -> Floats:
@@ -46,6 +48,8 @@ def flow_caps(
         The records.
     target : float
         Chance of a jam of the whole job, all groups running at their caps. [-]
+    passage : Passage, default one stretch
+        Of the job once it runs at its caps.
     seconds_at : callable, optional
         Caps `(g,)` to the time that each group spends at its cap; where given, risk goes where it saves most time.
         [mm3/s -> s]
@@ -58,7 +62,7 @@ def flow_caps(
         Flow; 0 where even a hundredth of a cubic millimetre a second is too much. [mm3/s]
     """
     draws = tail_draws(machine, filament)
-    theta, shift = draws.theta, BED_ERROR_MM * draws.bed
+    theta, shift = chain.after(draws.theta, groups.end_s), BED_ERROR_MM * draws.bed
     gap = bounded_gap_mm(groups.gap_mm - np.where(groups.first_layer, shift, 0.0))
     unit = chain.unit_drop_mpa(theta)
     ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm), unit)
@@ -69,15 +73,15 @@ def flow_caps(
         return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))
 
     low, high = np.full(groups.gap_mm.size, 1e-2), np.full(groups.gap_mm.size, 50.0)
-    hopeless = draws.chance(least(low)) > target
+    hopeless = draws.chance(least(low), passage) > target
     for _ in range(14):
         middle = np.sqrt(low * high)
-        meets = draws.chance(least(middle)) <= target
+        meets = draws.chance(least(middle), passage) <= target
         low, high = np.where(meets, middle, low), np.where(meets, high, middle)
     # together the groups jam a little more often than the worst of them: take all caps down by one factor
     share = 1.0
     for _ in range(30):
-        if draws.chance(least(low * share).min(axis=1)) <= target:
+        if draws.chance(least(low * share).min(axis=1), passage) <= target:
             break
         share *= 0.98
     caps = low * share
@@ -85,11 +89,11 @@ def flow_caps(
         room = np.log(np.maximum(most_mm3_per_s / caps, 1.0))
         if (room > 0).sum() > 1:
             table = np.stack([least(caps * np.exp(x)) for x in _TABLE])
-            caps = caps * np.exp(_trade(draws, table, seconds_at(caps), room, target))
+            caps = caps * np.exp(_trade(draws, table, seconds_at(caps), room, target, passage))
     return np.where(hopeless, 0.0, caps)
 
 
-def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: float) -> Floats:
+def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: float, passage: Passage) -> Floats:
     """Logarithm of the factor on each cap that saves most time at the same chance of a jam; zeros if none does.
 
     Log margins over `_TABLE` (t, n, g), time of each group at its cap (g,), log of the largest useful factor (g,).
@@ -104,7 +108,7 @@ def _trade(draws: Draws, table: Floats, seconds: Floats, room: Floats, target: f
         i = np.minimum(at.astype(np.int64), _TABLE.size - 2)
         g = np.arange(x.size)
         margin = table[i, :, g] + (table[i + 1, :, g] - table[i, :, g]) * (at - i)[:, None]
-        return float(draws.chance(margin.min(axis=0)))
+        return float(draws.chance(margin.min(axis=0), passage))
 
     start = np.zeros(seconds.size)
     found = minimize(

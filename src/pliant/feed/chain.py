@@ -25,8 +25,8 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "COLUMN_DIAMETERS", "MECHANISMS", "cause_of", "central", "compliance", "consistency_pa_sn", "correlate",
-    "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "margins", "melt_limit_mm3_per_s",
+    "COLUMN_DIAMETERS", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn", "correlate",
+    "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
     "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
 
@@ -38,13 +38,16 @@ COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
-    "pinch_force_n", "grip_friction", "motor_force_n", "spool_pull_n", "heated_length_mm", "bore_mm",
-    "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm", "break_mm",
+    "pinch_force_n", "grip_friction", "bite_mm2", "motor_force_n", "warming_k", "warming_min", "spool_pull_n",
+    "heated_length_mm", "bore_mm", "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm", "break_mm",
 )  # fmt: skip
 _FILAMENT = (
     "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
     "diffusivity_mm2_per_s", "model_factor", "entry_factor", "half_strain",
 )  # fmt: skip
+# what is stored under push is what the chain knows least: friction along a guide shares the load, ends give way
+LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
+_MOST_SOFTENING = 3.0  # [-] of the secant modulus, past which the law's own rows end
 Theta = Mapping[str, Any]
 
 
@@ -63,8 +66,10 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
             found[held] = span.end_factor or Quantity(held, 1.0, 1.15, "from memory", True)
             # evenly between the haringx and the neo-hookean column; see physics
             found[mix] = Quantity(mix, 0.5, 1.0, "bracket", True)
-    if filament.lag_factor is not None:
-        found["lag_factor"] = filament.lag_factor
+    found["lag_factor"] = filament.lag_factor or LAG_FACTOR
+    if machine.grip_n is not None:  # measured: what it comes from does not matter
+        found = {name: q for name, q in found.items() if name not in ("grip_friction", "bite_mm2")}
+        found["grip_n"] = machine.grip_n
     return found
 
 
@@ -82,6 +87,15 @@ def sample(
     names = drawn_names(unknowns(machine, filament))
     theta = theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
     return theta, np.column_stack([drawn[name] for name in names]), names
+
+
+def after(theta: Theta, seconds: Any) -> dict[str, Any]:
+    """The unknowns once a job has run for so long: filament leaves the warm drive softer, in the first span. [s]
+
+    Further down it has cooled: a strand loses half of its warmth in the order of ten seconds, and rarely comes faster.
+    """
+    share = -np.expm1(-seconds / (60 * theta["warming_min"]))
+    return {**theta, Unknown("warm_share", 0).name: np.exp(-HEAT_RATE * theta["warming_k"] * share)}
 
 
 def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
@@ -212,9 +226,9 @@ def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
     return _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name] * theta[Unknown("length_mm", i).name]
 
 
-def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
+def _gap_capacity_n(theta: Theta, i: int, ends: str, modulus: Any) -> Any:
     """Load at which the filament in gap i begins to bow: between two theories, at the tangent modulus there."""
-    modulus, diameter = theta["youngs_modulus_mpa"], theta["diameter_mm"]
+    diameter = theta["diameter_mm"]
     at = (modulus, diameter, effective_length_mm(theta, i, ends))
     low = column.buckling_force_n(*at, theory="haringx")
     high = column.buckling_force_n(*at, theory="neo-hookean")
@@ -222,11 +236,23 @@ def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
     return column.softening_load_n(elastic, modulus, diameter, theta["half_strain"])
 
 
-def _fill_n(bore_mm: Any, theta: Theta) -> Any:
+def _fill_n(bore_mm: Any, theta: Theta, modulus: Any) -> Any:
     """Push at which the filament, softening as it goes, has swollen to a bore."""
     diameter = theta["diameter_mm"]
-    elastic = guide.fill_force_n(youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=diameter, bore_mm=bore_mm)
+    elastic = guide.fill_force_n(youngs_modulus_mpa=modulus, diameter_mm=diameter, bore_mm=bore_mm)
     return elastic / (1 + (1 - (diameter / bore_mm) ** 2) / theta["half_strain"])
+
+
+def grip_n(machine: Machine, theta: Theta) -> Any:
+    """Push at which the drive slips: what its teeth shear off, at the stress that the softening law runs up to. [N]
+
+    Never less than what its wheels rub; where it was measured, what was measured.
+    """
+    if "grip_n" in theta:
+        return theta["grip_n"]
+    rubs = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
+    stress = theta["youngs_modulus_mpa"] * theta.get(Unknown("warm_share", 0).name, 1.0) * theta["half_strain"]
+    return np.maximum(rubs, drive.bite_force_n(stress, theta["bite_mm2"], machine.driven_wheels))
 
 
 def margins(
@@ -275,7 +301,7 @@ def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dic
 
 
 def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
-    diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
+    diameter = theta["diameter_mm"]
     push = np.asarray(theta["model_factor"] * pressure_mpa * np.pi * diameter**2 / 4, dtype=float)
     push = np.maximum(push, 1e-9)
     margin: dict[str, Any] = {}
@@ -291,11 +317,12 @@ def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[di
 
     for i in range(len(machine.path) - 1, -1, -1):
         span = machine.path[i]
+        modulus = theta["youngs_modulus_mpa"] * theta.get(Unknown("warm_share", i).name, 1.0)
         if span.kind == "gap":
-            compare("bow", _gap_capacity_n(theta, i, span.ends), push)
+            compare("bow", _gap_capacity_n(theta, i, span.ends, modulus), push)
             # in a gap too short to bow the filament squeezes out sideways, until it no longer enters what follows
             below = Unknown("bore_mm", i + 1).name
-            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta), push)
+            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta, modulus), push)
             continue
         tube = {
             "length_mm": theta[Unknown("length_mm", i).name],
@@ -309,10 +336,9 @@ def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[di
         finite = np.isfinite(push)
         grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **tube)
         push = np.where(finite, grown, np.inf)
-        compare("swell", _fill_n(tube["bore_mm"], theta), push)
+        compare("swell", _fill_n(tube["bore_mm"], theta, modulus), push)
     at_wheel = push + theta["spool_pull_n"]  # it also pulls the filament off its spool
-    grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
-    compare("slip", grip, at_wheel)
+    compare("slip", grip_n(machine, theta), at_wheel)
     compare("stall", theta["motor_force_n"], at_wheel)
     return margin, capacity, push
 
@@ -329,16 +355,23 @@ def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
     return np.where(upstream & (margin[names.index("lock")] < 1), np.inf, margin).argmin(axis=0)
 
 
-def compliance(machine: Machine, theta: Theta) -> Any:
-    """Volume stored per unit of melt pressure: melt, cold filament above it, warm filament between. [mm3/MPa]
+def compliance(machine: Machine, theta: Theta, pressure_mpa: Any = None) -> Any:
+    """Volume stored per unit of melt pressure: melt, cold filament above it, warm filament between. [MPa -> mm3/MPa]
 
-    What the filament feels is the pressure times the model factor. In the heat break it warms from the room to where it
-    softens and gives way the more; along it the modulus falls by our law of heat, evenly in temperature.
+    What the filament feels is the pressure times the model factor, and it softens under it: the secant modulus at that
+    stress stores. Without a pressure: at the one at which the path gives, since that is where a job is decided. In the
+    heat break it warms from the room to where it softens and gives way the more; along it the modulus falls by our law
+    of heat, evenly in temperature.
     """
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
     cold = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
     warmer = HEAT_RATE * np.maximum(theta["soften_c"] - ROOM_C, 1.0)
     length = cold + theta["break_mm"] * np.expm1(warmer) / warmer
-    factor = theta["model_factor"]
-    stored = lag.compliance_mm3_per_mpa(melt / factor, theta["diameter_mm"], length, theta["youngs_modulus_mpa"])
-    return stored * factor * theta.get("lag_factor", 1.0)
+    factor, modulus = theta["model_factor"], theta["youngs_modulus_mpa"]
+    if pressure_mpa is None:
+        found, _, _ = push_margins(machine, theta, 1.0)
+        pressure_mpa = np.minimum.reduce(np.broadcast_arrays(*found.values()))
+    share = factor * pressure_mpa / (modulus * theta["half_strain"])  # of the stress that the softening law runs up to
+    secant = modulus * np.maximum(1 - share, 1 / _MOST_SOFTENING)
+    stored = lag.compliance_mm3_per_mpa(melt / factor, theta["diameter_mm"], length, secant)
+    return stored * factor * theta["lag_factor"]

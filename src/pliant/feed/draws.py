@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
-from pliant.feed.steps import jam_chance, step_log_margins
+from pliant.feed.passage import ONE, Passage
+from pliant.feed.steps import step_log_margins
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.sampling import normal_scores
+from pliant.sampling import normal_scores, slopes
 
 __all__ = ["Draws", "tail_draws"]
 
@@ -49,9 +50,9 @@ class Draws:
         """Mean over the draws as the records say them, `(n, ...) -> (...)`."""
         return np.asarray(np.tensordot(self.weight, values, axes=(0, 0)) / self.weight.size)
 
-    def chance(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
+    def chance(self, log_margin: NDArray[np.float64], passage: Passage = ONE) -> NDArray[np.float64]:
         """Chance of a jam from the log margin of each draw, `(n, ...) -> (...)`."""
-        return self.mean(jam_chance(log_margin))
+        return self.mean(passage.chance(log_margin))
 
 
 def tail_draws(machine: Machine, filament: Filament, n: int = 2000, seed: int = 7) -> Draws:
@@ -78,7 +79,7 @@ def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
     rng = np.random.default_rng(seed)
     names = list(chain.unknowns(machine, filament))
     own = np.column_stack([normal_scores(rng, n) for _ in names])
-    push = _PUSH * _falls_along(machine, filament, names)
+    push = _PUSH * _falls_along(machine, filament)
     own += np.outer(np.arange(n) % 2, push)
     weight = 2 / (1 + np.exp(own @ push - push @ push / 2))
     drawn = chain.correlate(machine, filament, dict(zip(names, own.T, strict=True)))
@@ -88,9 +89,10 @@ def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
     return Draws(theta, np.column_stack([drawn[k] for k in shown]), shown, bed, weight / weight.mean())
 
 
-def _falls_along(machine: Machine, filament: Filament, names: list[str]) -> NDArray[np.float64]:
+@lru_cache(maxsize=16)
+def _falls_along(machine: Machine, filament: Filament) -> NDArray[np.float64]:
     """Unit vector among independent scores along which the log margin of a steady bead falls fastest; 0 if none."""
-    rng = np.random.default_rng(1)
+    rng, names = np.random.default_rng(1), list(chain.unknowns(machine, filament))
     own = np.column_stack([normal_scores(rng, _PILOT) for _ in names])
     drawn = chain.correlate(machine, filament, dict(zip(names, own.T, strict=True)))
     theta = chain.theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
@@ -99,6 +101,6 @@ def _falls_along(machine: Machine, filament: Filament, names: list[str]) -> NDAr
         gap_mm=_GAP_MM,
     )  # fmt: skip
     y = np.clip(least[:, 0], -3.0, 3.0)  # what has given ten times over says no more of the direction
-    slope = np.linalg.lstsq(np.column_stack([np.ones(_PILOT), own]), y, rcond=None)[0][1:]
+    slope = slopes(own, y)
     size = float(np.linalg.norm(slope))
     return np.asarray(-slope / size) if size > 1e-9 else np.zeros(len(names))

@@ -18,13 +18,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
+from pliant.feed.passage import ONE, Passage
 from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import Fed, chunks_between, settled_peak, smoothed_peak
 from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["Envelope", "Groups", "envelope", "operating_groups"]
+__all__ = ["FIRST_LAYER_S", "Envelope", "Groups", "envelope", "operating_groups"]
 
 _TAU_S = np.geomspace(0.01, 600.0, 12)  # [s] lags at which the moments that matter are looked for
 _INDEX = 1 / np.array([1.0, 1.5, 2.3, 10.0])  # [-] flow indices of the table, even enough in 1/n
@@ -34,6 +35,7 @@ _GRAIN = 0.12  # [-] time constants in one chunk of a stretch
 _CHUNKS = 256
 _NEAR_MOVES = 256  # moves before a moment that are seen phase by phase; earlier ones whole
 _MOST_GROUPS = 24
+FIRST_LAYER_S = 600.0  # [s] within which a first layer of a job that is not there yet is laid: our choice
 
 
 @dataclass(frozen=True)
@@ -50,17 +52,31 @@ class Envelope:
     first_layer: NDArray[np.bool_]
     reference_mm3_per_s: NDArray[np.float64]
     flow_mm3_per_s: NDArray[np.float64]
+    end_s: NDArray[np.float64]  # when the group is laid for the last time
+    passage: Passage = ONE
 
     @classmethod
     def steady(
-        cls, flow_mm3_per_s: ArrayLike, nozzle_c: float, width_mm: ArrayLike, gap_mm: ArrayLike, first_layer: ArrayLike
+        cls,
+        flow_mm3_per_s: ArrayLike,
+        nozzle_c: float,
+        width_mm: ArrayLike,
+        gap_mm: ArrayLike,
+        first_layer: ArrayLike,
+        *,
+        end_s: float = np.inf,
+        passage: Passage = ONE,
     ) -> "Envelope":
-        """Groups that run at a constant flow each, `(g,)`. [mm3/s, degC, mm, mm, -]"""
+        """Groups that run at a constant flow each, `(g,)`, until long after the drive is warm.
+
+        A first layer is laid within `FIRST_LAYER_S`. [mm3/s, degC, mm, mm, -, s]
+        """
         flow = np.asarray(flow_mm3_per_s, dtype=float)
         width, gap = np.asarray(width_mm, dtype=float), np.asarray(gap_mm, dtype=float)
         first = np.asarray(first_layer, dtype=np.bool_)
         table = np.broadcast_to(flow[:, None, None], (flow.size, _INDEX.size, _STORE_S.size))
-        return cls(np.full(flow.size, float(nozzle_c)), width, gap, first, np.maximum(flow, 1e-3), table)
+        celsius, until = np.full(flow.size, float(nozzle_c)), np.where(first, min(end_s, FIRST_LAYER_S), end_s)
+        return cls(celsius, width, gap, first, np.maximum(flow, 1e-3), table, until, passage)
 
     def settled_mm3_per_s(
         self, g: int, scale: float, store_per_consistency: Any, nozzle_c: float, theta: chain.Theta
@@ -104,6 +120,7 @@ class Groups:
     width_mm: NDArray[np.float64]
     gap_mm: NDArray[np.float64]
     first_layer: NDArray[np.bool_]
+    end_s: NDArray[np.float64]  # when it is laid for the last time
 
 
 def operating_groups(course: Course) -> Groups:
@@ -132,7 +149,14 @@ def operating_groups(course: Course) -> Groups:
     width = least_by_group(course.width_mm, index, squeezed, present.size)
     width[~np.isfinite(width)] = 1.0
     heat, first = present // (2 * 400 * 200), (present // (400 * 200)) % 2 == 1
-    return Groups(index, heat, course.nozzle_c[heat], width, gap, first)
+    return Groups(index, heat, course.nozzle_c[heat], width, gap, first, _end_s(course, index, present.size))
+
+
+def _end_s(course: Course, index: NDArray[np.int32], count: int) -> NDArray[np.float64]:
+    """When each group is laid for the last time. [s]"""
+    end = np.zeros(count)
+    end[index] = np.cumsum(move_seconds(*fed_along(course, 1.0)[:6]))  # of moves of one group the last stays
+    return end
 
 
 def envelope(course: Course, machine: Machine, filament: Filament, groups: Groups | None = None) -> Envelope:
@@ -156,7 +180,7 @@ def envelope(course: Course, machine: Machine, filament: Filament, groups: Group
             continue
         outdone = (
             (heat == heat[i])
-            & ((first == first[i]) | (first & ~first[i]) | ~np.isfinite(gap[i]))
+            & (first == first[i])  # a first layer presses harder, before the drive is warm
             & (gap <= gap[i])
             & ((width <= width[i]) | ~np.isfinite(gap[i]))
             & (flow >= flow[i]).all(axis=1)
@@ -175,7 +199,8 @@ def envelope(course: Course, machine: Machine, filament: Filament, groups: Group
         [next(row[k] for k in (*range(middle, -1, -1), *range(middle, row.size)) if row[k] > 0) for row in flow[keep]]
     )
     table = _tables(moves, squeeze, place[keep], ratio[keep], reference)
-    return Envelope(course.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table)
+    end = _end_s(course, groups.index, gap.size)[keep]
+    return Envelope(course.nozzle_c[heat[keep]], width[keep], gap[keep], first[keep], reference, table, end)
 
 
 def _tables(

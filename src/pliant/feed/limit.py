@@ -35,6 +35,9 @@ def limit_speed(groups: Groups, machine: Machine, filament: Filament) -> dict[st
         return None
     g = flat[int(groups.width_mm[flat].argmax())]
     width, height = float(groups.width_mm[g]), float(groups.gap_mm[g])
-    flow = failing_flow_mm3_per_s(machine, filament, nozzle_c=float(groups.nozzle_c[g]), width_mm=width, gap_mm=height)
+    flow = failing_flow_mm3_per_s(
+        machine, filament, nozzle_c=float(groups.nozzle_c[g]), width_mm=width, gap_mm=height,
+        after_s=float(groups.end_s[g]),
+    )  # fmt: skip
     area = float(bead_area_mm2(max(width, height), height))
     return {name: float(np.quantile(flow, share)) / area for name, share in _ENDS.items()}

@@ -15,6 +15,7 @@ from pliant.records.machine import Machine
 __all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "fed_along", "follow"]
 
 DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
+_LEVELS = 16  # of warmth, so that the modulus is met within a percent
 _LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
 
 
@@ -123,20 +124,14 @@ def follow(course: Course, machine: Machine, filament: Filament) -> Load:
     step = np.log(table[1] / table[0])
     index = np.log(np.maximum(pressure, table[0]) / np.float32(table[0])) / np.float32(step)
     index = np.minimum(np.rint(index).astype(np.int32), table.size - 1)
+    best, code, at_drive = _at_the_drive(machine, theta, table)
+    level = _warm_level(course, theta)
+    push[:], least[:], which[:] = at_drive[index], best[level, index], code[level, index]
     for h, c in enumerate(course.nozzle_c):
-        m, cap, at_drive = chain.margins(machine, theta, pressure_mpa=table, flow_mm3_per_s=1.0, nozzle_c=float(c))
-        names = [k for k in m if k != "starve"]
-        stack = np.vstack([m[k] for k in names])
-        best = stack.min(axis=0)
-        code = np.array([chain.MECHANISMS.index(k) for k in names])[chain.cause_of(names, stack)]
         here = slice(None) if course.nozzle_c.size == 1 else course.heat == h
-        at = index[here]
-        push[here] = at_drive.astype(np.float32)[at]
-        least[here] = best.astype(np.float32)[at]
-        which[here] = code.astype(np.uint8)[at]
         # where nothing is fed the store drains into the air: a surge, but of melt that is hot already
         asked = np.where(course.filament_mm[here] > 0, flow[here], 0)
-        starve = np.float32(cap["starve"]) / np.maximum(asked, np.float32(1e-9))
+        starve = np.float32(chain.melt_limit_mm3_per_s(float(c), theta)) / np.maximum(asked, np.float32(1e-9))
         worse = starve < least[here]
         which[here] = np.where(worse, chain.MECHANISMS.index("starve"), which[here])
         np.minimum(least[here], starve, out=starve)
@@ -145,6 +140,25 @@ def follow(course: Course, machine: Machine, filament: Filament) -> Load:
     starved = which == chain.MECHANISMS.index("starve")
     which[(ratio >= DAM_RATIO) & ~starved] = chain.MECHANISMS.index("dam")
     return Load(pressure, end, flow, push, capacity, least, which, ratio, delivered, fed, stored)
+
+
+def _at_the_drive(machine: Machine, theta: chain.Theta, table: Any) -> tuple[Any, Any, Any]:
+    """Least margin and who gives `(n_levels, n)`, push at the drive `(n,)`, at pressures and levels of warmth."""
+    best, code = [], []
+    for share in np.arange(_LEVELS) / (_LEVELS - 1):
+        seconds = -60 * theta["warming_min"] * np.log1p(-min(share, 1 - 1e-12))
+        m, _, push = chain.push_margins(machine, chain.after(theta, seconds), table)
+        stack = np.vstack(list(m.values()))
+        best.append(stack.min(axis=0))
+        code.append(np.array([chain.MECHANISMS.index(k) for k in m])[chain.cause_of(list(m), stack)])
+    return np.array(best, dtype=np.float32), np.array(code, dtype=np.uint8), push.astype(np.float32)
+
+
+def _warm_level(course: Course, theta: chain.Theta) -> NDArray[np.uint8]:
+    """How far the drive has warmed at each move: 0 cold, `_LEVELS` - 1 warm through."""
+    time = np.cumsum(move_seconds(*fed_along(course, 1.0)[:6]), dtype=np.float64).astype(np.float32)
+    np.expm1(-time / np.float32(60 * theta["warming_min"]), out=time)
+    return np.rint(-time * (_LEVELS - 1)).astype(np.uint8)
 
 
 def _capacity(push: Any, table: Any, least: Any, which: Any) -> Any:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pliant.feed import chain
 from pliant.feed.starting import flow_after_stop, start_time, stop_time
 from pliant.models.bead import bead_area_mm2
-from pliant.models.drive import grip_force_n, slip_loss
+from pliant.models.drive import slip_loss
 from pliant.records.coupon import Step
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
@@ -35,7 +35,7 @@ def _column(steps: Sequence[Step], name: str) -> Floats:
 
 def _store_s(machine: Machine, theta: dict[str, Any], steps: Sequence[Step], pressure_mpa: Floats) -> Floats:
     """Time in which the steady flow would empty what is stored, `(n, s)`. [s]"""
-    store = chain.compliance(machine, theta) * pressure_mpa / _column(steps, "flow_mm3_per_s")
+    store = chain.compliance(machine, theta, pressure_mpa) * pressure_mpa / _column(steps, "flow_mm3_per_s")
     return np.asarray(store, dtype=float)
 
 
@@ -91,7 +91,7 @@ def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: A
     with the push, the rest the bite of the teeth, which does not. [N, -, - -> -]
     """
     loss = np.minimum(loss, 0.9)
-    grip = grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
+    grip = chain.grip_n(machine, theta)
     # at the grip nothing is left to lose: the tail of the belief about `loss` would ask for more than all
     at_grip = np.minimum(loss * slip_share / _AT_SHARE, 1.0)
     slip = slip_loss(np.minimum(push_n, 1e6), grip, at_grip)

@@ -100,7 +100,8 @@ def pull_for_job(course: Course, slowed: Course, machine: Machine, filament: Fil
 def stored_mm(machine: Machine, theta: chain.Theta, pressure_mpa: ArrayLike) -> NDArray[np.float64]:
     """Filament pressed together between drive and melt at a melt pressure. [MPa -> mm]"""
     area = np.pi * np.asarray(theta["diameter_mm"]) ** 2 / 4
-    return np.asarray(chain.compliance(machine, theta) * np.asarray(pressure_mpa) / area)
+    pressure = np.asarray(pressure_mpa)
+    return np.asarray(chain.compliance(machine, theta, pressure) * pressure / area)
 
 
 def _crossings(filament_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

@@ -15,10 +15,10 @@ from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
-from pliant.feed.steps import jam_chance
 from pliant.records.filament import Filament
 from pliant.records.findings import least_chance
 from pliant.records.machine import Machine
+from pliant.sampling import slopes
 
 __all__ = [
     "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
@@ -47,32 +47,34 @@ def log_margins(
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
     store, unit = chain.compliance(machine, theta), chain.unit_drop_mpa(theta)
-    free: Any = 0.0
-    dammed: Any = 0.0
+    pressed: dict[tuple[bool, bool], Any] = {}  # by first layer or not, dammed or not
+    until: dict[bool, float] = {}
     starve: Any = np.inf
     limits = {c: chain.melt_limit_mm3_per_s(c, theta) for c in np.unique(course.nozzle_c).tolist()}
     for g in range(course.nozzle_c.size):
-        gap = bounded_gap_mm(course.gap_mm[g] - (bed_shift_mm if course.first_layer[g] else 0.0))
-        celsius = float(course.nozzle_c[g])
+        first, celsius = bool(course.first_layer[g]), float(course.nozzle_c[g])
+        gap = bounded_gap_mm(course.gap_mm[g] - (bed_shift_mm if first else 0.0))
         ratio = chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g]), unit)
         flow = course.settled_mm3_per_s(g, scale, store * ratio * unit, celsius, theta)
         pressure = ratio * chain.free_pressure_mpa(flow, celsius, theta, unit)
         starve = np.minimum(starve, limits[celsius] / np.maximum(flow, 1e-9))
-        free = np.maximum(free, np.where(ratio >= DAM_RATIO, 0.0, pressure))
-        dammed = np.maximum(dammed, np.where(ratio >= DAM_RATIO, pressure, 0.0))
+        until[first] = max(until.get(first, 0.0), float(course.end_s[g]))
+        for is_dam in (False, True):
+            here = np.where((ratio >= DAM_RATIO) == is_dam, pressure, 0.0)
+            pressed[first, is_dam] = np.maximum(pressed.get((first, is_dam), 0.0), here)
     if not course.nozzle_c.size:
         return {}, np.zeros(np.size(store))
-    # every margin of the push falls as the pressure rises: the greatest pressure of each kind decides
+    # every margin of the push falls as the pressure rises and the drive warms: of each kind of place the greatest
+    # pressure decides, at the end of the job or of its first layer
     least: dict[str, Any] = {"starve": starve}
     most: Any = 0.0
-    for pressure, is_dam in ((free, False), (dammed, True)):
+    for (first, is_dam), pressure in pressed.items():
         if not np.any(pressure > 0):
             continue
-        found, _, push = chain.push_margins(machine, theta, pressure)
+        found, _, push = chain.push_margins(machine, chain.after(theta, until[first] / scale), pressure)
         most = np.maximum(most, push)
         for name, values in found.items():
-            here = np.where(pressure > 0, values, np.inf)
-            key = "dam" if is_dam else name
+            here, key = np.where(pressure > 0, values, np.inf), "dam" if is_dam else name
             least[key] = np.minimum(least.get(key, np.inf), here)
     shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
     flat = {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}
@@ -160,7 +162,8 @@ def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple
     draws = tail_draws(machine, filament)
     by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
     least = log_least(by_name)
-    mean, (low, high) = float(draws.chance(least)), np.quantile(jam_chance(least[draws.plain]), [0.05, 0.95])
+    mean = float(draws.chance(least, course.passage))
+    low, high = np.quantile(course.passage.chance(least[draws.plain]), [0.05, 0.95])
     return mean, min(float(low), mean), max(float(high), mean)
 
 
@@ -169,7 +172,7 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     if not by_name:
         return Risk(0.0, 0.0, {}, {})
     order, least = list(by_name), log_least(by_name)
-    chance = draws.weight * jam_chance(least)
+    chance = draws.weight * at.passage.chance(least)
     first = chain.cause_of(order, np.vstack([by_name[k] for k in order]))
     by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
     plain = draws.plain
@@ -185,9 +188,8 @@ def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
     as slope squared times variance.
     """
     y = np.clip(log_margin, -5, 5)
-    slope, *_ = np.linalg.lstsq(np.column_stack([np.ones(y.size), scores]), y, rcond=None)
     together = (scores - scores.mean(axis=0)).T @ (y - y.mean()) / y.size
-    part = np.maximum(slope[1:] * together, 0.0) / max(float(y.var()), 1e-12)
+    part = np.maximum(slopes(scores, y) * together, 0.0) / max(float(y.var()), 1e-12)
     return dict(sorted(zip(names, part.tolist(), strict=True), key=lambda kv: -kv[1]))
 
 

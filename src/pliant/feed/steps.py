@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.load import bounded_gap_mm
+from pliant.feed.passage import JOB_SCATTER
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["JOB_SCATTER", "failing_flow_mm3_per_s", "failing_gap_mm", "jam_chance", "step_log_margins"]
+__all__ = ["COUPON_S", "failing_flow_mm3_per_s", "failing_gap_mm", "step_log_margins"]
 
-JOB_SCATTER = 1.1  # [-] multiplicative spread from job to job that no measurement removes; from memory
+COUPON_S = 300.0  # [s] into a test piece, which never lasts over 900
 _CLIP = np.log(1e6)
 
 
@@ -29,6 +30,7 @@ def step_log_margins(
     width_mm: Any,
     gap_mm: Any,
     height_mm: Any = None,
+    after_s: float = COUPON_S,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Logarithm of the least margin at steady steps.
 
@@ -42,6 +44,8 @@ def step_log_margins(
         The steps, `(s,)` or `(n, s)`; an infinite gap is in air. [mm3/s, degC, mm, mm]
     height_mm : ndarray, optional
         Height of the layer where an uneven bed makes the gap another. [mm]
+    after_s : float, default COUPON_S
+        How long the drive has been at work. [s]
 
     Returns
     -------
@@ -49,6 +53,7 @@ def step_log_margins(
         `(n, s)`. [-, MPa, N]
     """
     flow, gap = np.asarray(flow_mm3_per_s, dtype=float), bounded_gap_mm(np.asarray(gap_mm, dtype=float))
+    theta = chain.after(theta, after_s)
     height = None if height_mm is None else bounded_gap_mm(np.asarray(height_mm, dtype=float))
     unit = chain.unit_drop_mpa(theta)
     ratio = chain.dam_ratio(width_mm, gap, theta, height, unit)
@@ -57,13 +62,6 @@ def step_log_margins(
     least = np.minimum.reduce(np.broadcast_arrays(*margins.values()))
     with np.errstate(divide="ignore"):
         return np.clip(np.log(least), -_CLIP, _CLIP), pressure, push
-
-
-def jam_chance(log_margin: Any) -> NDArray[np.float64]:
-    """Chance that a job with this log margin jams, the scatter from job to job inside. [- -> -]"""
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(-log_margin / np.log(JOB_SCATTER)))
 
 
 def _crossing(log_margin: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -89,6 +87,7 @@ def failing_flow_mm3_per_s(
     nozzle_c: float,
     width_mm: float,
     gap_mm: float,
+    after_s: float = COUPON_S,
     n: int = 1000,
     seed: int = 7,
 ) -> NDArray[np.float64]:
@@ -96,7 +95,7 @@ def failing_flow_mm3_per_s(
     flow = np.geomspace(0.02, 60.0, 160)
     theta = _theta(machine, filament, n, seed)
     log_margin, _, _ = step_log_margins(
-        machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm
+        machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm, after_s=after_s
     )
     return np.exp(_crossing(log_margin + _scatter(n, seed), np.log(flow)))
 

@@ -19,7 +19,13 @@ __all__ = ["fill_vessels"]
 
 
 def fill_vessels(
-    machine: Machine, filament: Filament, *, pressure_mpa: float, flow_mm3_per_s: float, nozzle_c: float
+    machine: Machine,
+    filament: Filament,
+    *,
+    pressure_mpa: float,
+    flow_mm3_per_s: float,
+    nozzle_c: float,
+    after_s: float = 0.0,
 ) -> tuple[Vessel, ...]:
     """Fill every span of the feed path at one operating point, at the central values.
 
@@ -29,13 +35,15 @@ def fill_vessels(
         The records.
     pressure_mpa, flow_mm3_per_s, nozzle_c : float
         Melt pressure before the model factor, delivered flow, nozzle temperature. [MPa, mm3/s, degC]
+    after_s : float, default 0.0
+        How long the drive has been at work. [s]
 
     Returns
     -------
     tuple of Vessel
         Drive, spans, hot end; the fullest one governs.
     """
-    theta = chain.central(machine, filament)
+    theta = chain.after(chain.central(machine, filament), after_s)
     area = np.pi * theta["diameter_mm"] ** 2 / 4 * theta["model_factor"]
 
     def ask(first: int, last: int, pressure: float) -> tuple[dict[str, Any], dict[str, Any], float]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pliant.errors import ProgramError
 from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
 from pliant.feed.load import Course, Load, follow
+from pliant.feed.passage import Passage, passage_of
 from pliant.job.laying import Laying
 from pliant.program.timing import Motion
 from pliant.records.filament import Filament
@@ -101,7 +102,12 @@ class Job:
     @cached_property
     def envelope(self) -> Envelope:
         """What it asks of the feed path at its worst, for any value of the unknowns."""
-        return envelope(self.course, self.machine, self.filament, self.groups)
+        return replace(envelope(self.course, self.machine, self.filament, self.groups), passage=self.passage)
+
+    @cached_property
+    def passage(self) -> Passage:
+        """How its margin runs along the filament, at central values."""
+        return passage_of(np.log(np.clip(self.load.margin, 1e-6, 1e6)), self.course.filament_mm)
 
     def at(self, speed_mm_per_s: NDArray[np.float64]) -> Self:
         """The same job at other speeds, `(n_moves,)`; what does not hang on them is shared. [mm/s]"""

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
+from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
-from pliant.feed.steps import JOB_SCATTER, jam_chance
 from pliant.feed.tries import Order, Tries, bare_tries, best_order, expected_min, proved_tries
 from pliant.job.job import Job
 from pliant.models.lag import time_constant_s
@@ -34,6 +34,7 @@ _OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 _LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
+_PROOF_WORTH = 0.05  # [-] of the expected time that a harder proof may cost, for what it leaves less: our choice
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
@@ -88,9 +89,9 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
     margin = _read_off(node, at_node, share)
     time_min = np.interp(1 / share, [1 / s for s in _TIMED], [_time_min(_at_share(job, s)) for s in _TIMED])
     moments = _moments(job)
-    lost = _lost_min(moments, margin, time_min, cost.looks_in_every_min)
+    lost = _lost_min(job.passage, moments, margin, time_min, cost.looks_in_every_min)
     end_min = cost.hardware_min + float(time_min[0])
-    tries = bare_tries(draws.weight, jam_chance(margin), time_min, lost, cost.restart_min, end_min)
+    tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
     order = best_order(tries)
     proof = None
     if order.places:
@@ -187,19 +188,22 @@ def _moments(job: Job) -> _Moments:
     return _Moments(least, above, begun[np.minimum(first, margin.size - 1)] / max(float(seconds.sum()), 1e-9))
 
 
-def _lost_min(moments: _Moments, margin: Floats, time_min: Floats, looks_in_every_min: float | None) -> Floats:
+def _lost_min(
+    passage: Passage, moments: _Moments, margin: Floats, time_min: Floats, looks_in_every_min: float | None
+) -> Floats:
     """Minutes until a jam is noticed, times its chance, `(n, k)`.
 
     A draw whose log margin is l, in a job whose scatter is z, jams where the central margin first comes within a factor
     exp(-l - z) of its least.
     """
     if looks_in_every_min is None:
-        return jam_chance(margin) * time_min
+        return passage.chance(margin) * time_min
     sigma, notice = np.log(JOB_SCATTER), looks_in_every_min / 2
     step = moments.above[1]
     grid = np.linspace(-moments.above[-1], 5 * sigma, 600)
     density = np.exp(-0.5 * ((moments.above + grid[:, None]) / sigma) ** 2) * step / (sigma * np.sqrt(2 * np.pi))
-    chance = jam_chance(grid)
+    density[:, 0] /= 2  # ends of a trapezoid
+    chance = passage.chance(grid)
     lost = np.empty_like(margin)
     for k, total in enumerate(time_min.tolist()):
         minutes = np.minimum(moments.share * total + notice, total)
@@ -216,8 +220,10 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
     flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s))
     flows = envelope(flat.course, job.machine, job.filament, job.groups)
     margin, total = _log_margin(job, flows, draws, 1.0)[:, None], np.array([_time_min(flat)])
-    lost = _lost_min(moments, margin, total, job.machine.tries.looks_in_every_min)
-    own = bare_tries(draws.weight, jam_chance(margin), total, lost, job.machine.tries.restart_min, tries.end_min)
+    lost = _lost_min(job.passage, moments, margin, total, job.machine.tries.looks_in_every_min)
+    own = bare_tries(
+        draws.weight, job.passage.chance(margin), total, lost, job.machine.tries.restart_min, tries.end_min
+    )
     slower = time_min > total[0] * 1.01
     both = Tries(
         draws.weight, np.hstack([own.cost_min, tries.cost_min[:, slower]]),
@@ -231,9 +237,9 @@ def _proof(
 ) -> Proof:
     """The proving run before these tries: of the flows that the sums cannot tell apart, the one that leaves least."""
     found = []
-    ratio = lost / np.maximum(jam_chance(margin), 1e-300)
+    ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
     for phi, proved in zip(_OVER, over, strict=True):
-        fails, then = proof_chances(margin, proved)
+        fails, then = proof_chances(margin, proved, job.passage)
         minutes = np.array([_proof_min(job, s * phi) for s in share])
         tries = proved_tries(
             draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
@@ -241,7 +247,7 @@ def _proof(
         left = float(left_after_proof(draws.weight, fails[:, 0], then[:, 0]))
         found.append((expected_min(tries, tuple(range(share.size))), Proof(float(minutes[0]), phi, left)))
     least = min(expected for expected, _ in found)
-    alike = (proof for expected, proof in found if expected <= (1 + _WORTH) * least)
+    alike = (proof for expected, proof in found if expected <= (1 + _PROOF_WORTH) * least)
     return min(alike, key=lambda proof: proof.jam_probability_after)
 
 

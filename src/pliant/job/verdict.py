@@ -26,7 +26,7 @@ __all__ = ["FEEDS_BELOW", "Examined", "judge"]
 
 FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
 _JAMS_ABOVE = 0.5  # [-] more likely to jam than not
-_MODERATE = 0.3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
+_MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism
-    stored_mm_per_mpa = float(stored_mm(machine, chain.central(machine, filament), 1.0))
+    stored = float(stored_mm(machine, chain.central(machine, filament), float(load.end_mpa.max(initial=0.0))))
     return Findings(
         verdict=verdict,
         jam_probability=risk.probability,
@@ -103,7 +103,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         change=change,
         remedies=helps,
         max_passes=passes_through_drive(program.filament_mm),
-        stored_length_mm=float(load.end_mpa.max(initial=0.0)) * stored_mm_per_mpa,
+        stored_length_mm=stored,
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=job.laying.facts(job.assumed, warned),
         cautions=(*cold_words(filament, coldest_c), *_cautions(machine, verdict)),

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.observe import LEAST_MM, LOSS, THREAD, moved_share, tapers_mm, thread_chance
+from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.risk import BED_ERROR_MM
-from pliant.feed.steps import JOB_SCATTER, step_log_margins
+from pliant.feed.steps import step_log_margins
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -48,17 +49,14 @@ _WILD = 4.0  # [-] a slip of the pen is this many times wider
 
 _NOISE = Quantity("noise", float(np.log(JOB_SCATTER)), 1.5, "own guess", True)
 _SHARE = Quantity("slip_share", 0.5, 1.0, "evenly between none and all", True)
-_LAG = Quantity("lag_factor", 1.0, 1.4, "own guess: friction along a guide shares the load", True)
 
 
 class Space:
     """The parameters: names, and the way from scores to values."""
 
     def __init__(self, machine: Machine, filament: Filament, readings: Sequence[Readings] = ()) -> None:
-        self.machine = machine
+        self.machine, self.filament = machine, filament
         kinds = {r.kind for r in readings}
-        lagging = bool(kinds & {"stop-start", "threads"})
-        self.filament = replace(filament, lag_factor=_LAG) if lagging and filament.lag_factor is None else filament
         self.unknowns = chain.unknowns(machine, self.filament)
         self.shared = chain.drawn_names(self.unknowns)
         own = {"noise": _NOISE}

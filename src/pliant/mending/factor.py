@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ValidityWarning
-from pliant.models.drive import grip_force_n, pinch_squash_mm, slip_loss, stretch_loss
+from pliant.feed import chain
+from pliant.models.drive import pinch_squash_mm, slip_loss, stretch_loss
 from pliant.models.metering import BITE_SHARE, flow_factor, largest_cause
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
@@ -67,7 +68,7 @@ def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Loss
             )
         return min(float(squash), diameter / 2)
 
-    grip = float(grip_force_n(pinch, machine.grip_friction.value, machine.driven_wheels))
+    grip = float(chain.grip_n(machine, chain.central(machine, filament)))
     share = sum(BITE_SHARE) / 2
     return Losses(
         float(stretch_loss(machine.spool_pull_n.value, modulus, diameter)),

@@ -5,7 +5,7 @@ lag forgives (runs that end before the pressure has built up) is given back by r
 chance of a jam reaches the target again. No speed ever rises above the one written.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +79,7 @@ def plan_flow(job: Job, target: float, *, aim: float = 1.0, chance: float | None
     program, machine, filament, course, groups = job.program, job.machine, job.filament, job.course, job.groups
     before = chance
     if before is None:
-        before = jam_risk(envelope(course, machine, filament, groups), machine, filament, shares=False).probability
+        before = jam_risk(job.envelope, machine, filament, shares=False).probability
     if before <= target:
         return FlowPlan(program.speed_mm_per_s, before, True, course)
     target = AIM * aim * target  # as searches see it; what is stated then meets it
@@ -91,13 +91,17 @@ def plan_flow(job: Job, target: float, *, aim: float = 1.0, chance: float | None
         )
 
     most = _most_asked(program, groups, diameter)
-    caps = flow_caps(groups, machine, filament, target, seconds_at=seconds_at, most_mm3_per_s=most)
+    # how the margin runs along the job depends on the caps: once round is enough
+    caps = np.maximum(flow_caps(groups, machine, filament, target, passage=job.passage), 1e-2)
+    passage = job.at(capped_speed(program, groups, caps, diameter)).passage
+    caps = flow_caps(groups, machine, filament, target, passage=passage, seconds_at=seconds_at, most_mm3_per_s=most)
     caps = np.maximum(caps, 1e-2)
 
     def at(rise: float) -> FlowPlan:
         speed = capped_speed(program, groups, caps * rise, diameter)
         course = job.at(speed).course
-        flows = envelope(course, machine, filament, groups)  # neither squeeze nor heat depends on the speed
+        # neither squeeze nor heat depends on the speed
+        flows = replace(envelope(course, machine, filament, groups), passage=passage)
         chance = jam_risk(flows, machine, filament, shares=False).probability
         return FlowPlan(speed, chance, chance <= target, course)
 

@@ -69,7 +69,9 @@ def _heat(stages: Stages) -> None:
 
 
 def _prime(stages: Stages) -> None:
-    p, edits, load = stages.program, Edits.none(stages.program), stages.job.load
+    # at the speeds it will have, so that a second mending finds it primed
+    load = follow(stages.plan(stages.target).course, stages.machine, stages.filament)
+    p, edits = stages.program, Edits.none(stages.program)
     compliance, area = stages.stored_per_mpa()
     beads = np.flatnonzero(p.kind == BEAD)
     settled = float(np.median(load.pressure_mpa[beads])) if beads.size else 0.0

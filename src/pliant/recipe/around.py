@@ -100,7 +100,7 @@ def starts_and_stops(
     plain = carried.draws.plain
     theta = {name: values[plain] for name, values in carried.theta.items()}
     pressure = carried.pressure_mpa(flow_mm3_per_s, carried.at([nozzle_c], width_mm, height_mm))[plain, 0]
-    store = np.asarray(chain.compliance(carried.machine, theta))[:, 0]
+    store = np.asarray(chain.compliance(carried.machine, theta, pressure[:, None]))[:, 0]
     index = theta["flow_index"][:, 0]
     area = np.pi * theta["diameter_mm"][:, 0] ** 2 / 4
     lag_s = lag.time_constant_s(store, pressure, flow_mm3_per_s, index)
@@ -151,7 +151,7 @@ def metering_at(
     _, _, push = chain.margins(
         machine, columns, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c
     )
-    grip = drive.grip_force_n(theta["pinch_force_n"], theta["grip_friction"], machine.driven_wheels)
+    grip = chain.grip_n(machine, theta)
     stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)
     held = np.minimum(push[:, 0], 0.99 * grip)  # the few samples past their grip jam: they have no flow factor
     slip = np.minimum(drive.slip_loss(held, grip, size), 0.3)

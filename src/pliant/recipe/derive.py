@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import USEFUL_MM_PER_S, Risk, jam_risk, stated_risk
 from pliant.models.bead import bead_area_mm2
-from pliant.recipe.window import At, Carry
+from pliant.recipe.window import PART, At, Carry
 from pliant.records.baseline import KINDS, Baseline
 from pliant.records.filament import Filament
 from pliant.records.limits import allowed_c
@@ -161,7 +161,7 @@ def risk_of(
     flows.append(point.first_speed_mm_per_s * float(bead_area_mm2(point.first_width_mm, point.first_height_mm)))
     widths = [*(baseline.width_mm[k] for k in KINDS), point.first_width_mm]
     gaps = [height, height, height, height, np.inf, point.first_height_mm]
-    groups = Envelope.steady(flows, point.nozzle_c, widths, gaps, [False] * 5 + [True])
+    groups = Envelope.steady(flows, point.nozzle_c, widths, gaps, [False] * 5 + [True], passage=PART)
     chance_of = stated_risk if stated else jam_risk
     return chance_of(groups, machine, filament, shares=shares)
 

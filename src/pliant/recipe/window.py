@@ -1,8 +1,9 @@
 """What the feed path carries, as one set of samples over any grid of flows and temperatures.
 
-The margins of the feed path depend on the melt pressure alone, so they are worked out once per sample, on a fine grid
-of pressures; every operating point after that costs one melt pressure and one look-up. `window_map` recomputes in a
-fraction of a second. Start with `carry`. Agrees with `feed.risk.jam_risk` (same samples, steady flow): tested.
+Once it is warm, the margins of a feed path depend on the melt pressure alone, so they are worked out once per sample,
+on a fine grid of pressures; every operating point after that costs one melt pressure and one look-up. `window_map`
+recomputes in a fraction of a second. Start with `carry`. Agrees with `feed.risk.jam_risk` (same samples, steady flow):
+tested.
 """
 
 from dataclasses import dataclass
@@ -14,19 +15,21 @@ from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
+from pliant.feed.envelope import FIRST_LAYER_S
 from pliant.feed.load import bounded_gap_mm
+from pliant.feed.passage import Passage
 from pliant.feed.risk import BED_ERROR_MM
-from pliant.feed.steps import JOB_SCATTER
 from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.recipe import WindowMap
 
-__all__ = ["At", "Carry", "carry", "window_map"]
+__all__ = ["PART", "At", "Carry", "carry", "window_map"]
 
 _LOG_P = np.linspace(np.log(1e-4), np.log(1e3), 200)  # [log MPa]
 _STEP = _LOG_P[1] - _LOG_P[0]
 _LEAST, _MOST = np.log(1e-6), np.log(1e6)
+PART = Passage(stretches=(8.0,))  # a part of 5 m of filament, 14 g, all of it as hard to push: our choice
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,7 @@ class At:
     nozzle_c: NDArray[np.float64]  # (k,)
     ratio: NDArray[np.float64]  # (n_samples, k) or (n_samples, 1) pressure with the gap under the face over without
     starve_mm3_per_s: NDArray[np.float64]  # (n_samples, k)
+    first_layer: bool = False
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,8 @@ class Carry:
     machine: Machine
     filament: Filament
     draws: Draws
-    log_margin: NDArray[np.float64]  # (n_samples, n_pressures) of everything but the melt rate
+    log_margin: NDArray[np.float64]  # (n_samples, n_pressures) of all but the melt rate, the drive warm
+    first_log_margin: NDArray[np.float64]  # the same while the first layer is laid
 
     @property
     def theta(self) -> dict[str, NDArray[np.float64]]:
@@ -71,7 +76,7 @@ class Carry:
             chain.dam_ratio(width_mm, bounded_gap_mm(gap), self.theta, height, self._unit_mpa),
             (self.bed.shape[0], max(np.size(width_mm), np.size(gap_mm))),
         )
-        return At(celsius, ratio, chain.melt_limit_mm3_per_s(celsius, self.theta))
+        return At(celsius, ratio, chain.melt_limit_mm3_per_s(celsius, self.theta), first_layer)
 
     def pressure_mpa(self, flow_mm3_per_s: Any, at: At) -> Any:
         """Melt pressure: `(n_samples, k)`. [mm3/s -> MPa]"""
@@ -83,7 +88,8 @@ class Carry:
         place = np.clip(place, 0, _LOG_P.size - 1.001)
         left = place.astype(np.int32)
         row = np.arange(place.shape[0])[:, None]
-        low, high = self.log_margin[row, left], self.log_margin[row, left + 1]
+        margin = self.first_log_margin if at.first_layer else self.log_margin
+        low, high = margin[row, left], margin[row, left + 1]
         force = low + (place - left) * (high - low)
         with np.errstate(divide="ignore"):
             melt = np.log(at.starve_mm3_per_s / np.maximum(flow_mm3_per_s, 1e-9))
@@ -91,13 +97,11 @@ class Carry:
 
     def chance(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chance of a jam from log margins `(n_samples, …)`, the job-to-job scatter inside. [- -> -]"""
-        return self.draws.chance(log_margin)
+        return self.draws.chance(log_margin, PART)
 
     def critical_flow_mm3_per_s(self, at: At, target: float) -> NDArray[np.float64]:
         """Flow that each plain draw, were it known to be the truth, would carry at the target, `(n / 2,)`. [mm3/s]"""
-        from scipy.special import ndtri
-
-        want = -float(ndtri(target)) * np.log(JOB_SCATTER)
+        want = PART.needed(target)
         low = np.full((self.bed.shape[0], 1), np.log(1e-4))
         high = np.full_like(low, np.log(100.0))
         for _ in range(22):
@@ -122,12 +126,14 @@ def carry(machine: Machine, filament: Filament, *, n: int = 2000, seed: int = 7)
     Carry
     """
     draws = tail_draws(machine, filament, n, seed)
-    theta = draws.theta
-    found, _, _ = chain.push_margins(machine, theta, np.exp(_LOG_P))
-    forces = [np.broadcast_to(v, (n, _LOG_P.size)) for v in found.values()]
-    with np.errstate(divide="ignore"):
-        log_margin = np.log(np.minimum.reduce(forces))
-    return Carry(machine, filament, draws, np.clip(log_margin, _LEAST, _MOST))
+
+    def table(after_s: float) -> NDArray[np.float64]:
+        found, _, _ = chain.push_margins(machine, chain.after(draws.theta, after_s), np.exp(_LOG_P))
+        forces = [np.broadcast_to(v, (n, _LOG_P.size)) for v in found.values()]
+        with np.errstate(divide="ignore"):
+            return np.clip(np.log(np.minimum.reduce(forces)), _LEAST, _MOST)
+
+    return Carry(machine, filament, draws, table(np.inf), table(FIRST_LAYER_S))
 
 
 def window_map(

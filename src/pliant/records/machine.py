@@ -24,7 +24,10 @@ _DRIVE = {
     "wheel_radius_mm": (1.02, 5.5, 1.1, "common practice"),
     "pinch_force_n": (1.2, 24.5, 1.347, _MEMORY),
     "grip_friction": (1.2, 0.49, 1.347, _MEMORY),
+    "bite_mm2": (1.2, 3.0, 1.3, "pull before slip of three plastics, carried down to soft filament"),
     "motor_force_n": (1.1, 60.0, 1.2, _MEMORY),
+    "warming_k": (1.2, 7.7, 1.78, _MEMORY + "; how far a warm drive heats the filament above the room"),
+    "warming_min": (1.3, 12.0, 1.6, _MEMORY + "; time in which it gets two thirds of the way"),
 }
 _HOT_END = {
     "heated_length_mm": (1.15, 12.5, 1.2, "common practice; contact is not perfect"),
@@ -68,7 +71,10 @@ class Machine:
     wheel_radius_mm: Quantity
     pinch_force_n: Quantity
     grip_friction: Quantity
+    bite_mm2: Quantity  # over which the teeth of one wheel hold the filament
     motor_force_n: Quantity
+    warming_k: Quantity  # above the room, of filament that leaves a drive long in use
+    warming_min: Quantity
     path: tuple[Span, ...]
     spool_pull_n: Quantity
     heated_length_mm: Quantity
@@ -87,6 +93,7 @@ class Machine:
     assumed: tuple[str, ...]
     volume_mm: tuple[float, float, float] | None = None  # where the nozzle can go; None where the record does not say
     origin: str = "corner"  # of the bed, where x and y are 0
+    grip_n: Quantity | None = None  # push at which the drive slips, measured; stands for friction and bite
     tries: Trying = field(default_factory=Trying)
 
     @property
@@ -184,7 +191,7 @@ def read_machine(path: str | Path) -> Machine:
     )
     drive, hot_end, motion = data.get("drive", {}), data.get("hot_end", {}), data.get("motion", {})
     spool, program, spans = data.get("spool", {}), data.get("program", {}), data.get("path", [])
-    reject_unknown(drive, {"driven_wheels", *_DRIVE}, file, "[drive]")
+    reject_unknown(drive, {"driven_wheels", "grip_n", *_DRIVE}, file, "[drive]")
     reject_unknown(hot_end, {"liner", *_HOT_END}, file, "[hot_end]")
     reject_unknown(motion, {"max_speed_mm_per_s", "volume_mm", "origin", *_MOTION}, file, "[motion]")
     reject_unknown(spool, {"pull_n"}, file, "[spool]")
@@ -204,7 +211,8 @@ def read_machine(path: str | Path) -> Machine:
     volume = motion.get("volume_mm")
     if volume is not None and (not isinstance(volume, list) or len(volume) != 3):
         raise RecordError(f"{file}: motion.volume_mm needs three numbers [x, y, z], got {volume!r}")
-    assumed = [q.sentence() for q in values.values() if q.assumed]
+    unused = ("grip_friction", "bite_mm2") if "grip_n" in drive else ()
+    assumed = [q.sentence() for key, q in values.items() if q.assumed and key not in unused]
     for span in path_spans:
         assumed += [q.sentence() for q in (span.bore_mm, span.friction) if q is not None and q.assumed]
     assumed += [f"motion.{key} {value:g} (generic)" for key, value in _MOTION.items() if key not in motion]
@@ -220,6 +228,7 @@ def read_machine(path: str | Path) -> Machine:
         assumed=(*assumed, *ours, *untouched("machine", data, file)),
         tries=tries,
         volume_mm=None if volume is None else tuple(_plain(v, "motion.volume_mm", file) for v in volume),  # type: ignore[arg-type]
+        grip_n=parse_quantity(drive["grip_n"], "drive.grip_n", 1.15, file) if "grip_n" in drive else None,
         origin=_word(motion.get("origin", "corner"), _ORIGINS, f"{file}: motion.origin"),
         **values,  # type: ignore[arg-type]
         **limits,  # type: ignore[arg-type]

@@ -70,7 +70,8 @@ def starter(kind: str, like: str | None = None) -> str:
     return (
         f'{head}starter = "{like}"            # what these values are; lines you change become yours\n'
         f'name = "My {like} machine"\n\n[drive]\ndriven_wheels = {wheels}\npinch_force_n = [15, 40]\n'
-        "grip_friction = [0.3, 0.8]\nmotor_force_n = 60\n\n" + "\n".join(spans) + "\n[spool]\n"
+        "grip_friction = [0.3, 0.8]\n# grip_n = 15                 # better than both: pull with a spring balance until it slips\n"
+        "motor_force_n = 60\n\n" + "\n".join(spans) + "\n[spool]\n"
         "pull_n = [0.5, 2.0]          # what it takes to draw filament off it\n\n[hot_end]\n"
         "heated_length_mm = 12.5\nbore_mm = 2.0\ncone_half_angle_deg = 30\nnozzle_mm = 0.4\nland_mm = 0.6\n"
         'face_mm = 1.0                # flat around the orifice, outer diameter\nliner = "none"              # none | ptfe\n\n'

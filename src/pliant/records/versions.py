@@ -16,7 +16,9 @@ from pliant.records.unknown import Unknown
 
 __all__ = ["next_version", "updated_filament", "updated_machine"]
 
-_DRIVE = ("pinch_force_n", "grip_friction", "motor_force_n")
+_DRIVE = (
+    "pinch_force_n", "grip_friction", "bite_mm2", "grip_n", "motor_force_n", "warming_k", "warming_min"
+)  # fmt: skip
 
 
 def next_version(path: str | Path, folder: str | Path | None = None) -> Path:

@@ -10,7 +10,7 @@ import numpy as np
 
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
-from pliant.feed.risk import jam_risk
+from pliant.feed.risk import AIM, jam_risk
 from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.verdict import FEEDS_BELOW
@@ -46,11 +46,11 @@ def _flat(stages: Stages) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = stages.program
     flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s)
-    job = stages.job.at(flat).course
-    chance = jam_risk(job, stages.machine, stages.filament, shares=False).probability
-    time_s = job.time_s
+    job = stages.job.at(flat)
+    chance = jam_risk(job.envelope, stages.machine, stages.filament, shares=False).probability
+    time_s = job.course.time_s
     del job  # as large as the program
-    ours = stages.plan(chance)
+    ours = stages.plan(chance, 1 / AIM)  # both by the draws that searches see
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
     return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
 

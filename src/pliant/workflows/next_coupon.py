@@ -17,8 +17,9 @@ from pliant.coupons.threads import thread_steps
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError
 from pliant.feed.envelope import Envelope
+from pliant.feed.passage import ONE
 from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
-from pliant.feed.steps import failing_flow_mm3_per_s, jam_chance, step_log_margins
+from pliant.feed.steps import failing_flow_mm3_per_s, step_log_margins
 from pliant.learning.likelihood import Space
 from pliant.learning.next_coupon import expected_shrinkage, template
 from pliant.records.coupon import Readings
@@ -96,7 +97,7 @@ def answer_at(
     Without a program: the chance that the median limit of the coupons' bead is too much.
     """
     least = least_log_margin(flows, machine, filament, theta, bed_mm)
-    return jam_chance(least)
+    return (ONE if flows is None else flows.passage).chance(least)
 
 
 def least_log_margin(

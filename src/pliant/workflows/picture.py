@@ -58,6 +58,7 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
             pressure_mpa=float(load.pressure_mpa[worst]),
             flow_mm3_per_s=float(load.flow_mm3_per_s[worst]),
             nozzle_c=float(course.nozzle_c[course.heat[worst]]),
+            after_s=float(laying.timing.move_s[: worst + 1].sum()),
         ),
         sheets=draw_sheets(
             job.program, laying.layering, laying.coverage, load.margin, string_mm=STRING_MM, count=layers

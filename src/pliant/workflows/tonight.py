@@ -15,7 +15,8 @@ import numpy as np
 from pliant.coupons.ladder import ladder
 from pliant.errors import PliantError
 from pliant.feed.draws import Draws
-from pliant.feed.steps import JOB_SCATTER, step_log_margins
+from pliant.feed.passage import JOB_SCATTER
+from pliant.feed.steps import step_log_margins
 from pliant.feed.tries import told_min
 from pliant.job.job import Job, motion_of
 from pliant.job.tonight import Weighed, decide, gone_ahead, weigh_tries
@@ -54,7 +55,7 @@ def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
     piece = None
     try:
         steps, minutes = _ladder(job.machine, job.filament, heat)
-    except PliantError:  # the axes never come near the limit: a ladder tells nothing
+    except (PliantError, OSError):  # the axes never come near the limit, or there is no room to try it: none is named
         pass
     else:
         told = told_min(weighed.tries, _outcomes(job.machine, weighed.draws, steps))

@@ -21,7 +21,7 @@ name = "{name}"
 [drive]
 driven_wheels = 1
 pinch_force_n = {{value = 32, spread = 1.15, source = "luggage scale"}}
-grip_friction = {{value = 0.55, spread = 1.15, source = "luggage scale"}}
+grip_n = {{value = 18, spread = 1.15, source = "luggage scale"}}
 motor_force_n = 60
 
 {path}
