@@ -176,7 +176,7 @@ UNITS = [
     ("_mm3_per_s", "mm³/s"), ("_mm_per_s2", "mm/s²"), ("_mm2_per_s", "mm²/s"), ("_mm_per_s", "mm/s"),
     ("_n_per_mm", "N/mm"), ("_kj_per_mol", "kJ/mol"), ("_kg_per_m3", "kg/m³"), ("_pa_sn", "Pa·sⁿ"), ("_mpa", "MPa"),
     ("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_m", "m"), ("_deg", "°"), ("_c", "°C"), ("_n", "N"), ("_g", "g"),
-    ("_s", "s"), ("_h", "h"), ("_min", "min"),
+    ("_s", "s"), ("_h", "h"), ("_min", "min"), ("_k", "K"),
 ]  # fmt: skip
 
 
