@@ -6,6 +6,7 @@ Usage: killed.py FOLDER ROUNDS SEED. Prints one line of JSON, or fails with an a
 import json
 import os
 import random
+import select
 import signal
 import sqlite3
 import sys
@@ -124,6 +125,8 @@ def main(folder, rounds, seed):
             halfway += took == 0
         else:
             pair = [start(write, place, f"{i}.{k}") for k in (0, 1)]
+            if sort == "grow":  # on a busy machine too, somebody has written before the first is killed
+                select.select([out for _, out in pair], [], [], 20)
             time.sleep(random.uniform(0, 0.15 if sort in ("begin", "migrate") else 0.4))
             for child, out in pair:
                 for kind, uid in kill(child, out):
