@@ -83,7 +83,7 @@ def bite_force_n(stress_mpa: Any, bite_mm2: Any, driven_wheels: Any) -> Any:
 
     Notes
     -----
-    .. math:: F = m\,rac{\sigma}{\sqrt{3}}\,A, \qquad m = 1, 2
+    .. math:: F = m\,\frac{\sigma}{\sqrt{3}}\,A, \qquad m = 1, 2
 
     Shear strength after von Mises. The area is read back from the largest pulls before slip of 3 mm filament on a
     13 mm knurled wheel [1]_, with yields of 16, 26 and 40 MPa (from memory): PCL 49 N, HDPE 98 N, ABS 118 N give 5.3,
