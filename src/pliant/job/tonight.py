@@ -59,7 +59,6 @@ class Weighed:
 class _Moments:
     """When in the job a margin that is too small by a factor is met first."""
 
-    least: float  # the least central margin at the speed written
     above: Floats  # logarithms of factors above the least margin, rising
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
@@ -185,7 +184,7 @@ def _moments(job: Job) -> _Moments:
     least, above = float(margin[-1]), np.linspace(0.0, 8.0, 400)
     first = np.searchsorted(-margin, -least * np.exp(above) * (1 + 1e-9))
     begun = np.cumsum(seconds) - seconds
-    return _Moments(least, above, begun[np.minimum(first, margin.size - 1)] / max(float(seconds.sum()), 1e-9))
+    return _Moments(above, begun[np.minimum(first, margin.size - 1)] / max(float(seconds.sum()), 1e-9))
 
 
 def _lost_min(
@@ -203,12 +202,11 @@ def _lost_min(
     grid = np.linspace(-moments.above[-1], 5 * sigma, 600)
     density = np.exp(-0.5 * ((moments.above + grid[:, None]) / sigma) ** 2) * step / (sigma * np.sqrt(2 * np.pi))
     density[:, 0] /= 2  # ends of a trapezoid
-    chance = passage.chance(grid)
+    chance, inside = passage.chance(grid), density.sum(axis=1)
     lost = np.empty_like(margin)
     for k, total in enumerate(time_min.tolist()):
         minutes = np.minimum(moments.share * total + notice, total)
         # what the grid of factors leaves out at its end fails at once
-        inside = density.sum(axis=1)
         table = np.where(inside > 0, density @ minutes / np.maximum(inside, 1e-300), minutes[0]) * chance
         lost[:, k] = np.interp(margin[:, k], grid, table, left=minutes[-1])
     return lost

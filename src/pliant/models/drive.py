@@ -52,8 +52,7 @@ def grip_force_n(pinch_n: Any, friction: Any, driven_wheels: Any) -> Any:
     (12.5, 25.0)
     """
     require_not_negative(pinch_n=pinch_n, friction=friction)
-    if not np.all(np.isin(driven_wheels, (1, 2))):
-        raise DomainError(f"driven_wheels must be 1 or 2, got {driven_wheels}")
+    _require_wheels(driven_wheels)
     pinch, mu, wheels = as_floats(pinch_n, friction, driven_wheels)
     return pinch * mu * wheels
 
@@ -101,10 +100,14 @@ def bite_force_n(stress_mpa: Any, bite_mm2: Any, driven_wheels: Any) -> Any:
     .. [1] Measurement blog, 2009, as listed in docs/models/drive.md.
     """
     require_positive(stress_mpa=stress_mpa, bite_mm2=bite_mm2)
-    if not np.all(np.isin(driven_wheels, (1, 2))):
-        raise DomainError(f"driven_wheels must be 1 or 2, got {driven_wheels}")
+    _require_wheels(driven_wheels)
     stress, area, wheels = as_floats(stress_mpa, bite_mm2, driven_wheels)
     return wheels * stress / np.sqrt(3) * area
+
+
+def _require_wheels(driven_wheels: Any) -> None:
+    if not np.all(np.isin(driven_wheels, (1, 2))):
+        raise DomainError(f"driven_wheels must be 1 or 2, got {driven_wheels}")
 
 
 def motor_force_n(torque_n_mm: Any, ratio: Any, efficiency: Any, radius_mm: Any) -> Any:
