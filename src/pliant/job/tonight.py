@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
-from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
@@ -84,7 +83,7 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
     surest_share = target_share or SLOWEST
     share = np.unique(np.append(np.geomspace(SLOWEST, 1.0, _SPEEDS), surest_share))[::-1]
     node = np.geomspace(SLOWEST, max(_OVER), _NODES)
-    at_node = np.column_stack([_log_margin(job, job.envelope, draws, s) for s in node])
+    at_node = np.column_stack([_log_margin(job, draws, s) for s in node])
     margin = _read_off(node, at_node, share)
     time_min = np.interp(1 / share, [1 / s for s in _TIMED], [_time_min(_at_share(job, s)) for s in _TIMED])
     moments = _moments(job)
@@ -165,9 +164,9 @@ def _time_min(job: Job) -> float:
     return float(job.laying.timing.move_s.sum()) / 60
 
 
-def _log_margin(job: Job, flows: Envelope, draws: Draws, share: float) -> Floats:
+def _log_margin(job: Job, draws: Draws, share: float) -> Floats:
     """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
-    by_name, _ = log_margins(flows, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
+    by_name, _ = log_margins(job.envelope, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
     return log_least(by_name) if by_name else np.full(draws.weight.size, np.log(1e6))
 
 
@@ -216,12 +215,10 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
     """Expected minutes with every bead held to one flat speed first, then the best speeds that take longer."""
     p = job.program
     flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s))
-    flows = envelope(flat.course, job.machine, job.filament, job.groups)
-    margin, total = _log_margin(job, flows, draws, 1.0)[:, None], np.array([_time_min(flat)])
-    lost = _lost_min(job.passage, moments, margin, total, job.machine.tries.looks_in_every_min)
-    own = bare_tries(
-        draws.weight, job.passage.chance(margin), total, lost, job.machine.tries.restart_min, tries.end_min
-    )
+    margin, total = _log_margin(flat, draws, 1.0)[:, None], np.array([_time_min(flat)])
+    cost = job.machine.tries
+    lost = _lost_min(flat.passage, moments, margin, total, cost.looks_in_every_min)
+    own = bare_tries(draws.weight, flat.passage.chance(margin), total, lost, cost.restart_min, tries.end_min)
     slower = time_min > total[0] * 1.01
     both = Tries(
         draws.weight, np.hstack([own.cost_min, tries.cost_min[:, slower]]),
