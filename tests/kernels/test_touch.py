@@ -2,6 +2,7 @@
 
 import itertools
 
+import networkx as nx
 import numpy as np
 import pytest
 import shapely
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pliant.kernels.pieces import close_gaps, spanning_tree, through_pieces
-from pliant.kernels.touch import piece_gaps, segment_distance, touching_runs
+from pliant.kernels.touch import connected, piece_gaps, segment_distance, touching_runs
 
 place = st.integers(0, 60).map(lambda v: v / 4)
 segment = st.tuples(place, place, place, place)
@@ -43,6 +44,16 @@ def test_limit_touching_runs_are_those_of_shapely(runs, split):
         slack = shapely.distance(shapes[i], shapes[j]) - apart - max(0.02, 0.05 * apart)
         if abs(slack) > 1e-9:
             assert ((i, j) in found) == (slack < 0 and block[i] == block[j])
+
+
+@given(st.integers(1, 12).flatmap(lambda n: st.tuples(st.just(n), st.lists(st.tuples(*[st.integers(0, n - 1)] * 2)))))
+def test_limit_connected_pieces_are_those_of_networkx(case):
+    n, links = case
+    graph = nx.Graph(links)
+    graph.add_nodes_from(range(n))
+    want = sorted(sorted(c) for c in nx.connected_components(graph))  # by their first thing
+    found = connected(n, np.array(links, np.int64).reshape(-1, 2))
+    assert [np.flatnonzero(found == k).tolist() for k in range(len(want))] == want
 
 
 @settings(max_examples=60, deadline=None)

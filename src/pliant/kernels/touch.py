@@ -12,7 +12,7 @@ from numba import njit
 from pliant.kernels.cover import grid_of
 from pliant.kernels.grid import bucket_of, row_span
 
-__all__ = ["piece_gaps", "segment_distance", "touching_runs"]
+__all__ = ["connected", "piece_gaps", "segment_distance", "touching_runs"]
 
 _LEAST_BLOCK, _MOST_BLOCKS = 16, 512  # [1] chords of a piece that are compared as one; blocks that a layer is cut into
 
@@ -85,6 +85,29 @@ def touching_runs(chord, half, run, block, least, share):
                             count += 1
         first = last
     return pair[:count].copy()
+
+
+@njit(cache=True)
+def connected(n, links):
+    """(), (p, 2) -> connected piece of each of n things, (n,), numbered by their first thing."""
+    parent = np.arange(n)
+    for k in range(len(links)):
+        a, b = links[k, 0], links[k, 1]
+        while parent[a] != a:
+            parent[a] = parent[parent[a]]
+            a = parent[a]
+        while parent[b] != b:
+            parent[b] = parent[parent[b]]
+            b = parent[b]
+        parent[max(a, b)] = min(a, b)  # so that a piece's root is its first thing
+    count = 0
+    for i in range(n):
+        if parent[i] == i:
+            parent[i] = count
+            count += 1
+        else:
+            parent[i] = parent[parent[i]]
+    return parent
 
 
 @njit(cache=True)

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from pliant.kernels.lay import AIR, cover_cells, lay_runs, stamp_seconds
 from pliant.kernels.pieces import close_gaps, through_pieces
 from pliant.kernels.rest import seconds_under
-from pliant.kernels.touch import piece_gaps
+from pliant.kernels.touch import connected, piece_gaps
 from pliant.mending.order_search import order_by_cost
 from pliant.program.least_travel import EXACT_PIECES, MOST_PIECES
 from pliant.program.runs import Runs
@@ -147,12 +145,11 @@ def _links(runs: Runs, low: int, high: int, item: Ints) -> Ints:
 
 def _pieces(n: int, links: Ints, begin: Floats) -> Ints:
     """Piece of each item, numbered by place so that the order written does not matter."""
-    graph = coo_array((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(n, n))
-    count, piece = connected_components(graph, directed=False)
+    piece = np.asarray(connected(n, links))
     west = np.lexsort((begin[:, 1], begin[:, 0]))
     _, first = np.unique(piece[west], return_index=True)
-    rank = np.empty(count, np.int64)
-    rank[np.argsort(first)] = np.arange(count)
+    rank = np.empty(first.size, np.int64)
+    rank[np.argsort(first)] = np.arange(first.size)
     return np.asarray(rank[piece], dtype=np.int64)
 
 

@@ -5,13 +5,16 @@ are first sorted as the first one's. Only positions decide: filament, speed and 
 """
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from pliant.kernels.pair import Walk, pair_pieces
 from pliant.records.program import HOME, Program
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 __all__ = ["Pairing", "Path", "pair_programs", "path_of"]
 
@@ -171,7 +174,7 @@ def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints
             rank[ra] += np.arange(ra.size)
             continue
         # runs that meet in the new order look like one: both are cut wherever a run of either begins
-        tree = cKDTree(np.concatenate([starts_a[ra], starts_b[rb]]))
+        tree = _near(np.concatenate([starts_a[ra], starts_b[rb]]))
         cut_a = _cut(a, a.run_start[ra[0]], stop_a[ra[-1]], tree, tolerance_mm)
         cut_b = _cut(b, b.run_start[rb[0]], stop_b[rb[-1]], tree, tolerance_mm)
         taken = _assign(_traits(a, cut_a, stop_a[ra[-1]]), _traits(b, cut_b, stop_b[rb[-1]]), tolerance_mm)
@@ -193,7 +196,14 @@ def _groups(block: Ints) -> list[Ints]:
     return np.split(np.arange(block.size), np.flatnonzero(np.diff(block)) + 1)
 
 
-def _cut(path: Path, first: int, last: int, tree: cKDTree, tolerance_mm: float) -> Ints:
+def _near(points: Floats) -> "cKDTree":
+    """Tree of points; loaded here, since only files whose runs changed places need it, and it costs 0.1 s."""
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points)
+
+
+def _cut(path: Path, first: int, last: int, tree: "cKDTree", tolerance_mm: float) -> Ints:
     """Pieces in `[first, last)` at which a run begins, or could: they lay and start at a point of the tree."""
     at = first + np.flatnonzero(path.lays[first:last])
     near = tree.query(path.point_mm[path.move[at]], distance_upper_bound=2 * tolerance_mm)[0]
@@ -217,7 +227,7 @@ def _assign(a: Floats, b: Floats, tolerance_mm: float) -> Ints:
     """For each stretch of b its partner among those of a, or -1: the same start, and the rest as near as can be."""
     free = np.ones(len(a), dtype=bool)
     taken = np.full(len(b), -1, dtype=np.int64)
-    for k, near in enumerate(cKDTree(a[:, :3]).query_ball_point(b[:, :3], 2 * tolerance_mm)):
+    for k, near in enumerate(_near(a[:, :3]).query_ball_point(b[:, :3], 2 * tolerance_mm)):
         open_ = [c for c in sorted(near) if free[c]]
         if open_:
             apart = [float(np.abs(a[c] - b[k]).max()) for c in open_]
@@ -238,7 +248,7 @@ def _moved(a: Path, lost: Ints, b: Path, extra: Ints, tolerance_mm: float) -> tu
         centre = np.nan_to_num(path.centre_mm[move])
         return np.column_stack([path.point_mm[move], path.point_mm[move + 1], centre, 10.0 * path.sweep_rad[move]])
 
-    apart, near = cKDTree(shape(b, extra)).query(shape(a, lost), distance_upper_bound=4 * tolerance_mm)
+    apart, near = _near(shape(b, extra)).query(shape(a, lost), distance_upper_bound=4 * tolerance_mm)
     found = np.flatnonzero(np.isfinite(apart))
     _, first = np.unique(near[found], return_index=True)  # one to one
     found = found[first]

@@ -9,10 +9,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
-from pliant.kernels.touch import touching_runs
+from pliant.kernels.touch import connected, touching_runs
 from pliant.program.coverage import chords_of
 from pliant.program.pairing import path_of
 from pliant.records.program import Program
@@ -56,9 +54,7 @@ class Runs:
     @cached_property
     def piece(self) -> Ints:
         """Connected piece of each run, `(n,)`; no piece spans two layers."""
-        pair = self.touching
-        graph = coo_array((np.ones(len(pair), dtype=bool), (pair[:, 0], pair[:, 1])), shape=(len(self), len(self)))
-        return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+        return np.asarray(connected(len(self), self.touching))
 
 
 def runs_of(program: Program, width_mm: NDArray[np.float32], layer: Ints | None = None) -> Runs:
