@@ -148,6 +148,10 @@ def lay_runs(
         The time, how long a spot should rest, and the way in cells that a second less is worth.
     scratch : tuple
         head, cost, stamp (cells,), all -1 in head and a turn (1,) that no stamp has reached.
+
+    Notes
+    -----
+    Long on purpose: what one choice changes (place, time, who waits) the next one reads, a dozen things at once.
     """
     head, cost, stamp, turn = scratch
     columns = cover.shape[1]

@@ -66,6 +66,10 @@ def dry(
     ------
     RecordError, DomainError
         If the record cannot be used, a number is impossible, or the temperature is above the limit.
+
+    Notes
+    -----
+    Long on purpose: half of it fills one record, field by field.
     """
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     low_c, limit_c, assumed_limit, source = drying_limit_c(spool)

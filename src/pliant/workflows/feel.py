@@ -80,6 +80,10 @@ def feel(
     ------
     DomainError
         If a word is unknown, a size impossible, or nothing says which hardness is meant.
+
+    Notes
+    -----
+    Long on purpose: half of it fills one record, field by field.
     """
     if filament is not None:
         shore_a = _hardness(filament, shore_a)

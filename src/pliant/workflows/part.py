@@ -50,6 +50,10 @@ def part(
     ------
     MeshError, RecordError
         If an input cannot be used; the text names file, place and the way out.
+
+    Notes
+    -----
+    Long on purpose: half of it fills one record, field by field.
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
