@@ -9,6 +9,7 @@ from other_writers import Writer
 from pliant.job.laying import Laying
 from pliant.program import sight as sight_of
 from pliant.program.read import read_program
+from pliant.program.sheets import draw_sheets
 from pliant.program.sight import COARSEST_MM, FINEST_MM, find_sight
 
 CORNERS = ((20.0, 20.0), (40.0, 20.0), (40.0, 34.0), (20.0, 34.0), (20.0, 20.0))
@@ -57,6 +58,22 @@ def test_limit_a_sealed_cavity_hides_what_hangs_in_it(tmp_path):
     assert sight.strings(1.0).size < laying.coverage.strings(1.0).size
     assert sight.length_mm.sum() == pytest.approx(laying.coverage.open_mm.sum())
     assert np.all(sight.seen_mm(laying.program.kind.size) <= laying.coverage.open_mm + 1e-9)
+
+
+def test_limit_facts_and_drawings_tell_hidden_and_shown_apart(tmp_path):
+    sight, laying = _found(tmp_path, _box())
+    facts = laying.facts()
+    assert facts.seen_travel_mm == pytest.approx(sight.seen_mm(laying.program.kind.size).sum())
+    assert facts.open_travel_mm - facts.seen_travel_mm > 4.9 * GAP_MM
+    assert facts.strings - facts.seen_strings >= 5
+    margin = np.full(laying.program.kind.size, 8.0)
+    laid = laying.program, laying.layering, laying.coverage, sight, margin
+    (sheet,) = draw_sheets(*laid, chosen=[4])
+    open_, hidden = (np.hypot(*(part[:, 2:] - part[:, :2]).T).sum() for part in (sheet.open, sheet.hidden))
+    assert hidden > GAP_MM - 0.1
+    assert open_ + hidden == pytest.approx(sheet.open_mm, abs=1.0)
+    assert sheet.seen_mm == pytest.approx(open_, abs=1.0)
+    assert sheet.seen_strings < sheet.strings
 
 
 @pytest.mark.parametrize(
