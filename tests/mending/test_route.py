@@ -18,7 +18,7 @@ from pliant.records.program import BEAD
 def _routed(case, seconds=1e9):
     edits = Edits.none(case.program)
     region = layer_region(case.program, case.layering, case.sections)
-    changes, left = mend_routes(case.program, edits, case.leads, case.coverage, region, seconds=seconds)
+    changes, left = mend_routes(case.program, edits, case.leads, case.coverage.open_mm, region, seconds=seconds)
     return edits, changes, left
 
 

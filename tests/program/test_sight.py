@@ -1,18 +1,15 @@
 """What shows of travel over air: boxes, cups and holes whose answer is plain, and files that cannot be told."""
 
-import itertools
-
 import numpy as np
 import pytest
 
-from other_writers import Writer
+from other_writers import posts_in_a_box
 from pliant.job.laying import Laying
 from pliant.program import sight as sight_of
 from pliant.program.read import read_program
 from pliant.program.sheets import draw_sheets
 from pliant.program.sight import COARSEST_MM, FINEST_MM, find_sight
 
-CORNERS = ((20.0, 20.0), (40.0, 20.0), (40.0, 34.0), (20.0, 34.0), (20.0, 20.0))
 GAP_MM = 6 - 0.45  # between the posts, over air
 
 
@@ -24,24 +21,6 @@ def _found(tmp_path, lines):
     return find_sight(*laid), laying
 
 
-def _box(*, floor=2, walls=5, roof=2, missing=None, outside=False, **habits):
-    """A box of single walls with two posts inside; a wall bead of a layer may be missing, posts may stand outside."""
-    w = Writer(**habits)
-    x = 60.0 if outside else 27.0
-    for k in range(floor + walls + roof):
-        w.layer()
-        for side, pair in enumerate(itertools.pairwise(CORNERS)):
-            if (k, side) != missing:
-                w.run(list(pair))
-        if floor <= k < floor + walls:
-            w.run([(x, 26.0), (x, 28.0)])
-            w.run([(x + 6, 28.0), (x + 6, 26.0)])
-        else:
-            for n, y in enumerate(np.arange(20.45, 33.9, 0.45).tolist()):
-                w.run([(20.2, y), (39.8, y)][:: 1 if n % 2 == 0 else -1])
-    return w.end(park=False)
-
-
 def _between_posts(sight, laying):
     """Open and shown length of the threads from post to post. [mm]"""
     x, layer = sight.piece_mm, laying.layering.layer[sight.move]
@@ -50,7 +29,7 @@ def _between_posts(sight, laying):
 
 
 def test_limit_a_sealed_cavity_hides_what_hangs_in_it(tmp_path):
-    sight, laying = _found(tmp_path, _box())
+    sight, laying = _found(tmp_path, posts_in_a_box())
     whole, seen = _between_posts(sight, laying)
     assert whole == pytest.approx(5 * GAP_MM, abs=0.1)
     assert seen == 0
@@ -61,7 +40,7 @@ def test_limit_a_sealed_cavity_hides_what_hangs_in_it(tmp_path):
 
 
 def test_limit_facts_and_drawings_tell_hidden_and_shown_apart(tmp_path):
-    sight, laying = _found(tmp_path, _box())
+    sight, laying = _found(tmp_path, posts_in_a_box())
     facts = laying.facts()
     assert facts.seen_travel_mm == pytest.approx(sight.seen_mm(laying.program.kind.size).sum())
     assert facts.open_travel_mm - facts.seen_travel_mm > 4.9 * GAP_MM
@@ -82,34 +61,34 @@ def test_limit_facts_and_drawings_tell_hidden_and_shown_apart(tmp_path):
     ids=["a cup", "a wall bead amiss", "another below", "another above"],
 )
 def test_limit_a_way_in_lights_all_of_it(tmp_path, opened):
-    whole, seen = _between_posts(*_found(tmp_path, _box(**opened)))
+    whole, seen = _between_posts(*_found(tmp_path, posts_in_a_box(**opened)))
     assert whole == pytest.approx(5 * GAP_MM, abs=0.1)
     assert seen == pytest.approx(whole)
 
 
 def test_limit_posts_outside_are_in_sight_whatever_stands_beside_them(tmp_path):
-    sight, _ = _found(tmp_path, _box(outside=True))
+    sight, _ = _found(tmp_path, posts_in_a_box(outside=True))
     far = sight.piece_mm[:, [0, 2]].min(axis=1) > 60.2
     assert sight.length_mm[far].sum() == pytest.approx(5 * GAP_MM, abs=0.1)
     assert sight.shows[far].all()
 
 
 def test_limit_the_bed_is_shut(tmp_path):
-    whole, seen = _between_posts(*_found(tmp_path, _box(floor=0)))
+    whole, seen = _between_posts(*_found(tmp_path, posts_in_a_box(floor=0)))
     assert whole == pytest.approx(3 * GAP_MM, abs=0.1)  # of the five layers, those above the second
     assert seen == 0
 
 
 def test_limit_a_single_layer_lies_open(tmp_path):
-    sight, laying = _found(tmp_path, _box(floor=0, walls=1, roof=0))
+    sight, laying = _found(tmp_path, posts_in_a_box(floor=0, walls=1, roof=0))
     assert sight.shows.all()
     assert sight.length_mm.sum() == pytest.approx(laying.coverage.open_mm.sum())
 
 
 def test_limit_lifts_and_layers_of_other_heights_beside_it_change_nothing(tmp_path):
-    assert _between_posts(*_found(tmp_path, _box(lift=0.4)))[1] == 0
+    assert _between_posts(*_found(tmp_path, posts_in_a_box(lift=0.4)))[1] == 0
     # a tower of thinner layers, laid afterwards, cuts the slabs of the box
-    lines, z = _box(), 0.0
+    lines, z = posts_in_a_box(), 0.0
     for _ in range(12):
         z += 0.15
         lines += [f"G1 Z{z:.2f} F600", "G0 X80 Y20 F7200", "G1 X84 E0.11 F1500", "G0 Y24", "G1 X80 E0.11"]
@@ -120,7 +99,7 @@ def test_limit_lifts_and_layers_of_other_heights_beside_it_change_nothing(tmp_pa
 
 def test_limit_what_rises_closes_nothing(tmp_path):
     """A spiral as a roof: nothing tells where it lies, so what is under it counts as showing."""
-    lines, z = _box(roof=0), 1.4
+    lines, z = posts_in_a_box(roof=0), 1.4
     for n, y in enumerate(np.arange(20.45, 33.9, 0.45).tolist()):
         z += 0.006
         lines += [f"G0 X{20.2 if n % 2 == 0 else 39.8} Y{y:.2f}", f"G1 X{39.8 if n % 2 == 0 else 20.2} Z{z:.3f} E0.7"]
@@ -135,7 +114,7 @@ def test_limit_a_program_without_travel_over_air(tmp_path):
 
 
 def test_limit_a_part_too_large_for_the_cells_counts_as_showing(tmp_path, monkeypatch):
-    lines = _box()
+    lines = posts_in_a_box()
     cells = []
     for most in (10**6, 10**5, 3 * 10**3):
         monkeypatch.setattr(sight_of, "MOST_CELLS", most)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pliant.mending.leads import Lead, Leads
 from pliant.mending.paths import TravelRegion
-from pliant.program.coverage import Coverage, chords_of
+from pliant.program.coverage import chords_of
 from pliant.program.layers import Layering
 from pliant.program.sections import Sections
 from pliant.program.write import Edits, Insert
@@ -84,7 +84,7 @@ def mend_routes(
     program: Program,
     edits: Edits,
     leads: Leads,
-    coverage: Coverage,
+    air_mm: NDArray[np.float64],
     region: Callable[[int], TravelRegion],
     *,
     seconds: float | None = None,
@@ -100,8 +100,8 @@ def mend_routes(
         Changed in place: corners are put in before the travel, which keeps its own end.
     leads : Leads
         Of the program.
-    coverage : Coverage
-        Of the program.
+    air_mm : ndarray, (n_moves,)
+        Travel over air of each move, as far as it counts. [mm]
     region : callable
         Layer to its travel region.
     seconds : float, optional
@@ -127,7 +127,7 @@ def mend_routes(
             spent += _detour_s(program.point_mm[points, :2], float(program.speed_mm_per_s[lead.travels[0]]))
             continue
         travel = lead.travels[0]
-        air = float(coverage.open_mm[travel])
+        air = float(air_mm[travel])
         if air < _LEAST_GAIN_MM:
             continue
         start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
