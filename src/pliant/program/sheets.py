@@ -98,18 +98,8 @@ def draw_sheets(
     strings, seen = (np.bincount(layering.layer[of.strings(string_mm)], minlength=layers) for of in (coverage, sight))
     seen_mm = np.bincount(layering.layer[sight.move], sight.length_mm * sight.shows, minlength=layers)
     hangs = coverage.thread_mm()[coverage.thread] > string_mm if coverage.thread.size else np.zeros(0, dtype=bool)
-    wanted: list[tuple[int, tuple[str, ...], tuple[int, ...]]] = []
-    if chosen is not None:
-        wanted = [(k, (), ()) for k in chosen]
-    else:
-        alike = _alike(program, layering, least, open_mm)
-        first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
-        for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
-            k = int(first[which])
-            others = tuple(int(other) for other in alike[which] if other != k)
-            wanted.append((k, _why(least, open_mm, k, for_push, for_travel), others))
-    drawn = []
-    for k, why, others in wanted:
+    drawn, wanted = [], [(k, (), ()) for k in chosen or ()]
+    for k, why, others in wanted if chosen is not None else _wanted(program, layering, least, open_mm, count):
         moves = np.flatnonzero(layering.layer == k)
         beads, _ = chords_of(program, moves[program.kind[moves] == BEAD])
         stretch = np.flatnonzero(hangs & (layering.layer[coverage.move] == k)) if hangs.size else np.zeros(0, dtype=int)
@@ -152,6 +142,20 @@ def _bounds(drawn: list[SheetLayer]) -> tuple[float, float, float, float]:
     points = np.concatenate([part.reshape(-1, 2) for s in drawn for part in (s.beads, s.covered, s.open, s.hidden)])
     (x0, y0), (x1, y1) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
     return x0, y0, x1, y1
+
+
+def _wanted(
+    program: Program, layering: Layering, least: NDArray[np.float64], open_mm: NDArray[np.float64], count: int
+) -> list[tuple[int, tuple[str, ...], tuple[int, ...]]]:
+    """Layers to draw, why, and which others are like each."""
+    alike = _alike(program, layering, least, open_mm)
+    first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
+    wanted = []
+    for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
+        k = int(first[which])
+        others = tuple(int(other) for other in alike[which] if other != k)
+        wanted.append((k, _why(least, open_mm, k, for_push, for_travel), others))
+    return wanted
 
 
 def _why(

@@ -9,7 +9,7 @@ A place counts as showing as well wherever this cannot be told: beads that rise 
 beads laid higher than they are wide have air under them, and of a part that would need cells larger than `COARSEST_MM`
 everything shows. Openings narrower than a cell and 0.2 mm are taken as shut. Time is linear in beads, cells and open
 travel; there are at most `MOST_CELLS`, one slab of them in memory at a time, a byte each, and at most `MOST_STRETCHES`
-of air of 13 bytes.
+of air of 13 bytes; where that is too few, cells are larger.
 """
 
 from dataclasses import dataclass
@@ -163,6 +163,16 @@ def _look(slabs: _Slabs, stretch: Floats, slab: Ints) -> tuple[Ints, Floats, Flo
         cell *= max(float(np.sqrt(cells / MOST_CELLS)), 1.0)
     if not cell <= COARSEST_MM:
         return None
+    for side in (cell, min(2 * cell, COARSEST_MM), COARSEST_MM):
+        if (found := _look_by(side, slabs, low, high, stretch, slab)) is not None:
+            return found
+    return None
+
+
+def _look_by(
+    cell: float, slabs: _Slabs, low: Floats, high: Floats, stretch: Floats, slab: Ints
+) -> tuple[Ints, Floats, Floats, Bools, float] | None:
+    """Pieces of the stretches by cells of a size; None where there are too many stretches of air."""
     base = low.min(axis=0)
     grown = 0.5 * cell + _LEAK_MM
     south_west = np.floor((low - base - grown) / cell).astype(np.int64) - 1

@@ -15,7 +15,7 @@ def travel_words(facts: Facts) -> str:
     trees = f" (a lower bound in {count(facts.travel_bound_trees, 'layer')})" if facts.travel_bound_trees else ""
     least = quantity(facts.travel_bound_mm, "mm")
     over = air(facts.open_travel_mm, facts.seen_travel_mm)
-    return f"{over}; no order of these runs can do with less than {least}{trees}"
+    return f"{over}; no order of these runs can do with less than {least} over air{trees}"
 
 
 def rest_words(before: Facts, after: Facts) -> str:
