@@ -59,11 +59,9 @@ def run(folder, lines):
     saved = max(stages[0].timing.move_s.sum() - stages[1].timing.move_s.sum(), 0.0)
     edits, leads = Edits.none(p), find_leads(p, layering)
     region = layer_region(p, layering, stages[1].sections)
-    _, route_s = timed(
-        lambda: mend_routes(
-            p, edits, leads, air_that_counts(stages[1], leads, p.speed_mm_per_s).counts_mm, region, more_s=saved
-        )
-    )
+    air, air_s = timed(air_that_counts, stages[1], leads, p.speed_mm_per_s)
+    _, route_s = timed(mend_routes, p, edits, leads, air.counts_mm, region, seen_mm=air.seen_mm, more_s=saved)
+    route_s += air_s
     rewrite(p, edits, paths[2])
     stages.append(laid(paths[2]))
     proof, proof_s = timed(certify, paths[0], paths[2], Intent(may_reorder_islands=True, may_reroute=True))

@@ -16,16 +16,17 @@ from pliant.records.program import BEAD
 
 __all__ = ["MOST_LOST_MM3", "Air", "air_that_counts"]
 
-MOST_LOST_MM3 = 0.2  # [mm3] some 2 mm of a usual bead, behind a wall; our choice
+MOST_LOST_MM3 = 0.5  # [mm3] some 6 mm of a usual bead, behind a wall; our choice
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Air:
-    """Travel over air of each move, `(n_moves,)`: what counts, and what is left as it is because it is hidden. [mm]"""
+    """Travel over air of each move, `(n_moves,)`: what counts, what of it shows, and what is left as it is. [mm]"""
 
     counts_mm: Floats
+    seen_mm: Floats
     hidden_mm: Floats
 
 
@@ -48,7 +49,8 @@ def air_that_counts(laying: Laying, leads: Leads, speed_mm_per_s: Floats, *, all
     Air
     """
     p, open_mm = laying.program, laying.coverage.open_mm
-    hidden = np.zeros_like(open_mm) if all_shows else np.maximum(open_mm - laying.sight.seen_mm(open_mm.size), 0.0)
+    seen = open_mm if all_shows else np.minimum(laying.sight.seen_mm(open_mm.size), open_mm)
+    hidden = open_mm - seen
     way = open_mm + laying.coverage.covered_mm
     share = np.divide(hidden, way, out=np.zeros_like(way), where=way > 0)
     bead = p.kind == BEAD
@@ -60,4 +62,4 @@ def air_that_counts(laying: Laying, leads: Leads, speed_mm_per_s: Floats, *, all
     np.add.at(keep, leads.first[few], 1.0)
     np.add.at(keep, leads.last[few], -1.0)
     hidden = np.where(np.cumsum(keep[:-1]) > 0.5, hidden, 0.0)
-    return Air(open_mm - hidden, hidden)
+    return Air(open_mm - hidden, seen, hidden)

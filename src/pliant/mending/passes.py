@@ -126,7 +126,7 @@ def _route(stages: Stages) -> None:
     region = layer_region(p, layering, stages.job.laying.sections)
     leads = find_leads(p, layering)
     air = air_that_counts(stages.job.laying, leads, p.speed_mm_per_s, all_shows=stages.all_shows)
-    changes, _ = mend_routes(p, edits, leads, air.counts_mm, region, more_s=stages.saved_s)
+    changes, _ = mend_routes(p, edits, leads, air.counts_mm, region, seen_mm=air.seen_mm, more_s=stages.saved_s)
     stages.saved_s = 0.0
     stages.write(edits, changes)
     stages.intent = replace(stages.intent, may_reroute=True)

@@ -1,8 +1,9 @@
 """Route: travel kept over this layer's own bead where there is a way, and over as little air as possible elsewhere.
 
 The way is exact (`paths.TravelRegion`), kept just inside half a bead from the edge. A detour costs seconds: the
-routes that save the most open travel per second are taken first, until the time allowed is spent. Detours that the
-program has already count, and the time allowed does not depend on its speeds: a second time nothing is left to do.
+routes that leave less in sight are taken first, those that save the most open travel per second before others, until
+the time allowed is spent. Detours that the program has already count, and the time allowed does not depend on its
+speeds: a second time nothing is left to do.
 """
 
 import math
@@ -87,6 +88,7 @@ def mend_routes(
     air_mm: NDArray[np.float64],
     region: Callable[[int], TravelRegion],
     *,
+    seen_mm: NDArray[np.float64] | None = None,
     seconds: float | None = None,
     more_s: float = 0.0,
 ) -> tuple[list[Change], dict[int, float]]:
@@ -104,6 +106,8 @@ def mend_routes(
         Travel over air of each move, as far as it counts. [mm]
     region : callable
         Layer to its travel region.
+    seen_mm : ndarray, (n_moves,), optional
+        How much of that shows: detours that leave less in sight come first. All of it when left out. [mm]
     seconds : float, optional
         What all detours together may cost, those in the program included; 4 % of the time that its beads take at
         60 mm/s when left out. [s]
@@ -142,7 +146,13 @@ def mend_routes(
         extra = _detour_s(way, float(program.speed_mm_per_s[travel]))
         if air - left >= _LEAST_MM_PER_S * extra:
             found.append(_Route(lead, travel, way, air, left, extra))
-    found.sort(key=lambda r: -(r.air_before_mm - r.air_mm) / r.extra_s)
+    shows = air_mm if seen_mm is None else seen_mm
+    found.sort(
+        key=lambda r: (
+            shows[r.travel] - r.air_mm < _LEAST_GAIN_MM,
+            -(r.air_before_mm - r.air_mm) / r.extra_s,
+        )
+    )
     changes: list[Change] = []
     left_open: dict[int, float] = {}
     for route in found:
