@@ -19,6 +19,7 @@ from pliant.records.filament import Filament
 from pliant.records.findings import least_chance
 from pliant.records.machine import Machine
 from pliant.sampling import slopes
+from pliant.search import last_that_holds
 
 __all__ = [
     "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
@@ -212,15 +213,11 @@ def speed_that_meets(course: Course | Envelope, machine: Machine, filament: Fila
     """
     at = course if isinstance(course, Envelope) else envelope(course, machine, filament)
 
-    def holds(scale: float) -> bool:
-        return jam_risk(at, machine, filament, scale=scale, shares=False).probability <= AIM * target
+    def chance(scale: float) -> float:
+        return jam_risk(at, machine, filament, scale=scale, shares=False).probability
 
-    if holds(1.0):
+    if (as_written := chance(1.0)) <= AIM * target:
         return 1.0
-    low, high = SLOWEST, 1.0
-    if not holds(low):
+    if (slowest := chance(SLOWEST)) > AIM * target:
         return None
-    while high / low > 1.02:
-        middle = float(np.sqrt(low * high))
-        low, high = (middle, high) if holds(middle) else (low, middle)
-    return low
+    return last_that_holds(chance, AIM * target, SLOWEST, slowest, 1.0, as_written, 1.02)

@@ -19,6 +19,7 @@ from pliant.kernels.level import level_stretches
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, PRIME, Program
 from pliant.say import quantity
+from pliant.search import last_that_holds
 
 __all__ = ["FlowPlan", "capped_speed", "plan_flow", "slowed_changes"]
 
@@ -105,27 +106,31 @@ def plan_flow(job: Job, target: float, *, aim: float = 1.0, chance: float | None
         chance = jam_risk(flows, machine, filament, shares=False).probability
         return FlowPlan(speed, chance, chance <= target, course)
 
-    plan = at(1.0)
-    low, high = (1.0, _MOST_RISE) if plan.meets else (_LEAST_RISE, 1.0)
-    if not plan.meets:
-        plan = at(low)
-        if not plan.meets:
-            plan = at(0.0)
-            if not plan.meets:
-                return (
-                    plan if plan.jam_probability < before else FlowPlan(program.speed_mm_per_s, before, False, course)
-                )
-            low = _LEAST_RISE / 8
-    elif program.kind.size > _REFINE_MOVES:
-        return plan
-    while high / low > _CLOSE:
-        middle = float(np.sqrt(low * high))
-        tried = at(middle)
-        if tried.meets:
-            low, plan = middle, tried
-        else:
-            high = middle
-    return plan
+    tried: dict[float, FlowPlan] = {}
+
+    def chance_at(rise: float) -> float:
+        found = at(rise)
+        if found.meets:
+            tried.clear()  # the last that holds is the largest; each is as large as the program
+            tried[rise] = found
+        return found.jam_probability
+
+    low, high, at_high = 1.0, _MOST_RISE, None
+    at_low = chance_at(low)
+    if tried and program.kind.size > _REFINE_MOVES:
+        return tried[low]
+    if not tried:
+        low, high, at_high = _LEAST_RISE, 1.0, at_low
+        at_low = chance_at(low)
+    if not tried:
+        low, high, at_high = _LEAST_RISE / 8, _LEAST_RISE, at_low
+        slowest = at(0.0)
+        if not slowest.meets:
+            kept = FlowPlan(program.speed_mm_per_s, before, False, course)
+            return slowest if slowest.jam_probability < before else kept
+        tried[low], at_low = slowest, slowest.jam_probability
+    last_that_holds(chance_at, target, low, at_low, high, at_high, _CLOSE)
+    return next(iter(tried.values()))
 
 
 def _most_asked(program: Program, groups: Groups, diameter_mm: float) -> NDArray[np.float64]:

@@ -1,22 +1,22 @@
 """Route: travel kept over this layer's own bead where there is a way, and over as little air as possible elsewhere.
 
-The way is exact (`paths.TravelRegion`), kept just inside half a bead from the edge. A detour costs seconds: the
-routes that leave less in sight are taken first, those that save the most open travel per second before others, until
-the time allowed is spent. Detours that the program has already count, and the time allowed does not depend on its
-speeds: a second time nothing is left to do.
+The way is found on a raster and told exactly (`ways.Ways`), kept just inside half a bead from the edge. A detour costs
+seconds: the routes that leave less in sight are taken first, those that save the most open travel per second before
+others, until the time allowed is spent. Detours that the program has already count, and the time allowed does not
+depend on its speeds: a second time nothing is left to do.
 """
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from hashlib import sha256
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from pliant.mending.leads import Lead, Leads
-from pliant.mending.paths import TravelRegion
+from pliant.mending.ways import Scratch, Ways
 from pliant.program.coverage import chords_of
 from pliant.program.layers import Layering
 from pliant.program.sections import Sections
@@ -27,6 +27,7 @@ from pliant.say import count, quantity
 
 __all__ = ["QUICK_MM_PER_S", "layer_region", "mend_routes"]
 
+_KEPT = 8  # grounds at hand: layers are visited in order, and repeat after one or two
 _INSET = 0.9  # [-] of half a bead: keeps a way along walls of a single bead
 _SLACK_MM = 0.02  # corners closer than this to the way are left out: a tenth of half a bead is kept for it
 _LEAST_GAIN_MM = 0.3  # less open travel than this saved is not worth a corner
@@ -61,21 +62,26 @@ def _detour_s(way: NDArray[np.float64], speed_mm_per_s: float) -> float:
     return max(_seconds(length, speed_mm_per_s) - straight + _CORNER_S * (len(way) - 2), 1e-6)
 
 
-def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], TravelRegion]:
-    """Travel regions of layers, built when first asked for; layers that lay the same beads share one."""
+def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], Ways]:
+    """Ways over layers, worked out when first asked for; layers that lay the same beads share them."""
     bead = np.flatnonzero(program.kind == BEAD)
     first = np.searchsorted(layering.layer[bead], np.arange(layering.top_mm.size + 1))
-    known: dict[bytes, TravelRegion] = {}
+    known: dict[bytes, Ways] = {}
+    of_layer: dict[int, bytes] = {}
+    scratch = Scratch()
 
-    @cache
-    def region(layer: int) -> TravelRegion:
-        chord, move = chords_of(program, bead[first[layer] : first[layer + 1]])
-        half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
-        # whatever their order, the same beads are the same ground
-        laid = np.unique(np.column_stack([chord, np.round(half, 3)]), axis=0)
-        key = laid.tobytes()
-        if key not in known:
-            known[key] = TravelRegion.from_beads(laid[:, :4], laid[:, 4], _INSET * float(np.median(half)))
+    def region(layer: int) -> Ways:
+        key = of_layer.get(layer)
+        if key is None or key not in known:
+            chord, move = chords_of(program, bead[first[layer] : first[layer + 1]])
+            half = np.maximum(sections.width_mm[move].astype(float) / 2, 0.05)
+            # whatever their order, the same beads are the same ground
+            laid = np.unique(np.column_stack([chord, np.round(half, 3)]), axis=0)
+            key = of_layer[layer] = sha256(laid.tobytes()).digest()
+            if key not in known:
+                if len(known) == _KEPT:
+                    known.pop(next(iter(known)))
+                known[key] = Ways(laid[:, :4], laid[:, 4], _INSET * float(np.median(half)), scratch=scratch)
         return known[key]
 
     return region
@@ -86,7 +92,7 @@ def mend_routes(
     edits: Edits,
     leads: Leads,
     air_mm: NDArray[np.float64],
-    region: Callable[[int], TravelRegion],
+    region: Callable[[int], Ways],
     *,
     seen_mm: NDArray[np.float64] | None = None,
     seconds: float | None = None,
@@ -136,7 +142,7 @@ def mend_routes(
             continue
         start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
         ground = region(lead.layer_before)
-        key = (id(ground), *start.tolist(), *goal.tolist())
+        key = (ground.number, *start.tolist(), *goal.tolist())
         if key not in ways:
             ways[key] = ground.shortest(start, goal)
         way, left = ways[key]
