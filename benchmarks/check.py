@@ -23,8 +23,8 @@ from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.workflows.check import check
-from pliant.workflows.warm import warm
-warm()
+from pliant.ahead import compile_ahead
+compile_ahead()
 what, program, machine, filament = sys.argv[1:]
 m, f = read_machine(machine), read_filament(filament)
 if what == "check":

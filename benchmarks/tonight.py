@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 from check import write_program
+from pliant.ahead import compile_ahead
 from pliant.job.job import job_of
 from pliant.job.tonight import curve_of
 from pliant.job.verdict import judge
@@ -20,13 +21,12 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
 from pliant.workflows.tonight import tonight
-from pliant.workflows.warm import warm
 from pliant.workflows.workshop import files
 
 
 def main() -> None:
     """Print a table."""
-    warm()
+    compile_ahead()
     print(f"machine   {platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}; processor time")
     print("spool program          s  choice         first  jam  expected  flat 15  surest  after proof  piece saves")
     with tempfile.TemporaryDirectory() as name:

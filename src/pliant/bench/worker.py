@@ -80,9 +80,11 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         import pliant.workflows.handles  # noqa: F401
 
         return
+    from pliant.ahead import compile_ahead
     from pliant.records.starters import starter
     from pliant.workflows.check import check
 
+    compile_ahead(tell)
     with tempfile.TemporaryDirectory(prefix="pliant-") as name:  # a bead is enough to load what `check` needs
         place = Path(name)
         (place / "p.gcode").write_text("G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n")

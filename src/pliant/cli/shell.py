@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pliant.ahead import compile_ahead, compiled
 from pliant.errors import PliantError, ValidityWarning
 from pliant.say import worded
 
@@ -172,20 +173,15 @@ def progress() -> Iterator[Callable[[str, float], None]]:
         sys.stderr.write(f"\r\x1b[K{what} {100 * share:.0f} %" if share > 0 else f"\r\x1b[K{what} ...")
         sys.stderr.flush()
 
-    first_use()
+    if not compiled():
+        click.echo("pliant: first use, compiling; this takes about half a minute, once", err=True)
+        compile_ahead(tell)
     try:
         yield tell
     finally:
         if terminal and last[0]:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
-
-
-def first_use() -> None:
-    """Say once that the quick parts have to be compiled, where their compiled form is not on disk yet."""
-    kernels = Path(__file__).parent.parent / "kernels"
-    if not any((kernels / "__pycache__").glob("load.push_along-*.nbi")):
-        click.echo("pliant: first use, compiling; this takes about a minute, once", err=True)
 
 
 def write_page(path: str, report: "Report") -> None:
