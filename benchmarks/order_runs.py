@@ -2,8 +2,9 @@
 
 Run with `python benchmarks/order_runs.py [LINES] [KIND ...]`; about 10^4 lines each when left out. Prints machine and
 versions, then for each kind: travel over air as written, after order, after order and route, and the bound that no
-order of runs goes below; planned time at the written speeds; the rest of 99 spots in 100; processor time of order, of
-route and of the proof, each for 10^5 lines. Compiled beforehand.
+order of runs goes below; how much of these shows, and strings with those that are seen; planned time at the written
+speeds; the rest of 99 spots in 100; processor time of order, of route and of the proof, each for 10^5 lines. Compiled
+beforehand.
 """
 
 import platform
@@ -20,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 from other_writers import KINDS
 from pliant.job.laying import Laying
+from pliant.mending.air import air_that_counts
 from pliant.mending.certificate import certify
 from pliant.mending.leads import find_leads
 from pliant.mending.order import mend_order
@@ -57,7 +59,9 @@ def run(folder, lines):
     saved = max(stages[0].timing.move_s.sum() - stages[1].timing.move_s.sum(), 0.0)
     edits, leads = Edits.none(p), find_leads(p, layering)
     region = layer_region(p, layering, stages[1].sections)
-    _, route_s = timed(mend_routes, p, edits, leads, stages[1].coverage, region, more_s=saved)
+    air, air_s = timed(air_that_counts, stages[1], leads, p.speed_mm_per_s)
+    _, route_s = timed(mend_routes, p, edits, leads, air.counts_mm, region, seen_mm=air.seen_mm, more_s=saved)
+    route_s += air_s
     rewrite(p, edits, paths[2])
     stages.append(laid(paths[2]))
     proof, proof_s = timed(certify, paths[0], paths[2], Intent(may_reorder_islands=True, may_reroute=True))
@@ -79,8 +83,10 @@ def main():
             few = len(KINDS[kind](4)) - len(KINDS[kind](2))
             text = KINDS[kind](max(round(2 * lines / few), 2))
             stages, spent, why, certified = run(folder, text)
-            air = [s.facts().open_travel_mm / 1000 for s in stages]
-            first, last = stages[0].facts(), stages[2].facts()
+            told = [s.facts() for s in stages]
+            air = [f.open_travel_mm / 1000 for f in told]
+            seen = [f.seen_travel_mm / 1000 for f in told]
+            first, last = told[0], told[2]
             bound, rest = (
                 first.travel_bound_mm / 1000,
                 [f.rest_s if f.rest_s is not None else np.nan for f in (first, last)],
@@ -88,7 +94,10 @@ def main():
             order_s, route_s, proof_s = (1e5 * s / len(text) for s in spent)
             print(
                 f"{kind}: {len(text)} lines; {air[0]:.3f} m over air, ordered {air[1]:.3f}, routed {air[2]:.3f}, bound "
-                f"{bound:.3f}; {first.time_s:.0f} s, then {last.time_s:.0f}; rest {rest[0]:.0f} s, then {rest[1]:.0f}; "
+                f"{bound:.3f}; in sight {seen[0]:.3f}, {seen[1]:.3f}, {seen[2]:.3f}, strings {first.strings} "
+                f"({first.seen_strings} seen), "
+                f"then {last.strings} ({last.seen_strings}); "
+                f"{first.time_s:.0f} s, then {last.time_s:.0f}; rest {rest[0]:.0f} s, then {rest[1]:.0f}; "
                 f"for 10^5 lines order {order_s:.2f} s, route {route_s:.2f}, proof {proof_s:.2f}; "
                 f"{'certified' if certified else 'NOT CERTIFIED'}{'; ' + why if why else ''}",
                 flush=True,

@@ -6,7 +6,7 @@ state before every feature, sparse grids, several parts on a bed, a spiral: what
 
 import math
 
-__all__ = ["KINDS", "Writer"]
+__all__ = ["KINDS", "Writer", "posts_in_a_box"]
 
 _WIDTH, _HEIGHT = 0.45, 0.2
 _PER_MM = ((_WIDTH - _HEIGHT) * _HEIGHT + math.pi * _HEIGHT**2 / 4) / 2.405282  # of filament
@@ -256,6 +256,27 @@ def spiral(turns=30, **habits):
 
 
 _WORDS = {"wall": ["M204 P500", "M106 S60"], "fill": ["M204 P1200", "M106 S130"]}
+
+
+def posts_in_a_box(*, floor=2, walls=5, roof=2, missing=None, outside=False, **habits):
+    """A box of single walls with two posts inside; a wall bead of a layer may be missing, posts may stand outside."""
+    w = Writer(**habits)
+    corners, x = _box(20.0, 20.0, 20.0, 14.0), 60.0 if outside else 27.0
+    for k in range(floor + walls + roof):
+        w.layer()
+        for side in range(4):
+            if (k, side) != missing:
+                w.run([corners[side], corners[side + 1]])
+        if floor <= k < floor + walls:
+            w.run([(x, 26.0), (x, 28.0)])
+            w.run([(x + 6, 28.0), (x + 6, 26.0)])
+        else:
+            for n in range(30):
+                y = 20.45 + 0.45 * n
+                w.run([(20.2, y), (39.8, y)][:: 1 if n % 2 == 0 else -1])
+    return w.end(park=False)
+
+
 KINDS = {
     "comb": lambda n=10: comb(n),
     "comb, absolute, resets": lambda n=10: comb(n, absolute=True, resets=True, short=True),

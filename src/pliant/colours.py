@@ -26,6 +26,7 @@ COLOURS = {
     "hatch-plum": "#9c5f8b",
     "soft": "#4a5160",  # words of less weight
     "faint": "#6d7280",  # words that wait to be replaced
+    "unseen": "#4a5160",  # threads that the finished part hides; those in sight are ink
     "night": "#39425a",  # ink under a hand
     "rule": "#cfcabd",
     "edge": "#a8a393",  # a rule that closes a group

@@ -15,16 +15,28 @@ from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 
 
-def _routed(case, seconds=1e9):
+def _routed(case, seconds=1e9, seen_mm=None):
     edits = Edits.none(case.program)
     region = layer_region(case.program, case.layering, case.sections)
-    changes, left = mend_routes(case.program, edits, case.leads, case.coverage, region, seconds=seconds)
+    changes, left = mend_routes(
+        case.program, edits, case.leads, case.coverage.open_mm, region, seen_mm=seen_mm, seconds=seconds
+    )
     return edits, changes, left
 
 
 def _open_mm(program):
     layering = find_layers(program)
     return find_coverage(program, layering, bead_sections(program, layering, 1.75).width_mm).open_mm
+
+
+def test_limit_what_leaves_less_in_sight_comes_first(tmp_path):
+    case = judged(program_of(tmp_path, PROGRAMS["gasket"]()))
+    seconds = 0.5  # for a few detours
+    first = set(_routed(case, seconds)[2])
+    assert 0 < len(first) < len(_routed(case)[2])
+    seen = case.coverage.open_mm.copy()
+    seen[sorted(first)] = 0.0
+    assert set(_routed(case, seconds, seen)[2]).isdisjoint(first)
 
 
 @pytest.mark.parametrize("name", ["feet", "gasket", "strain-relief"])

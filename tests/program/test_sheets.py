@@ -7,6 +7,7 @@ from pliant.program.coverage import find_coverage
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sheets import choose_layers, draw_sheets
+from pliant.program.sight import find_sight
 
 _JOB = """G90
 M83
@@ -35,6 +36,11 @@ def _read(tmp_path, text=_JOB):
     return program, layering, find_coverage(program, layering, 0.4)
 
 
+def _draw(program, layering, coverage, margin, **more):
+    sight = find_sight(program, layering, np.full(program.kind.size, 0.4), coverage)
+    return draw_sheets(program, layering, coverage, sight, margin, **more)
+
+
 def _margin(program, worst=None):
     margin = np.full(program.kind.size, 8.0)
     if worst is not None:
@@ -44,7 +50,7 @@ def _margin(program, worst=None):
 
 def test_limit_open_and_covered_share_a_travel(tmp_path):
     program, layering, coverage = _read(tmp_path)
-    sheet = draw_sheets(program, layering, coverage, _margin(program))[0]
+    sheet = _draw(program, layering, coverage, _margin(program))[0]
     # 20 -> 5 along the beads: covered but for 10.2..19.8; 10 -> 20 open between the ends of the beads
     length = np.hypot(*(sheet.open[:, 2:] - sheet.open[:, :2]).T)
     covered = np.hypot(*(sheet.covered[:, 2:] - sheet.covered[:, :2]).T)
@@ -58,8 +64,8 @@ def test_limit_open_and_covered_share_a_travel(tmp_path):
 
 def test_limit_openings_too_narrow_for_a_string_are_drawn_covered(tmp_path):
     program, layering, coverage = _read(tmp_path)
-    sheet = draw_sheets(program, layering, coverage, _margin(program), string_mm=9.7)[0]
-    longest = draw_sheets(program, layering, coverage, _margin(program))[0]
+    sheet = _draw(program, layering, coverage, _margin(program), string_mm=9.7)[0]
+    longest = _draw(program, layering, coverage, _margin(program))[0]
     assert len(sheet.open) < len(longest.open)
     assert sheet.open_mm == longest.open_mm  # the figure keeps them
     whole = [
@@ -69,7 +75,7 @@ def test_limit_openings_too_narrow_for_a_string_are_drawn_covered(tmp_path):
 
 
 def test_limit_arcs_become_chords_that_close(tmp_path):
-    beads = draw_sheets(*_read(tmp_path), _margin(_read(tmp_path)[0]))[1].beads
+    beads = _draw(*_read(tmp_path), _margin(_read(tmp_path)[0]))[1].beads
     assert len(beads) > 40
     assert np.hypot(beads[:, 0] - 5, beads[:, 1]) == pytest.approx(5.0, abs=1e-5)
     assert beads[1:, :2] == pytest.approx(beads[:-1, 2:], abs=1e-5)
@@ -78,7 +84,7 @@ def test_limit_arcs_become_chords_that_close(tmp_path):
 
 def test_limit_worst_point_is_where_the_move_ends(tmp_path):
     program, layering, coverage = _read(tmp_path)
-    sheets = draw_sheets(program, layering, coverage, _margin(program, 16))
+    sheets = _draw(program, layering, coverage, _margin(program, 16))
     assert [s.layer for s in sheets] == [0, 1, 2]
     assert [s.top_mm for s in sheets] == pytest.approx([0.2, 0.4, 0.6])
     assert sheets[2].worst_mm == pytest.approx((50, 0))
@@ -92,7 +98,7 @@ def test_limit_a_loop_round_the_part_does_not_shrink_the_others(tmp_path):
     loop = "G1 X-60 Y-60 F6000\nG1 X80 E3 F1200\nG1 Y80 E3\n"
     layers = "".join(f"G1 Z{0.2 * k:.1f} F600\nG1 X0 Y0 F6000\nG1 X{20 + 5 * k} E1 F1200\n" for k in range(1, 4))
     program, layering, coverage = _read(tmp_path, "G90\nM83\nG28\nG1 Z0.2 F600\n" + loop + layers)
-    sheets = draw_sheets(program, layering, coverage, _margin(program))
+    sheets = _draw(program, layering, coverage, _margin(program))
     assert len(sheets) == 3
     assert sheets[0].bounds_mm == pytest.approx((-60, -60, 80, 80), abs=0.01)
     assert sheets[1].bounds_mm == sheets[2].bounds_mm
@@ -106,7 +112,7 @@ def test_limit_layers_that_look_alike_are_drawn_once(tmp_path):
     program, layering, coverage = _read(tmp_path, text)
     margin = _margin(program)
     margin[(layering.layer == 5) & (program.filament_mm > 0)] = 0.7
-    sheets = draw_sheets(program, layering, coverage, margin)
+    sheets = _draw(program, layering, coverage, margin)
     assert [(s.layer, s.alike) for s in sheets] == [(0, (1, 2, 4, 6)), (3, ()), (5, ()), (7, ())]
     # the last one differs: nothing hangs after the last bead
     every = sorted(k for s in sheets for k in (s.layer, *s.alike))
@@ -129,4 +135,4 @@ def test_limit_no_more_layers_than_asked_and_both_reasons_present():
 
 def test_limit_no_bead_no_sheet(tmp_path):
     program, layering, coverage = _read(tmp_path, "G28\nG1 X10 Y5 F6000\nG1 X20\n")
-    assert draw_sheets(program, layering, coverage, _margin(program)) == ()
+    assert _draw(program, layering, coverage, _margin(program)) == ()

@@ -8,6 +8,7 @@ from mend_workshop import PROGRAMS, filament, machine
 from pliant.errors import PliantError
 from pliant.report import mend_page
 from pliant.report.words import chance
+from pliant.say import quantity
 from pliant.workflows.mend import ADDED, PASSES
 from pliant.workflows.mend_picture import mend_with_report
 
@@ -37,6 +38,9 @@ def test_every_figure_of_the_text_is_there(made):
     for f in (mended.before, mended.after):
         assert chance(f.jam_probability) in page
         assert str(f.facts.strings) in plain
+        assert quantity(f.facts.seen_travel_mm, "mm") in plain.replace("\xa0", " ")
+    assert "open travel in sight" in plain
+    assert "open travel out of sight" in plain
     for name, count in mended.counts().items():
         assert f"{name} " in plain and f"{count} change" in plain
     for note in mended.notes:

@@ -110,6 +110,7 @@ def check_command(
 @click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
 @click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
+@click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")

@@ -114,13 +114,13 @@ class Job:
         if speed_mm_per_s is self.program.speed_mm_per_s:
             return self
         laying = replace(self.laying, program=replace(self.program, speed_mm_per_s=speed_mm_per_s))
-        _share(self.laying, laying, "layering", "sections", "coverage")
+        _share(self.laying, laying, "layering", "sections", "coverage", "sight")
         return replace(self, laying=laying)
 
     def lean(self) -> Self:
         """The same job without what is large and rarely asked for again: times, loads, the envelope."""
         laying = replace(self.laying)
-        _share(self.laying, laying, "layering", "sections", "coverage")
+        _share(self.laying, laying, "layering", "sections", "coverage", "sight")
         lean = replace(self, laying=laying)
         _share(self, lean, "_asked", "groups")
         return lean

@@ -10,6 +10,7 @@ from pliant.program.layers import Layering, find_layers
 from pliant.program.least_travel import LeastTravel, least_travel
 from pliant.program.rest import least_rest_s
 from pliant.program.sections import Sections, bead_sections
+from pliant.program.sight import Sight, find_sight
 from pliant.program.timing import Motion, Timing, time_program
 from pliant.records.findings import Facts
 from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
@@ -41,6 +42,11 @@ class Laying:
     def coverage(self) -> Coverage:
         """How much of each travel lies over bead of its own layer."""
         return find_coverage(self.program, self.layering, self.sections.width_mm)
+
+    @cached_property
+    def sight(self) -> Sight:
+        """What of it shows in the finished part."""
+        return find_sight(self.program, self.layering, self.sections.width_mm, self.coverage)
 
     @cached_property
     def timing(self) -> Timing:
@@ -86,10 +92,12 @@ class Laying:
             filament_back_mm=abs(float(filament[filament < 0].sum())),
             travel_mm=float(p.length_mm[p.kind == TRAVEL].sum()),
             open_travel_mm=float(self.coverage.open_mm.sum()),
+            seen_travel_mm=float((self.sight.length_mm * self.sight.shows).sum()),
             travel_bound_mm=self.least_travel.bound_mm,
             travel_bound_trees=self.least_travel.tree_layers,
             rest_s=least_rest_s(p, timing.move_s),
             strings=int(strings.size),
+            seen_strings=int(self.sight.strings(STRING_MM).size),
             strings_by_layer=tuple(np.bincount(strings, minlength=layering.top_mm.size).tolist()),
             retractions=int((retract & ~np.concatenate([[False], retract[:-1]])).sum()),
             end={"x": float(end[0]), "y": float(end[1]), "z": float(end[2])},

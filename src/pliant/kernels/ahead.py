@@ -23,6 +23,7 @@ from pliant.kernels import (
     plan,
     rest,
     scan,
+    sight,
     splice,
     states,
     touch,
@@ -41,6 +42,7 @@ _SAME2 = t.Array(t.float64, 2, "A", readonly=True)  # one value for all: a progr
 _f, _i, _b = t.float64, t.int64, t.boolean
 _FED = t.NamedUniTuple(_F1, 8, load.Fed)
 _LAWS = t.NamedTuple((_f, _f, _F2, _F1, _F1, _F2), load.Laws)
+_AIR = t.Tuple((_I1, _I1, _L1, _L1, _B1, _I2))
 _BOX = t.Tuple((t.UniTuple(_f, 5), _i, _I1, _I1))
 
 
@@ -58,6 +60,7 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (lay.lay_runs, (_U2, _U2, _F1, _F2, _F2, _F1, _F1, _I1, _I1, _i, _I2, _I1, _f, _f, _f, t.UniTuple(_I1, 4))),
     (words.find_commands, (_TEXT, _i, _i, _i)),
     (touch.piece_gaps, (_F2, _F1, _I1, _I1, _i, _F2, _F1, _I1, _I1, _i, _b)),
+    (sight.join_air, (_F2, _F1, _I1, _I2, _i)),
     (load.push_along, (_FED, _L1, _S1, _LAWS, _f)),
     (ways.pull_straight, (_U2, _L2, _I2, _F2, _F1, _f, _f, _f)),
     (plan.plan_motion, (_F2, _U1, _F1, _F1, _F1, _F1, _SAME2, _L1, _F2, _F1, _F1, _F1)),
@@ -68,6 +71,7 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (rest.rest_of_cells, (_F2, _F1, _F1, _F1, _f)),
     (load.chunks_between, (_FED, _F1, _i, _i, _f, _F1, _F1, _F1)),
     (ways.cheapest_way, (_U2, _f, _f, _f, _f, _f, t.Tuple((_I1, _I1, t.int8[::1], _I1, _I2)))),
+    (sight.shown_pieces, (_AIR, _F2, _I1, _f, _f)),
     (load.settled_peak, (_F2, _F2, _F2, _I1, _I1, _F1, _F1, _F3, _F1)),
     (ways.ground_cells, (_i, _i, _F2, _F1, _f, _f, _f, _f, _f)),
     (order.improve_order, (_I1, _F2, _I2, _i, _i)),

@@ -9,6 +9,7 @@ from pliant.feed import chain
 from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
 from pliant.feed.risk import USEFUL_MM_PER_S
+from pliant.mending.air import air_that_counts
 from pliant.mending.coast import Melt, mend_coast
 from pliant.mending.factor import mean_push_n, mend_factor, metering_losses
 from pliant.mending.first_layer import mend_first_layer
@@ -123,9 +124,9 @@ def _route(stages: Stages) -> None:
     p, edits = stages.program, Edits.none(stages.program)
     layering = stages.job.laying.layering
     region = layer_region(p, layering, stages.job.laying.sections)
-    changes, _ = mend_routes(
-        p, edits, find_leads(p, layering), stages.job.laying.coverage, region, more_s=stages.saved_s
-    )
+    leads = find_leads(p, layering)
+    air = air_that_counts(stages.job.laying, leads, p.speed_mm_per_s, all_shows=stages.all_shows)
+    changes, _ = mend_routes(p, edits, leads, air.counts_mm, region, seen_mm=air.seen_mm, more_s=stages.saved_s)
     stages.saved_s = 0.0
     stages.write(edits, changes)
     stages.intent = replace(stages.intent, may_reroute=True)
@@ -163,8 +164,9 @@ def _retract(stages: Stages) -> None:
         stages.pull = pull_for_job(written, waiting.course, stages.machine, stages.filament, stages.target)
     theta = chain.central(stages.machine, stages.filament)
     stored = stored_mm(stages.machine, theta, load.end_mpa[leads.first - 1].astype(np.float64))
-    air = leads.sums(stages.job.laying.coverage.open_mm)
-    changes, notes = mend_retraction(p, waiting.edits, leads, air, stored, stages.pull)
+    air = air_that_counts(stages.job.laying, leads, waiting.edits.speed_mm_per_s, all_shows=stages.all_shows)
+    counts, hidden = leads.sums(air.counts_mm), leads.sums(air.hidden_mm)
+    changes, notes = mend_retraction(p, waiting.edits, leads, counts, stored, stages.pull, hidden)
     stages.notes = [note for note in stages.notes if not note.startswith("retract: ")]  # a later round says it anew
     for note in notes:
         stages.note("retract", note)

@@ -23,6 +23,7 @@ NO_THREAD_MM = 0.5  # [mm] the flat of the nozzle hides an opening this short; c
 _LEAST_MM = 0.05  # [mm] a shorter retraction relieves nothing
 _SAME = 1e-6  # [-] speeds that differ by less are one: no word can tell them apart
 _COVERED = "the travel stays over this layer's bead"
+_HIDDEN = "what it crosses is shut in the finished part"
 _ON_THE_SPOT = "the nozzle goes nowhere in between"
 _CHEWED = f"the same filament would pass the drive more than {MOST_PASSES} times"
 _NOTHING_STORED = "the melt stores no pressure that pulling back could relieve"
@@ -39,6 +40,7 @@ def mend_retraction(
     open_mm: NDArray[np.float64],
     stored_mm: NDArray[np.float64],
     pull: Pull,
+    hidden_mm: NDArray[np.float64] | None = None,
 ) -> tuple[list[Change], list[str]]:
     """Take out, bound and slow retractions, in place in `edits`.
 
@@ -51,11 +53,13 @@ def mend_retraction(
     leads : Leads
         Of the program.
     open_mm : ndarray, (n_leads,)
-        Travel over air in each lead-in as it will be. [mm]
+        Travel over air in each lead-in as it will be, as far as it counts. [mm]
     stored_mm : ndarray, (n_leads,)
         Filament that the pressure at the end of the run before stores. [mm]
     pull : Pull
         Whether retraction pays at all with these records, and why.
+    hidden_mm : ndarray, (n_leads,), optional
+        Travel over air beside that, which the finished part hides; it is told as the reason. [mm]
 
     Returns
     -------
@@ -102,6 +106,7 @@ def mend_retraction(
         now = "none" if gone[k] else f"{bounded[k]:.2f} mm at {slow_r[k]:.0f} mm/s"
         why = (
             _PAYS.format(air=open_mm[at[k]]) if not gone[k] else _ON_THE_SPOT if needless[k] and not travels[k]
+            else _HIDDEN if needless[k] and hidden_mm is not None and hidden_mm[at[k]] >= NO_THREAD_MM
             else _COVERED if needless[k] else none if pull.most_mm == 0 else _CHEWED if chewed[k]
             else _TOO_LONG if stiff[k] else none
         )  # fmt: skip

@@ -1,9 +1,9 @@
 """Route: travel kept over this layer's own bead where there is a way, and over as little air as possible elsewhere.
 
 The way is found on a raster and told exactly (`ways.Ways`), kept just inside half a bead from the edge. A detour costs
-seconds: the routes that save the most open travel per second are taken first, until the time allowed is spent. Detours
-that the program has already count, and the time allowed does not depend on its speeds: a second time nothing is left to
-do.
+seconds: the routes that leave less in sight are taken first, those that save the most open travel per second before
+others, until the time allowed is spent. Detours that the program has already count, and the time allowed does not
+depend on its speeds: a second time nothing is left to do.
 """
 
 import math
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pliant.mending.leads import Lead, Leads
 from pliant.mending.ways import Scratch, Ways
-from pliant.program.coverage import Coverage, chords_of
+from pliant.program.coverage import chords_of
 from pliant.program.layers import Layering
 from pliant.program.sections import Sections
 from pliant.program.write import Edits, Insert
@@ -91,9 +91,10 @@ def mend_routes(
     program: Program,
     edits: Edits,
     leads: Leads,
-    coverage: Coverage,
+    air_mm: NDArray[np.float64],
     region: Callable[[int], Ways],
     *,
+    seen_mm: NDArray[np.float64] | None = None,
     seconds: float | None = None,
     more_s: float = 0.0,
 ) -> tuple[list[Change], dict[int, float]]:
@@ -107,10 +108,12 @@ def mend_routes(
         Changed in place: corners are put in before the travel, which keeps its own end.
     leads : Leads
         Of the program.
-    coverage : Coverage
-        Of the program.
+    air_mm : ndarray, (n_moves,)
+        Travel over air of each move, as far as it counts. [mm]
     region : callable
         Layer to its travel region.
+    seen_mm : ndarray, (n_moves,), optional
+        How much of that shows: detours that leave less in sight come first. All of it when left out. [mm]
     seconds : float, optional
         What all detours together may cost, those in the program included; 4 % of the time that its beads take at
         60 mm/s when left out. [s]
@@ -134,7 +137,7 @@ def mend_routes(
             spent += _detour_s(program.point_mm[points, :2], float(program.speed_mm_per_s[lead.travels[0]]))
             continue
         travel = lead.travels[0]
-        air = float(coverage.open_mm[travel])
+        air = float(air_mm[travel])
         if air < _LEAST_GAIN_MM:
             continue
         start, goal = program.point_mm[travel, :2], program.point_mm[travel + 1, :2]
@@ -149,7 +152,13 @@ def mend_routes(
         extra = _detour_s(way, float(program.speed_mm_per_s[travel]))
         if air - left >= _LEAST_MM_PER_S * extra:
             found.append(_Route(lead, travel, way, air, left, extra))
-    found.sort(key=lambda r: -(r.air_before_mm - r.air_mm) / r.extra_s)
+    shows = air_mm if seen_mm is None else seen_mm
+    found.sort(
+        key=lambda r: (
+            shows[r.travel] - r.air_mm < _LEAST_GAIN_MM,
+            -(r.air_before_mm - r.air_mm) / r.extra_s,
+        )
+    )
     changes: list[Change] = []
     left_open: dict[int, float] = {}
     for route in found:

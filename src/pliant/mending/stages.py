@@ -32,9 +32,10 @@ class Stages:
 
     def __init__(
         self, folder: Path, job: Job, chance: float, dialect: str, target: float, height_mm: float = 0.0,
-        pull: Pull | None = None,
+        pull: Pull | None = None, all_shows: bool = False,
     ) -> None:  # fmt: skip
         self.folder, self.dialect, self.target, self.height_mm = folder, dialect, target, height_mm
+        self.all_shows = all_shows  # no cavity hides a thread
         self.machine, self.filament = job.machine, job.filament
         self.changes: list[Change] = []
         self.notes: list[str] = []

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pliant.program.coverage import Coverage, chords_of
 from pliant.program.layers import Layering
+from pliant.program.sight import Sight
 from pliant.records.program import BEAD, Program
 from pliant.records.trace import SheetLayer
 
@@ -59,6 +60,7 @@ def draw_sheets(
     program: Program,
     layering: Layering,
     coverage: Coverage,
+    sight: Sight,
     margin: NDArray[Any],
     *,
     string_mm: float = 1.0,
@@ -69,8 +71,8 @@ def draw_sheets(
 
     Parameters
     ----------
-    program, layering, coverage : Program, Layering, Coverage
-        The moves, their layers, and which travel lies over bead.
+    program, layering, coverage, sight : Program, Layering, Coverage, Sight
+        The moves, their layers, which travel lies over bead, and what of the rest shows.
     margin : ndarray
         Least margin of each move over all mechanisms, `(n_moves,)`. [-]
     string_mm : float, default 1.0
@@ -93,23 +95,15 @@ def draw_sheets(
     least, open_mm = np.full(layers, np.inf), np.zeros(layers)
     np.minimum.at(least, layering.layer[inside], margin[inside])
     np.add.at(open_mm, layering.layer[inside], coverage.open_mm[inside])
-    strings = np.bincount(layering.layer[coverage.strings(string_mm)], minlength=layers)
+    strings, seen = (np.bincount(layering.layer[of.strings(string_mm)], minlength=layers) for of in (coverage, sight))
+    seen_mm = np.bincount(layering.layer[sight.move], sight.length_mm * sight.shows, minlength=layers)
     hangs = coverage.thread_mm()[coverage.thread] > string_mm if coverage.thread.size else np.zeros(0, dtype=bool)
-    wanted: list[tuple[int, tuple[str, ...], tuple[int, ...]]] = []
-    if chosen is not None:
-        wanted = [(k, (), ()) for k in chosen]
-    else:
-        alike = _alike(program, layering, least, open_mm)
-        first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
-        for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
-            k = int(first[which])
-            others = tuple(int(other) for other in alike[which] if other != k)
-            wanted.append((k, _why(least, open_mm, k, for_push, for_travel), others))
-    drawn = []
-    for k, why, others in wanted:
+    drawn, wanted = [], [(k, (), ()) for k in chosen or ()]
+    for k, why, others in wanted if chosen is not None else _wanted(program, layering, least, open_mm, count):
         moves = np.flatnonzero(layering.layer == k)
         beads, _ = chords_of(program, moves[program.kind[moves] == BEAD])
         stretch = np.flatnonzero(hangs & (layering.layer[coverage.move] == k)) if hangs.size else np.zeros(0, dtype=int)
+        piece = np.flatnonzero(np.isin(sight.stretch, stretch))
         worst = int(moves[np.argmin(margin[moves])])
         pushes = bool(least[k] < _CALM)
         drawn.append(
@@ -120,9 +114,12 @@ def draw_sheets(
                 alike=others,
                 beads=beads.astype(np.float32),
                 covered=_covered(program, coverage, moves, stretch),
-                open=coverage.stretch_mm[stretch].astype(np.float32),
+                open=sight.piece_mm[piece[sight.shows[piece]]].astype(np.float32),
+                hidden=sight.piece_mm[piece[~sight.shows[piece]]].astype(np.float32),
                 open_mm=float(open_mm[k]),
+                seen_mm=float(seen_mm[k]),
                 strings=int(strings[k]),
+                seen_strings=int(seen[k]),
                 worst_mm=(float(program.point_mm[worst + 1, 0]), float(program.point_mm[worst + 1, 1]))
                 if pushes
                 else None,
@@ -142,9 +139,23 @@ def draw_sheets(
 
 
 def _bounds(drawn: list[SheetLayer]) -> tuple[float, float, float, float]:
-    points = np.concatenate([part.reshape(-1, 2) for s in drawn for part in (s.beads, s.covered, s.open)])
+    points = np.concatenate([part.reshape(-1, 2) for s in drawn for part in (s.beads, s.covered, s.open, s.hidden)])
     (x0, y0), (x1, y1) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
     return x0, y0, x1, y1
+
+
+def _wanted(
+    program: Program, layering: Layering, least: NDArray[np.float64], open_mm: NDArray[np.float64], count: int
+) -> list[tuple[int, tuple[str, ...], tuple[int, ...]]]:
+    """Layers to draw, why, and which others are like each."""
+    alike = _alike(program, layering, least, open_mm)
+    first = np.array([min(group, key=lambda k: (least[k], k)) for group in alike])
+    wanted = []
+    for which, for_push, for_travel in choose_layers(least[first], open_mm[first], count):
+        k = int(first[which])
+        others = tuple(int(other) for other in alike[which] if other != k)
+        wanted.append((k, _why(least, open_mm, k, for_push, for_travel), others))
+    return wanted
 
 
 def _why(

@@ -26,10 +26,12 @@ class Facts:
     filament_back_mm: float  # filament drawn back
     travel_mm: float  # length of all travel
     open_travel_mm: float  # travel that crosses air between two beads of the job
+    seen_travel_mm: float  # the part of it that shows: it leads to the outside of the finished part
     travel_bound_mm: float  # travel over air that no order of the runs inside their layers can do without
     travel_bound_trees: int  # layers with so many pieces that the bound takes a tree through them, not a path
     rest_s: float | None  # of 100 spots 99 rest so long before they are covered; None: none is covered
     strings: int  # threads that could hang there
+    seen_strings: int  # threads of which more shows than leaves no string
     strings_by_layer: tuple[int, ...]  # the same, a number per layer
     retractions: int  # number of retractions
     end: dict[str, float]  # [mm] where the job ends: x, y and z

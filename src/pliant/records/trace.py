@@ -76,9 +76,12 @@ class SheetLayer:
     alike: tuple[int, ...]  # other layers with the same beads, push and open travel
     beads: NDArray[np.float32]
     covered: NDArray[np.float32]  # travel over this layer's own bead, and gaps too narrow for a string
-    open: NDArray[np.float32]  # travel over air that can leave a string
+    open: NDArray[np.float32]  # travel over air that can leave a string in sight
+    hidden: NDArray[np.float32]  # the same, out of sight in the finished part
     open_mm: float
+    seen_mm: float
     strings: int
+    seen_strings: int
     worst_mm: tuple[float, float] | None
     worst_line: int | None
     least_margin: float

@@ -125,6 +125,7 @@ def sheet_drawing(sheet: SheetLayer) -> dict[str, Any]:
         "beads": _polyline(place(sheet.beads)),
         "covered": _polyline(place(sheet.covered)),
         "open": _polyline(place(sheet.open)),
+        "hidden": _polyline(place(sheet.hidden)),
         "worst": worst,
         "scale": scale,
         "offset": offset.tolist(),

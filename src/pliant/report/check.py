@@ -2,7 +2,7 @@
 
 from pliant.records.findings import Facts, Findings, Remedy
 from pliant.report.tonight import tonight_lines
-from pliant.report.words import unknown_in_words
+from pliant.report.words import air, strings, unknown_in_words
 from pliant.say import count, number, percent, quantity
 
 __all__ = ["cause_words", "facts_text", "findings_text", "percent"]
@@ -50,8 +50,8 @@ def facts_text(facts: Facts) -> str:
         f"bead        {quantity(facts.bead_mm, 'mm', 3)}, {quantity(facts.bead_mm3, 'mm3', 3)}",
         f"filament    {quantity(facts.filament_forward_mm, 'mm', 3)} forward, "
         f"{quantity(facts.filament_back_mm, 'mm', 3)} back, {count(facts.retractions, 'retraction')}",
-        f"travel      {quantity(facts.travel_mm, 'mm', 3)}, of it {quantity(facts.open_travel_mm, 'mm', 3)} over air; "
-        f"{count(facts.strings, 'string')} expected",
+        f"travel      {quantity(facts.travel_mm, 'mm', 3)}, of it "
+        f"{air(facts.open_travel_mm, facts.seen_travel_mm, 3)}; {strings(facts.strings, facts.seen_strings)}",
         f"read as     {facts.dialect}",
     ]
     lines += [f"question    {q}" for q in facts.dialect_questions]

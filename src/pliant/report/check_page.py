@@ -67,6 +67,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         means=MEANS,
         cause=cause_words(findings),
         why=words.WHY,
+        strings=words.strings(findings.facts.strings, findings.facts.seen_strings),
         tonight=_tonight(findings),
         curve=None
         if picture.curve is None or findings.tonight is None
@@ -150,9 +151,7 @@ def _sheet_words(sheet: SheetLayer, picture: Picture) -> dict[str, str]:
         "full": words.full(fill),
         "alike": words.ranges([k + 1 for k in sheet.alike]),
         "smaller": ", drawn smaller" if _span_mm(sheet) > 1.01 * span else "",
-        "strings": "no string"
-        if sheet.strings == 0
-        else f"{sheet.strings}{words.NBSP}string{'s' if sheet.strings > 1 else ''}",
+        "strings": words.strings(sheet.strings, sheet.seen_strings),
     }
 
 

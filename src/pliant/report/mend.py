@@ -4,6 +4,7 @@ from pliant.records.findings import Facts
 from pliant.records.mended import Mended
 from pliant.report.check import cause_words, minutes, remedy_words
 from pliant.report.tonight import tonight_lines
+from pliant.report.words import air
 from pliant.say import count, number, percent, quantity
 
 __all__ = ["mended_text", "rest_words", "travel_words"]
@@ -13,7 +14,8 @@ def travel_words(facts: Facts) -> str:
     """Travel over air beside the least that any order of runs can do with."""
     trees = f" (a lower bound in {count(facts.travel_bound_trees, 'layer')})" if facts.travel_bound_trees else ""
     least = quantity(facts.travel_bound_mm, "mm")
-    return f"{quantity(facts.open_travel_mm, 'mm')} over air; no order can do with less than {least}{trees}"
+    over = air(facts.open_travel_mm, facts.seen_travel_mm)
+    return f"{over}; no order of these runs can do with less than {least} over air{trees}"
 
 
 def rest_words(before: Facts, after: Facts) -> str:
@@ -34,7 +36,9 @@ def mended_text(mended: Mended) -> str:
         ("peak push", _newton(b.peak_push_n), _newton(a.peak_push_n)),
         ("time", minutes(b.facts.time_s), minutes(a.facts.time_s)),
         ("travel over air", quantity(b.facts.open_travel_mm, "mm"), quantity(a.facts.open_travel_mm, "mm")),
+        ("of it in sight", quantity(b.facts.seen_travel_mm, "mm"), quantity(a.facts.seen_travel_mm, "mm")),
         ("strings expected", str(b.facts.strings), str(a.facts.strings)),
+        ("of them in sight", str(b.facts.seen_strings), str(a.facts.seen_strings)),
         ("retractions", str(b.facts.retractions), str(a.facts.retractions)),
         ("passes of the drive", str(b.max_passes), str(a.max_passes)),
     ]

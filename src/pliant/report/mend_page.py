@@ -17,7 +17,7 @@ from pliant.report.check import cause_words
 from pliant.report.check_page import ZONE, jam_band, speed_words
 from pliant.report.mend import rest_words, travel_words
 from pliant.report.sections import Report, compose
-from pliant.say import count, quantity
+from pliant.say import quantity
 
 __all__ = ["mend_page"]
 
@@ -121,7 +121,11 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         ("Time", words.clock(b.facts.time_s), words.clock(a.facts.time_s), b.facts.time_s, a.facts.time_s),
         ("Travel over air", metres(b.facts.open_travel_mm), metres(a.facts.open_travel_mm),
          b.facts.open_travel_mm, a.facts.open_travel_mm),
+        ("Of it in sight", metres(b.facts.seen_travel_mm), metres(a.facts.seen_travel_mm),
+         b.facts.seen_travel_mm, a.facts.seen_travel_mm),
         ("Strings expected", str(b.facts.strings), str(a.facts.strings), b.facts.strings, a.facts.strings),
+        ("Of them in sight", str(b.facts.seen_strings), str(a.facts.seen_strings), b.facts.seen_strings,
+         a.facts.seen_strings),
         ("Retractions", str(b.facts.retractions), str(a.facts.retractions), b.facts.retractions, a.facts.retractions),
         ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
     ]  # fmt: skip
@@ -172,9 +176,9 @@ def _costs(mended: Mended) -> list[dict[str, Any]]:
 
 def _pair(pair: LayerPair) -> dict[str, Any]:
     def side(name: str, sheet: Any, seconds: float) -> dict[str, Any]:
-        strings = count(sheet.strings, "string") if sheet.strings else "no string"
         return {
-            "name": name, "drawing": sheet_drawing(sheet), "open": words.number(sheet.open_mm), "strings": strings,
+            "name": name, "drawing": sheet_drawing(sheet), "open": words.number(sheet.open_mm),
+            "seen": words.number(sheet.seen_mm), "strings": words.strings(sheet.strings, sheet.seen_strings),
             "time": words.clock(seconds),
         }  # fmt: skip
 

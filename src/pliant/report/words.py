@@ -4,7 +4,7 @@ Numbers get no more digits than are known: two, and "under" or "over" at the end
 """
 
 from pliant.records.unknown import Unknown
-from pliant.say import number, percent
+from pliant.say import count, number, percent, quantity
 
 __all__ = [
     "NARROW_FILL",
@@ -12,6 +12,7 @@ __all__ = [
     "ROOM_FILL",
     "STATE",
     "WHY",
+    "air",
     "chance",
     "chance_in_words",
     "clock",
@@ -19,6 +20,7 @@ __all__ = [
     "number",
     "ranges",
     "state_of",
+    "strings",
     "unknown_in_words",
 ]
 
@@ -26,6 +28,7 @@ __all__ = [
 # margin of 2.2 with records that hold measured values, and of 3.8 with starter records
 ROOM_FILL = 1 / 3
 NARROW_FILL = 1.0
+_NOTHING_MM = 0.005  # less is rounding
 STATE = {"room": "room to spare", "narrow": "narrow", "over": "over"}
 WHY = {
     "bow": "Between the drive and the next guide nothing holds the filament. Pushed harder than it can bear there, "
@@ -96,6 +99,21 @@ def clock(seconds: float) -> str:
         return f"{s // 60}{NBSP}min {s % 60}{NBSP}s" if s < 600 and s % 60 else f"{round(s / 60)}{NBSP}min"
     minutes = round(s / 60)
     return f"{minutes // 60}{NBSP}h {minutes % 60}{NBSP}min" if minutes % 60 else f"{minutes // 60}{NBSP}h"
+
+
+def air(open_mm: float, seen_mm: float, digits: int = 2) -> str:
+    """Travel over air, and how much of it shows in the finished part."""
+    whole, seen = quantity(open_mm, "mm", digits), quantity(seen_mm, "mm", digits)
+    if open_mm < _NOTHING_MM:
+        return f"{whole} over air"
+    share = "none" if seen_mm < _NOTHING_MM else "all" if seen == whole else seen
+    return f"{whole} over air, {share} of it in sight"
+
+
+def strings(many: int, seen: int) -> str:
+    """Strings that are expected, and how many of them a person sees."""
+    said = f"{count(many, 'string')} expected"
+    return said if many == 0 else f"{said}, {'all' if seen == many > 1 else seen or 'none'} in sight"
 
 
 def chance(probability: float) -> str:

@@ -90,6 +90,7 @@ def mend(
     aim: str = "surest",
     height_mm: float = 0.0,
     retraction: bool = True,
+    all_shows: bool = False,
     dialect: str | None = None,
     progress: Progress | None = None,
     look: Callable[[Job, Job], None] | None = None,
@@ -117,6 +118,8 @@ def mend(
         How much taller the pass `first-layer` may make the part. [mm]
     retraction : bool, default True
         Whether any retraction may stay; the pass `retract` takes out all of them between runs otherwise.
+    all_shows : bool, default False
+        Whether travel over air counts even where the finished part hides it: clear filament, a part to be cut open.
     dialect : str, optional
         Overrides the machine's own.
     progress : callable, optional
@@ -151,7 +154,7 @@ def mend(
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             pull = None if retraction else Pull(0.0, "you asked for none")
-            stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull)
+            stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull, all_shows)
             kept = seen.job if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
@@ -168,7 +171,8 @@ def mend(
                 again = mend(
                     source, machine, filament, output=output, in_place=in_place,
                     passes=[name for name in passes if name != "order"], target=target, height_mm=height_mm,
-                    retraction=retraction, dialect=dialect, progress=part_of(progress, 0.85, 0.15), look=look,
+                    retraction=retraction, all_shows=all_shows, dialect=dialect, look=look,
+                    progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
                 ran = tuple(name for name in (*PASSES, *ADDED) if name in passes)
                 return replace(again, passes=ran, notes=(f"order: left as written: {refused}", *again.notes))

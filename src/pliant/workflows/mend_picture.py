@@ -47,9 +47,9 @@ def _draw_remake(before: Job, after: Job, *, pairs: int = _PAIRS) -> Remake:
     chosen, alike = _most_changed(before, after, pairs)
     sheets = [
         draw_sheets(
-            job.program, job.laying.layering, job.laying.coverage, job.load.margin, string_mm=STRING_MM, chosen=chosen
+            job.program, laid.layering, laid.coverage, laid.sight, job.load.margin, string_mm=STRING_MM, chosen=chosen
         )
-        for job in (before, after)
+        for job, laid in ((before, before.laying), (after, after.laying))
     ]
     seconds = [_per_layer(job, job.laying.timing.move_s) for job in (before, after)]
     drawn = []

@@ -61,7 +61,13 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
             after_s=float(laying.timing.move_s[: worst + 1].sum()),
         ),
         sheets=draw_sheets(
-            job.program, laying.layering, laying.coverage, load.margin, string_mm=STRING_MM, count=layers
+            job.program,
+            laying.layering,
+            laying.coverage,
+            laying.sight,
+            load.margin,
+            string_mm=STRING_MM,
+            count=layers,
         ),
         curve=None if weighed is None else curve_of(weighed),
     )
