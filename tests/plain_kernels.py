@@ -6,9 +6,14 @@ import os
 import sys
 from pathlib import Path
 
+import numpy as np
+
 import pliant
 from habits import posts
 from mesh import shapes
+from other_writers import comb
+from pliant.kernels.pieces import spanning_tree
+from pliant.mending.order_search import order_by_cost
 from recipes import filament, machine
 
 KERNELS = Path(pliant.__file__).parent / "kernels"
@@ -25,6 +30,12 @@ def _answers(folder):
         pair = machine("open-gap"), filament("85A")
         found.append(pliant.mend(path, *pair, output=out, dialect="auto").to_json() | {"output": ""})
         found.append(out.read_text())
+    path.write_text("\n".join(comb(2, 3)) + "\n")  # runs of one piece that change places
+    pliant.mend(path, *pair, output=out, passes=("order", "route"))
+    found.append(out.read_text())
+    cost = np.random.default_rng(3).uniform(1.0, 9.0, (14, 14))  # more pieces than are put in order exactly
+    best = order_by_cost(cost + cost.T, effort=0.05)
+    found.append([best.order.tolist(), best.cost, spanning_tree(cost + cost.T)])
     (folder / "box.stl").write_bytes(shapes.binary_stl(*shapes.box(12.0, 8.0, 6.0)))
     found.append(pliant.part(folder / "box.stl", machine("open-gap"), filament("85A")).to_json())
     return json.dumps(found, default=str).replace(str(folder), "")

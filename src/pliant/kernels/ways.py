@@ -168,7 +168,7 @@ def _cost_along(price, ax, ay, bx, by):
     """Length of a line times what it crosses costs; in cells."""
     length = math.hypot(bx - ax, by - ay)
     steps = max(int(math.ceil(2.0 * length)), 1)
-    total = 0
+    total = 0.0
     for k in range(steps):
         t = (k + 0.5) / steps
         total += price[int(ay + t * (by - ay)), int(ax + t * (bx - ax))]
