@@ -5,13 +5,14 @@ from fresh ones (`stated_risk`), with its own error; a search aims a little belo
 meets it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.by_layer import Parts
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
@@ -40,16 +41,33 @@ class Risk:
     error: float  # standard error of the chance: of the draws, not of what is unknown
     by_mechanism: dict[str, float]
     shares: dict[str, float]
+    parts: Parts | None = None  # margins of the draws of a statement, for where along the job it jams
 
 
 def log_margins(
     course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
+    parts, most = _part_margins(course, machine, theta, bed_shift_mm, scale)
+    return _least_of(parts), most
+
+
+def _least_of(parts: dict[bool, dict[str, NDArray[np.float64]]]) -> dict[str, NDArray[np.float64]]:
+    least: dict[str, NDArray[np.float64]] = {}
+    for found in parts.values():
+        for name, values in found.items():
+            least[name] = np.minimum(least[name], values) if name in least else values
+    return least
+
+
+def _part_margins(
+    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+) -> tuple[dict[bool, dict[str, NDArray[np.float64]]], NDArray[np.float64]]:
+    """The same for the first layer's beads and for the rest, by whether it is the first."""
     store, unit = chain.compliance(machine, theta), chain.unit_drop_mpa(theta)
     pressed: dict[tuple[bool, bool], Any] = {}  # by first layer or not, dammed or not
     until: dict[bool, float] = {}
-    starve: Any = np.inf
+    starve: dict[bool, Any] = {}
     limits = {c: chain.melt_limit_mm3_per_s(c, theta) for c in np.unique(course.nozzle_c).tolist()}
     for g in range(course.nozzle_c.size):
         first, celsius = bool(course.first_layer[g]), float(course.nozzle_c[g])
@@ -57,7 +75,7 @@ def log_margins(
         ratio = chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g]), unit)
         flow = course.settled_mm3_per_s(g, scale, store * ratio * unit, celsius, theta)
         pressure = ratio * chain.free_pressure_mpa(flow, celsius, theta, unit)
-        starve = np.minimum(starve, limits[celsius] / np.maximum(flow, 1e-9))
+        starve[first] = np.minimum(starve.get(first, np.inf), limits[celsius] / np.maximum(flow, 1e-9))
         until[first] = max(until.get(first, 0.0), float(course.end_s[g]))
         for is_dam in (False, True):
             here = np.where((ratio >= DAM_RATIO) == is_dam, pressure, 0.0)
@@ -66,7 +84,7 @@ def log_margins(
         return {}, np.zeros(np.size(store))
     # every margin of the push falls as the pressure rises and the drive warms: of each kind of place the greatest
     # pressure decides, at the end of the job or of its first layer
-    least: dict[str, Any] = {"starve": starve}
+    least: dict[bool, dict[str, Any]] = {first: {"starve": values} for first, values in starve.items()}
     most: Any = 0.0
     for (first, is_dam), pressure in pressed.items():
         if not np.any(pressure > 0):
@@ -75,9 +93,11 @@ def log_margins(
         most = np.maximum(most, push)
         for name, values in found.items():
             here, key = np.where(pressure > 0, values, np.inf), "dam" if is_dam else name
-            least[key] = np.minimum(least.get(key, np.inf), here)
+            least[first][key] = np.minimum(least[first].get(key, np.inf), here)
     shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
-    flat = {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}
+    flat = {
+        first: {k: np.broadcast_to(v, shape).reshape(-1) for k, v in found.items()} for first, found in least.items()
+    }
     return flat, np.broadcast_to(most, shape).reshape(-1)
 
 
@@ -149,7 +169,9 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
     names = {name for s in sets for name in s.by_mechanism}
     by_mechanism = {k: float(np.mean([s.by_mechanism.get(k, 0.0) for s in sets])) for k in sorted(names)}
     error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
-    return Risk(float(chances.mean()), error, by_mechanism, part)
+    parts = [s.parts for s in sets if s.parts is not None]
+    whole = Parts(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Parts))) if parts else None
+    return Risk(float(chances.mean()), error, by_mechanism, part, whole)
 
 
 def meets(risk: Risk, target: float) -> bool:
@@ -168,7 +190,8 @@ def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:
-    by_name, _ = log_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
+    by_part, _ = _part_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
+    by_name = _least_of(by_part)
     if not by_name:
         return Risk(0.0, 0.0, {}, {})
     order, least = list(by_name), log_least(by_name)
@@ -178,7 +201,10 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     plain = draws.plain
     scores = np.column_stack([draws.scores, draws.bed])[plain]
     part = _shares(scores, least[plain], [*draws.names, "bed_error_mm"]) if shares else {}
-    return Risk(min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism, part)
+    never = np.full(chance.size, np.log(1e6))
+    first_, rest = (log_least(by_part[key]) if key in by_part else never for key in (True, False))
+    parts = Parts(first_, rest, draws.weight)
+    return Risk(min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism, part, parts)
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:

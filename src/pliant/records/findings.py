@@ -5,7 +5,7 @@ from typing import Any
 
 from pliant.records.tonight import Tonight
 
-__all__ = ["Facts", "Findings", "Moment", "Remedy", "least_chance"]
+__all__ = ["Facts", "Findings", "LayerShare", "Moment", "Remedy", "least_chance"]
 
 
 def least_chance(probability: float, error: float) -> float:
@@ -66,6 +66,16 @@ class Remedy:
 
 
 @dataclass(frozen=True)
+class LayerShare:
+    """A layer, or neighbouring ones of a tall job, and the chance that the jam comes first there."""
+
+    layer: int  # counted from 0; of several the first
+    layers: tuple[int, int]  # first and last: two of them only where a job has over 200
+    z_mm: float  # top of the last
+    share: float  # chance that the jam comes first there; together they are the chance of a jam
+
+
+@dataclass(frozen=True)
 class Findings:
     """Whether the job feeds, how sure that is, and what would help."""
 
@@ -78,6 +88,7 @@ class Findings:
     peak_push_n: float | None  # largest push at the drive, at central values; None where nothing is pushed
     least_margin: float | None  # least margin, at central values; None where nothing is pushed
     by_mechanism: dict[str, float]  # chance of a jam by mechanism
+    jam_by_layer: tuple[LayerShare, ...]  # where the jam comes first, from the first layer to the last
     unsoftened_probability: float  # chance that the wall is colder than what softens the spool; part of `starve`
     measure_next: dict[str, float]  # share of the doubt that each unknown brings; `path0.` is the first span
     worst: tuple[Moment, ...]  # the ten worst moments, no two the same event

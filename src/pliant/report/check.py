@@ -1,6 +1,7 @@
 """Findings and facts as plain sentences for a terminal."""
 
 from pliant.records.findings import Facts, Findings, Remedy
+from pliant.report.by_layer import layer_words
 from pliant.report.tonight import tonight_lines
 from pliant.report.words import unknown_in_words
 from pliant.say import count, number, percent, quantity
@@ -77,6 +78,7 @@ def findings_text(findings: Findings) -> str:
         + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f)),
         *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f))),
         f"first gives {f.mechanism}: {cause_words(f)}",
+        *([f"{'where':<12}{where}"] if (where := layer_words(f)) else []),
         f"push        {quantity(f.peak_push_n, 'N')} at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",

@@ -10,6 +10,7 @@ from pliant.records.findings import Findings, Moment
 from pliant.records.recipe import Recipe
 from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
+from pliant.report.by_layer import layer_drawing, layer_words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
 from pliant.report.check import MEANS, cause_words, limit_words
 from pliant.report.feed_path import feed_path_svg
@@ -67,6 +68,8 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         means=MEANS,
         cause=cause_words(findings),
         why=words.WHY,
+        where=_where(findings),
+        by_layer=layer_drawing(findings.jam_by_layer),
         tonight=_tonight(findings),
         curve=None
         if picture.curve is None or findings.tonight is None
@@ -85,6 +88,11 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         state_of=words.state_of,
         full=words.full,
     )
+
+
+def _where(findings: Findings) -> str:
+    said = layer_words(findings)
+    return f"{said[0].upper()}{said[1:]}." if said else ""
 
 
 def _tonight(findings: Findings) -> dict[str, str]:
