@@ -30,6 +30,7 @@ BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common 
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
+_LEVELLING = "bed_error_mm"
 _FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
 
 
@@ -40,7 +41,8 @@ class Risk:
     probability: float
     error: float  # standard error of the chance: of the draws, not of what is unknown
     by_mechanism: dict[str, float]
-    shares: dict[str, float]
+    shares: dict[str, float]  # of what measuring removes, the largest first
+    levelling_share: float = 0.0  # of the same variance: what is drawn anew with each levelling of the bed
     parts: Parts | None = None  # margins of the draws of a statement, for where along the job it jams
 
 
@@ -164,14 +166,14 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
     sets = [
         _risk(at, machine, filament, tail_draws(machine, filament, _EACH, 1000 + k), 1.0, False) for k in range(_FRESH)
     ]
-    part = jam_risk(at, machine, filament).shares if shares else {}  # of what is unknown, not of the tail
+    doubt = jam_risk(at, machine, filament) if shares else Risk(0.0, 0.0, {}, {})  # of what is unknown, not of the tail
     chances = np.array([s.probability for s in sets])
     names = {name for s in sets for name in s.by_mechanism}
     by_mechanism = {k: float(np.mean([s.by_mechanism.get(k, 0.0) for s in sets])) for k in sorted(names)}
     error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
     parts = [s.parts for s in sets if s.parts is not None]
     whole = Parts(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Parts))) if parts else None
-    return Risk(float(chances.mean()), error, by_mechanism, part, whole)
+    return Risk(float(chances.mean()), error, by_mechanism, doubt.shares, doubt.levelling_share, whole)
 
 
 def meets(risk: Risk, target: float) -> bool:
@@ -200,11 +202,14 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
     plain = draws.plain
     scores = np.column_stack([draws.scores, draws.bed])[plain]
-    part = _shares(scores, least[plain], [*draws.names, "bed_error_mm"]) if shares else {}
+    part = _shares(scores, least[plain], [*draws.names, _LEVELLING]) if shares else {}
     never = np.full(chance.size, np.log(1e6))
     first_, rest = (log_least(by_part[key]) if key in by_part else never for key in (True, False))
     parts = Parts(first_, rest, draws.weight)
-    return Risk(min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism, part, parts)
+    return Risk(
+        min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism,
+        {name: share for name, share in part.items() if name != _LEVELLING}, part.get(_LEVELLING, 0.0), parts,
+    )  # fmt: skip
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:

@@ -19,7 +19,7 @@ from pliant.job.tonight import Weighed
 from pliant.job.trouble import heat_warnings, reach_warnings
 from pliant.program.layers import Layering
 from pliant.progress import Progress, silent
-from pliant.records.findings import Findings, LayerShare, Moment, Remedy
+from pliant.records.findings import Findings, LayerShare, Levelling, Moment, Remedy
 from pliant.records.machine import Machine
 from pliant.records.program import Program
 
@@ -100,6 +100,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         jam_by_layer=_by_layer(job, risk),
         unsoftened_probability=unsoftened_share(filament, coldest_c),
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
+        levelling=Levelling.of(risk.levelling_share),
         worst=worst,
         speed_share=share,
         change=change,

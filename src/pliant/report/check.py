@@ -3,7 +3,7 @@
 from pliant.records.findings import Facts, Findings, Remedy
 from pliant.report.by_layer import layer_words
 from pliant.report.tonight import tonight_lines
-from pliant.report.words import unknown_in_words
+from pliant.report.words import levelling_words, unknown_in_words
 from pliant.say import count, number, percent, quantity
 
 __all__ = ["cause_words", "facts_text", "findings_text", "percent"]
@@ -103,6 +103,9 @@ def findings_text(findings: Findings) -> str:
     for name, share in f.measure_next.items():
         what, how = unknown_in_words(name)
         lines.append(f"measure     {what} ({name}): {percent(share)} of the doubt" + (f"; {how}" if how else ""))
+    if f.levelling is not None:
+        # the last of the acts is one of ours where the program is at hand
+        lines.append(f"bed         {levelling_words(f.levelling)}: `mend(add=first-layer)`")
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [

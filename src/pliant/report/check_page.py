@@ -83,6 +83,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         first_sheet=_first_sheet(findings, picture),
         mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
         measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
+        levelling="" if findings.levelling is None else words.levelling_words(findings.levelling),
         assumed=[assumed_words(text) for text in findings.facts.assumed],
         state=words.STATE,
         state_of=words.state_of,

@@ -150,8 +150,8 @@ def next_coupon(
     space = Space(own_machine, own_filament, list(templates.values()))
     rng = np.random.default_rng(seed)
     x = rng.standard_normal((_DRAWS, space.size))
-    theta, alone = space.values(x)
-    bed = alone.get("bed_error_mm", BED_ERROR_MM * rng.standard_normal((_DRAWS, 1)))
+    theta, _ = space.values(x)
+    bed = BED_ERROR_MM * rng.standard_normal((_DRAWS, 1))  # the job's own: no piece tells anything of it
     answer = answer_at(flows, own_machine, own_filament, theta, bed)
     told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
     pieces = _pieces(own_machine, own_filament, nozzle_c)
