@@ -75,7 +75,7 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
 
 def central(machine: Machine, filament: Filament) -> dict[str, Any]:
     """The central value of every unknown, and the temperature at which the consistency is stated."""
-    return {name: q.value for name, q in unknowns(machine, filament).items()} | {"reference_c": filament.reference_c}
+    return {name: q.value for name, q in unknowns(machine, filament).items()} | {"reference_c": filament.anchor_c}
 
 
 def sample(
@@ -162,7 +162,7 @@ def theta_of(
     for name, values in theta.items():
         if Unknown.of(name).key == "bore_mm":
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
-    theta["reference_c"] = np.full_like(zero, filament.reference_c)
+    theta["reference_c"] = np.full_like(zero, filament.anchor_c)
     return theta
 
 
