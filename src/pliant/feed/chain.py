@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.constants import ROOM_C
 from pliant.errors import ValidityWarning
+from pliant.feed.together import FILAMENT_UNKNOWNS, correlate, extra_scores
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
 from pliant.models.dam import quick_share
@@ -25,7 +26,7 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "COLUMN_DIAMETERS", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn", "correlate",
+    "COLUMN_DIAMETERS", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
     "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
     "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
@@ -41,10 +42,6 @@ _MACHINE = (
     "pinch_force_n", "grip_friction", "bite_mm2", "motor_force_n", "warming_k", "warming_min", "spool_pull_n",
     "heated_length_mm", "bore_mm", "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm", "break_mm",
 )  # fmt: skip
-_FILAMENT = (
-    "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
-    "diffusivity_mm2_per_s", "model_factor", "entry_factor", "half_strain",
-)  # fmt: skip
 # what is stored under push is what the chain knows least: friction along a guide shares the load, ends give way
 LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
 _MOST_SOFTENING = 3.0  # [-] of the secant modulus, past which the law's own rows end
@@ -54,7 +51,7 @@ Theta = Mapping[str, Any]
 def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
     """Every poorly known number of the chain, by name; names of spans carry their place in the path."""
     found = {name: getattr(machine, name) for name in _MACHINE}
-    found |= {name: getattr(filament, name) for name in _FILAMENT}
+    found |= {name: getattr(filament, name) for name in FILAMENT_UNKNOWNS}
     for i, span in enumerate(machine.path):
         for name in ("length_mm", "bore_mm", "friction"):
             value = getattr(span, name)
@@ -82,7 +79,7 @@ def sample(
     machine: Machine, filament: Filament, n: int, rng: np.random.Generator
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64], list[str]]:
     """Latin hypercube over the unknowns: values `(n, 1)` by name, normal scores `(n, k)`, names of the k columns."""
-    drawn = {name: normal_scores(rng, n) for name in unknowns(machine, filament)}
+    drawn = {name: normal_scores(rng, n) for name in [*unknowns(machine, filament), *extra_scores(filament)]}
     drawn = correlate(machine, filament, drawn)
     names = drawn_names(unknowns(machine, filament))
     theta = theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
@@ -101,25 +98,6 @@ def after(theta: Theta, seconds: Any) -> dict[str, Any]:
 def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
     """Names of the unknowns that differ from draw to draw."""
     return [name for name, q in found.items() if q.spread > 1.0 or Unknown.of(name).between_theories]
-
-
-def correlate(
-    machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]
-) -> dict[str, NDArray[np.float64]]:
-    """Make independent normal scores hang together as the records say they do, `(n,)` by name.
-
-    What was learned on another machine holds for the filament's own numbers alone.
-    """
-    found, together = dict(scores), filament.together
-    if together is None:
-        return found
-    here = together.machine == machine.name
-    names = [name for name in together.names if name in found and (here or name in _FILAMENT or name == "lag_factor")]
-    if names:
-        root = np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
-        mixed = np.einsum("ij,jn->in", root, np.stack([found[name] for name in names]))
-        found |= dict(zip(names, mixed, strict=True))
-    return found
 
 
 def theta_of(

@@ -23,6 +23,8 @@ def learned_text(learned: Learned) -> str:
         lines.append(f"flow at which a wide, flat bead jams at {L.limit_nozzle_c:g} °C")
         for word, (middle, low, high) in (("before", L.limit_before), ("now", L.limit_after)):
             lines.append(f"  {word:<7} {number(middle)}, between {number(low)} and {number(high)} mm³/s")
+        if L.limit_spread_left is not None:
+            lines.append(f"  on beads that you did not print its spread is {number(L.limit_spread_left)} of before")
         lines.append("")
     if L.suspects:
         lines.append(
