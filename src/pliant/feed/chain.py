@@ -26,7 +26,7 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "COLUMN_DIAMETERS", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
+    "COLUMN_DIAMETERS", "DAM_GAP_MM", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
     "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
     "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
@@ -35,6 +35,7 @@ MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
 _LEAST_REACH = 0.1  # [-] of the nozzle: draws of a face hardly wider than its orifice still have a rim
+DAM_GAP_MM = 0.2  # [mm] a usual layer: where the law of the dam is taken to hold
 COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
@@ -64,6 +65,7 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
             # evenly between the haringx and the neo-hookean column; see physics
             found[mix] = Quantity(mix, 0.5, 1.0, "bracket", True)
     found["lag_factor"] = filament.lag_factor or LAG_FACTOR
+    found["dam_halving"] = machine.dam_halving
     if machine.grip_n is not None:  # measured: what it comes from does not matter
         found = {name: q for name, q in found.items() if name not in ("grip_friction", "bite_mm2")}
         found["grip_n"] = machine.grip_n
@@ -177,8 +179,11 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
 
     Both obey the same power law at the same temperature, and the bed carries the same share of the bead at any speed,
-    so the ratio does not depend on the flow. `height_mm` is the layer's where the gap is another: an uneven bed leaves
-    the bead's section as it is, and in a lower gap less of it is carried. `unit_mpa` as in `free_pressure_mpa`.
+    so the ratio does not depend on the flow. How the slit's law changes with the gap is not sure (`models.dam`): it is
+    taken to hold at `DAM_GAP_MM`, and `dam_halving` says what it is off by with each halving.
+
+    `height_mm` is the layer's where the gap is another: an uneven bed leaves the bead's section as it is, and in a
+    lower gap less of it is carried. `unit_mpa` as in `free_pressure_mpa`.
     """
     squeezed = np.isfinite(gap_mm)
     if not np.any(squeezed):
@@ -190,7 +195,8 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     still = pressure.slit_drop_mpa(1.0, width, gap, reach, 1.0, n)
     carried = bead_area_mm2(np.maximum(width, height), height) / (width * gap)
     unit = unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
-    return np.where(squeezed, 1.0 + still * quick_share(carried, n) / unit, 1.0)
+    off = theta.get("dam_halving", 1.0) ** np.log2(DAM_GAP_MM / gap)
+    return np.where(squeezed, 1.0 + still * quick_share(carried, n) * off / unit, 1.0)
 
 
 def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:

@@ -12,7 +12,17 @@ from typing import Any
 
 from pliant.errors import RecordError
 
-__all__ = ["MOST_NAMES", "Believed", "Candidate", "Learned", "NextCoupon", "Suspect", "Together", "parse_together"]
+__all__ = [
+    "MOST_NAMES",
+    "Believed",
+    "Candidate",
+    "Learned",
+    "NextCoupon",
+    "Suspect",
+    "Together",
+    "Unpredicted",
+    "parse_together",
+]
 
 MOST_NAMES, _MOST_ROWS, _MOST_DIRECTIONS = 64, 1024, 12
 _FARTHEST = 20.0  # [-] of a score
@@ -137,6 +147,20 @@ class Suspect:
 
 
 @dataclass(frozen=True)
+class Unpredicted:
+    """A sheet that the others do not lead one to expect: what they tell does not carry over to where it was printed."""
+
+    sheet: str  # name
+    others: tuple[str, ...]  # that it was predicted from
+    gaps_mm: tuple[float | None, float | None]  # lowest and highest gap of its steps; None in the air
+    other_gaps_mm: tuple[float | None, float | None]  # of theirs
+    reading: str  # the oddest one
+    expected: str  # in words
+    found: str  # in words
+    chance: float  # of a sheet at least as odd as this one
+
+
+@dataclass(frozen=True)
 class Learned:
     """Result of `learn`."""
 
@@ -144,6 +168,7 @@ class Learned:
     noise: Believed  # how far lengths and counts scatter
     flow_factor: float | None  # to make up for what the drive loses; None without lengths or masses
     suspects: tuple[Suspect, ...]
+    unpredicted: tuple[Unpredicted, ...]  # sheets that the others do not predict; none where there is one sheet
     readings: tuple[str, ...]  # files that were learned from
     draws: int  # of the sampler
     autocorrelation_steps: float  # of its chain

@@ -74,6 +74,7 @@ _UNKNOWN = {
     "wheel_radius_mm": ("how large the drive wheel is", "a calliper"),
     "spool_pull_n": ("how hard the spool pulls back", "a spring balance on the filament"),
     "half_strain": ("how fast the filament softens as it is squeezed", "test prints: it cannot be seen"),
+    "dam_halving": ("how the dam grows as the gap narrows", "a gap-steps coupon: it cannot be seen"),
     "break_mm": ("how long the warm stretch above the melt is", "the drawing of the hot end"),
     "spool.pull_n": ("how hard the spool pulls back", "a spring balance on the filament"),
     "bore_mm": ("how wide the bore is", "a drill shank that just fits"),

@@ -14,7 +14,7 @@ from pliant.feed.risk import chance_band
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.files import write_new
 from pliant.job.job import job_of
-from pliant.learning.checks import suspects
+from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
@@ -90,7 +90,7 @@ def learn(
     posterior = fit(Sheets(space, sheets), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
     summary = summarise(space, draws, marks, posterior.proposal.basis)
-    odd = suspects(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
+    odd, unpredicted = left_out(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
     source = "learned from " + ", ".join(r.name or r.kind for r in sheets)
     files: tuple[Path | None, Path | None] = (None, None)
     before = after = None
@@ -110,6 +110,7 @@ def learn(
         noise=summary.noise,
         flow_factor=summary.flow_factor,
         suspects=odd,
+        unpredicted=unpredicted,
         readings=tuple(r.name or r.kind for r in sheets),
         draws=posterior.flat.shape[0],
         autocorrelation_steps=posterior.autocorrelation_steps,
