@@ -198,6 +198,7 @@ class Candidate:
     shrinkage: float  # expected share of the standard deviation that goes
     error: float  # standard error of that, from the number of simulated outcomes
     nozzle_c: float | None = None  # of a ladder, where it is not its own
+    gap_mm: float | None = None  # of a ladder, likewise
 
 
 @dataclass(frozen=True)
