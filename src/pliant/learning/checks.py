@@ -23,42 +23,13 @@ from pliant.records.learned import Suspect, Unpredicted
 from pliant.records.machine import Machine
 from pliant.say import number
 
-__all__ = ["left_out", "suspects"]
+__all__ = ["as_odd", "left_out"]
 
 _ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings that were looked at) is named
 _UNPREDICTED = 0.05  # [-] of a sheet, shared among the sheets
 _REPLICATES = 400
 _DRAWS, _CLOUD = 800, 1500
 Floats = NDArray[np.float64]
-
-
-def suspects(
-    machine: Machine,
-    filament: Filament,
-    readings: Sequence[Readings],
-    *,
-    near: Proposal | None = None,
-    seed: int = 7,
-) -> tuple[Suspect, ...]:
-    """Readings that the rest did not lead one to expect.
-
-    Parameters
-    ----------
-    machine, filament : Machine, Filament
-        The records before.
-    readings : sequence of Readings
-        All sheets.
-    near : Proposal, optional
-        Of the posterior of all sheets together; it saves most of the time.
-    seed : int, default 7
-        Of the draws.
-
-    Returns
-    -------
-    tuple of Suspect
-        The oddest first; empty where nothing contradicts.
-    """
-    return left_out(machine, filament, readings, near=near, seed=seed)[0]
 
 
 def left_out(
@@ -77,8 +48,14 @@ def left_out(
 
     Parameters
     ----------
-    machine, filament, readings, near, seed
-        As for `suspects`.
+    machine, filament : Machine, Filament
+        The records before.
+    readings : sequence of Readings
+        All sheets.
+    near : Proposal, optional
+        Of the posterior of all sheets together; it saves most of the time.
+    seed : int, default 7
+        Of the draws.
 
     Returns
     -------
@@ -104,7 +81,7 @@ def left_out(
         looked += len(items)
         found += items
         if rest and items:
-            chance = _as_odd(sheet, expected, np.random.default_rng([seed, i]))
+            chance = as_odd(sheet, expected, np.random.default_rng([seed, i]))
             if chance * len(readings) < _UNPREDICTED:
                 oddest = min(items, key=lambda s: s.chance)
                 others = tuple(r.name or r.kind for r in rest)
@@ -117,8 +94,24 @@ def left_out(
     return odd, tuple(sheets)
 
 
-def _as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
-    """Chance of a sheet that the draws find as unlikely as this one, or more so (G. E. P. Box 1980, from memory)."""
+def as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
+    """Chance of a sheet that the draws find as unlikely as this one, or more so. [-]
+
+    Parameters
+    ----------
+    sheet : Readings
+        As it was read.
+    expected : Any
+        What the draws expect of it, from `Sheets.predictions`.
+    rng : numpy.random.Generator
+        Of the sheets that it is compared with.
+
+    Returns
+    -------
+    float
+        A predictive check (G. E. P. Box, Sampling and Bayes' inference in scientific modelling and robustness, 1980,
+        from memory).
+    """
 
     def log_density(read: Readings) -> float:
         each = lk.log_chance(read, expected)
