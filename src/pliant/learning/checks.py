@@ -113,15 +113,18 @@ def as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
         from memory).
     """
 
-    def log_density(read: Readings) -> float:
+    def log_density(read: Readings, without: int = -1) -> float:
         each = lk.log_chance(read, expected)
+        if without >= 0:  # its own draw would favour it
+            each = np.delete(each, without)
         return float(np.log(np.mean(np.exp(each - each.max()))) + each.max()) - _usual(read)
 
     mine = log_density(sheet)
     picked = rng.integers(len(expected.log_margin), size=_REPLICATES)
-    others = (_as_asked(sheet, lk.simulated(sheet, expected, int(i), rng)) for i in picked)
-    as_odd = sum(log_density(other) <= mine + 1e-9 for other in others)
-    return (as_odd + 1) / (_REPLICATES + 1)
+    odder = sum(
+        log_density(_as_asked(sheet, lk.simulated(sheet, expected, i, rng)), i) <= mine + 1e-9 for i in picked.tolist()
+    )
+    return (odder + 1) / (_REPLICATES + 1)
 
 
 def _as_asked(sheet: Readings, simulated: Readings) -> Readings:
