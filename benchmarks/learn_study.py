@@ -85,17 +85,19 @@ def table(paths):
         failed = sum("not_converged" in r["next"] for r in told)
         told = [r for r in told if all("not_converged" not in r[h] for h in ("next", "fixed", "random"))]
         print(f"| users ({len(told)}; {failed} not converged and left out) | 90 % intervals that cover: all parameters | "
-              "the program's log margin | band of the chance, after/before, median |")  # fmt: skip
-        print("| --- | --- | --- | --- |")
+              "the program's log margin | the limits of other beads | spread of ln(limit) on them, over before: draws | "
+              "as written |")  # fmt: skip
+        print("| --- | --- | --- | --- | --- | --- |")
         for kind in ("all", "plain", "outside", "errs"):
             some = [r for r in told if kind in ("all", r["kind"])]
             if not some:
                 continue
             each = [v for r in some for k, v in r["next"]["covered"].items() if k != "program"]
             whole = [r["next"]["covered"]["program"] for r in some]
-            band = [r["next"]["band_after"] / max(r["next"]["band_before"], 1e-9) for r in some]
+            other = [v for r in some for v in r["next"]["limits_covered"]]
+            left = [np.median([r["next"][key] for r in some]) for key in ("left_draws", "left_written")]
             print(
-                f"| {kind}, {len(some)} | {100 * np.mean(each):.1f} % | {100 * np.mean(whole):.0f} % | {np.median(band):.3f} |"
+                f"| {kind}, {len(some)} | {100 * np.mean(each):.1f} % | {100 * np.mean(whole):.0f} % | {100 * np.mean(other):.0f} % | {left[0]:.2f} | {left[1]:.2f} |"
             )
         print()
         print("| way of choosing | mean spread left | mean error left | users with a smaller spread under next | p |")

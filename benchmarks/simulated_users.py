@@ -12,19 +12,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.errors import PliantError
+from pliant.feed import chain
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import Course
 from pliant.feed.risk import chance_band
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.next_coupon import expected_shrinkage
+from pliant.learning.other_beads import log_limits
 from pliant.learning.posterior import cloud_of, fit
+from pliant.learning.proposal import informed
 from pliant.learning.summary import summarise, updated
 from pliant.records.coupon import FAILED, HELD, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.workflows.next_coupon import answer_at, candidate, candidates_for, least_log_margin
 
-__all__ = ["FIXED_ORDER", "Outcome", "Shifted", "User", "calibration", "make_user", "rank_user", "run_user"]
+__all__ = [
+    "FIXED_ORDER", "Outcome", "Shifted", "User", "calibration", "make_user", "rank_user", "read_sheet", "run_user"
+]  # fmt: skip
 
 FIXED_ORDER = ("ladder", "stop-start", "gap-steps")  # the order in which the design lists them
 _INNER, _OUTER = 700, 40
@@ -55,6 +61,9 @@ class Outcome:
     spread_after: float
     error_before: float  # distance of the chance of a jam from the true one
     error_after: float
+    left_draws: float  # spread of ln(limit) on beads never printed over that before, median: by the draws themselves
+    left_written: float  # and by the records made from them
+    limits_covered: list[bool]  # of those beads, whether the written records' 90 % interval holds the truth
 
 
 class Shifted(Sheets):
@@ -122,7 +131,7 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
     for turn in range(coupons):
         sheet, label = _choice(how, turn, user, machine, filament)
         names.append(label)
-        sheet = _read(user, sheet, turn)
+        sheet = read_sheet(user, sheet, turn)
         sheets.append(_misread(sheet, rng) if turn == wrong else sheet)
         space = Space(user.machine, user.filament, sheets)
         if turn < coupons - 1 or not exact:
@@ -130,7 +139,9 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
             draws = cloud.x[rng.choice(cloud.x.shape[0], size=3000, p=cloud.weight)]
         else:
             draws = fit(Sheets(space, sheets), seed=user.seed).thinned(6000, rng)
-        machine, filament = updated(user.machine, user.filament, summarise(space, draws, ()))
+        basis = informed(Sheets(space, sheets), draws[:150])
+        machine, filament = updated(user.machine, user.filament, summarise(space, draws, (), basis))
+    left_draws, left_written, covered = _other_beads(user, space, draws, machine, filament)
     _, low, high = chance_band(user.flows, user.machine, user.filament)
     _, later_low, later_high = chance_band(user.flows, machine, filament)
     true, now, prior = _answers(user, space, draws)
@@ -143,7 +154,25 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
         spread_after=float(now.std()),
         error_before=abs(float(prior.mean()) - true),
         error_after=abs(float(now.mean()) - true),
+        left_draws=left_draws,
+        left_written=left_written,
+        limits_covered=covered,
     )
+
+
+def _other_beads(
+    user: User, space: Space, draws: NDArray[np.float64], machine: Machine, filament: Filament
+) -> tuple[float, float, list[bool]]:
+    """How much of the spread of ln(limit) is left on beads never printed, and whether the truth lies in it."""
+    own, written = (user.machine, user.filament), (machine, filament)
+    x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
+    true = log_limits(*own, space.values(x)[0])[0]
+    before = log_limits(*own, chain.sample(*own, 2000, np.random.default_rng(1))[0]).std(axis=0)
+    exact = log_limits(*own, space.values(draws[:3000])[0]).std(axis=0)
+    found = log_limits(*written, chain.sample(*written, 3000, np.random.default_rng(2))[0])
+    low, high = np.quantile(found, [0.05, 0.95], axis=0)
+    left = (float(np.median(spread / before)) for spread in (exact, found.std(axis=0)))
+    return *left, ((low <= true) & (true <= high)).tolist()
 
 
 def rank_user(
@@ -223,7 +252,10 @@ def _choice(how: str, turn: int, user: User, machine: Machine, filament: Filamen
     rng = np.random.default_rng([user.seed, 5, turn])
     if how == "fixed":
         label = FIXED_ORDER[turn % len(FIXED_ORDER)]
-        return candidate(machine, filament, label), label
+        try:
+            return candidate(machine, filament, label), label
+        except PliantError:  # a path too slow to settle: print a ladder instead, as it says
+            return candidate(machine, filament, "ladder"), "ladder"
     candidates = candidates_for(machine, filament)
     if how == "random":
         label = str(rng.choice(list(candidates)))
@@ -237,7 +269,7 @@ def _choice(how: str, turn: int, user: User, machine: Machine, filament: Filamen
     return candidates[best], best
 
 
-def _read(user: User, sheet: Readings, turn: int) -> Readings:
+def read_sheet(user: User, sheet: Readings, turn: int) -> Readings:
     """What the user's true machine makes of a coupon."""
     space = Space(user.machine, user.filament, [sheet])
     x = np.array([[user.truth.get(name, 0.0) for name in space.names]])

@@ -308,3 +308,25 @@ def test_the_command_keeps_filled_in_readings(shelf, tmp_path):
     second = CliRunner().invoke(main, words)
     assert second.exit_code == 2
     assert "may hold your readings" in second.stderr
+
+
+def test_a_ladder_of_low_layers_stands_on_a_foot_of_the_usual_height(shelf):
+    m, f = _records(shelf, "open-gap", "85A")
+    low, usual = make_coupon("ladder", m, f, gap_mm=0.1), make_coupon("ladder", m, f)
+    assert {s.gap_mm for s in low.steps} == {0.1}
+    assert low.time_s < LONGEST_S
+    assert low.mass_g < MOST_G
+    heights = [float(z) for z in re.findall(r"Z([\d.]+)", low.program)]
+    foot = usual.steps[0].gap_mm
+    assert min(heights) == pytest.approx(foot)
+    assert pytest.approx(foot + 0.1) in heights
+    # the same quantiles of a lower limit
+    assert low.steps[5].flow_mm3_per_s < usual.steps[5].flow_mm3_per_s
+
+
+@pytest.mark.parametrize("gap", [0.01, 0.4, float("nan")])
+def test_layers_that_cannot_be_laid_are_refused(shelf, gap):
+    with pytest.raises(DomainError, match=r"gap_mm of a ladder must lie between 0\.06 and 0\.3 mm"):
+        make_coupon("ladder", *_records(shelf, "open-gap", "85A"), gap_mm=gap)
+    with pytest.raises(PliantError, match="`gap_mm` goes with a ladder"):
+        make_coupon("threads", *_records(shelf, "open-gap", "85A"), gap_mm=0.1)

@@ -153,7 +153,7 @@ def test_a_key_that_is_not_listed_or_not_printed_is_found():
     known = {key: 1 for key in table_of("keys.md", "next --json") if "." not in key}
     ranked = {"kind": "ladder", "label": "ladder", "error": 0.1, "hue": 3}
     assert differences(known | {"ranked": [ranked], "more": []}, "next") == (
-        {"ranked.hue", "more"}, {"ranked.shrinkage", "ranked.nozzle_c"},
+        {"ranked.hue", "more"}, {"ranked.shrinkage", "ranked.nozzle_c", "ranked.gap_mm"},
     )  # fmt: skip
     assert differences(known | {"ranked": []}, "next") == (set(), set())
 

@@ -103,6 +103,13 @@ def test_coupon_refuses_a_kind_it_does_not_know(desk, tmp_path):
         ('names = ["a", "a"]\ncorrelation = [[1], [0, 1]]', "a name twice"),
         ('names = ["a", "b", "c"]\ncorrelation = [[1], [0.9, 1], [-0.9, 0.9, 1]]', "no correlation matrix"),
         ('names = "a"\ncorrelation = [[1]]', "must be a list"),
+        (f'names = ["a"]\ncorrelation = [[1]]\nrows = {[[0.0]] * 2000}\ndirections = [[1]]', "at most 1024 rows"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[0.0], [0.0, 1.0]]\ndirections = [[1]]', "alike in length"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[0.0], [nan]]\ndirections = [[1]]', "from -20 to 20"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[0.0], [1.0]]', "neither stands without"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[0.0], [1.0]]\ndirections = [[1], [1]]', "one row per name"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[], []]\ndirections = [[]]', "of 1 to 12 numbers"),
+        ('names = ["a"]\ncorrelation = [[1]]\nrows = [[0.0, 1.0], [1.0, 0.0]]\ndirections = [[1]]', "as long as"),
         ("wrong = 1", "takes the keys"),
     ],
 )

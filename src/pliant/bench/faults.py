@@ -18,6 +18,7 @@ _FIELDS = {
     "machine": "the machine",
     "measured_n": "the force you measured, below",
     "nozzle_c": "a nozzle temperature",
+    "gap_mm": "a height of layers",
     "passes": "changes that are ticked",
     "target": "chance of a jam to stay under",
     "book.add()": "the first visit",

@@ -68,8 +68,12 @@ async def coupon_send(request: Request) -> Response:
     if kind not in KINDS:
         raise Fault(422, f"choose a piece: {', '.join(KINDS)}")
     nozzle = number_in(form.text("nozzle_c"), "the nozzle temperature", 120, 350, "°C")
+    gap = number_in(form.text("gap_mm"), "the height of a layer", 0.06, 2, "mm")
     about = _about(kind, machine, filament)
-    asked = {"machine": machine.text, "filament": filament.text, "book": desk.book, "piece": kind, "nozzle_c": nozzle}
+    asked = {
+        "machine": machine.text, "filament": filament.text, "book": desk.book, "piece": kind, "nozzle_c": nozzle,
+        "gap_mm": gap,
+    }  # fmt: skip
     job = desk.jobs.begin("coupon", asked, about=about)
     return go_to(request, f"/coupon/{job.uid}", job.to_json())
 

@@ -193,7 +193,9 @@ def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
     machine, filament = _records(folder, asked)
     tell("choosing its steps, and checking the piece", 0)
-    made, _ = coupon(asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"])
+    made, _ = coupon(
+        asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"], gap_mm=asked["gap_mm"]
+    )
     kept = keep_coupon(asked["book"], made, machine, filament)
     _keep(folder, made.to_json() | {"kept": kept.uid}, coupon_page(made, _INTO))
 

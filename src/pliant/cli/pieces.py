@@ -19,11 +19,12 @@ __all__ = ["coupon_command", "learn_command", "next_command"]
 @click.option("-o", "--output", required=True, type=click.Path(dir_okay=False), help="Write the program here.")
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Also write the one-page sheet here.")
 @click.option("--nozzle-c", type=float, help="For a ladder: nozzle temperature, within the data sheet.")
+@click.option("--gap-mm", type=float, help="For a ladder: height of its layers; a low one tells of the dam.")
 @json_
 @debug
 def coupon_command(
-    kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None, as_json: bool,
-    debug: bool,
+    kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None,
+    gap_mm: float | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Make a test piece: ladder, stop-start, gap-steps, threads, free-run or temperature-ladder.
 
@@ -39,7 +40,9 @@ def coupon_command(
         def page(made: Any, name: str) -> str:
             return whole_page(coupon_page(made, f"Into {name}, then run pliant learn."))
 
-        made, readings = coupon(kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c)
+        made, readings = coupon(
+            kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c, gap_mm=gap_mm
+        )
         then = shlex.join(["pliant", "learn", str(readings), "-m", machine, "-f", filament])
         show(made, as_json, lambda c: coupon_text(c, output, str(readings)) + f"\nthen      fill it in, and: {then}")
 
@@ -87,5 +90,6 @@ def next_command(machine: str, filament: str, program: str | None, as_json: bool
             found = next_coupon(machine, filament, program=program, progress=partial(tell, "weighing coupons"))
         piece = found.ranked[0]
         at = [] if piece.nozzle_c is None else ["--nozzle-c", f"{piece.nozzle_c:g}"]
+        at += [] if piece.gap_mm is None else ["--gap-mm", f"{piece.gap_mm:g}"]
         command = ["pliant", "coupon", piece.kind, *at, "-m", machine, "-f", filament, "-o", f"{piece.kind}.gcode"]
         show(found, as_json, lambda n: next_text(n, shlex.join(command)))

@@ -15,7 +15,7 @@ __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
 
 
 def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament: str) -> Callable[[Any], str]:
-    """The same text, with the two commands that it may lead to ready to copy."""
+    """The same text, with the commands that it may lead to ready to copy."""
     records = f"-m {shlex.quote(machine)} -f {shlex.quote(filament)}"
     path = Path(program)
     watched, mended = (shlex.quote(str(path.with_name(f"{path.stem}-{k}{path.suffix}"))) for k in ("watched", "mended"))
@@ -24,6 +24,7 @@ def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament
         said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
         mend = f"pliant mend {shlex.quote(program)} {records}"
         said = said.replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
+        said = said.replace("`mend(add=first-layer)`", f"{mend} --add first-layer --height-mm 0.1 -o {mended}")
         return said.replace("`mend()`", f"{mend} -o {mended}")
 
     return text

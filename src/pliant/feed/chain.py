@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.constants import ROOM_C
 from pliant.errors import ValidityWarning
+from pliant.feed.together import FILAMENT_UNKNOWNS, correlate, extra_scores
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
 from pliant.models.dam import quick_share
@@ -25,7 +26,7 @@ from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
 
 __all__ = [
-    "COLUMN_DIAMETERS", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn", "correlate",
+    "COLUMN_DIAMETERS", "DAM_GAP_MM", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
     "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
     "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
@@ -34,16 +35,13 @@ MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
 # geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
 _ANCHOR_RATE_PER_S = 23.0
 _LEAST_REACH = 0.1  # [-] of the nozzle: draws of a face hardly wider than its orifice still have a rim
+DAM_GAP_MM = 0.2  # [mm] a usual layer: where the law of the dam is taken to hold
 COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
 _LENGTH_FACTOR = {"pinned-pinned": 1.0, "pinned-fixed": 0.699, "fixed-fixed": 0.5}
 
 _MACHINE = (
     "pinch_force_n", "grip_friction", "bite_mm2", "motor_force_n", "warming_k", "warming_min", "spool_pull_n",
     "heated_length_mm", "bore_mm", "cone_half_angle_deg", "nozzle_mm", "land_mm", "face_mm", "break_mm",
-)  # fmt: skip
-_FILAMENT = (
-    "diameter_mm", "youngs_modulus_mpa", "consistency_pa_sn", "flow_index", "activation_kj_per_mol", "soften_c",
-    "diffusivity_mm2_per_s", "model_factor", "entry_factor", "half_strain",
 )  # fmt: skip
 # what is stored under push is what the chain knows least: friction along a guide shares the load, ends give way
 LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
@@ -54,7 +52,7 @@ Theta = Mapping[str, Any]
 def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
     """Every poorly known number of the chain, by name; names of spans carry their place in the path."""
     found = {name: getattr(machine, name) for name in _MACHINE}
-    found |= {name: getattr(filament, name) for name in _FILAMENT}
+    found |= {name: getattr(filament, name) for name in FILAMENT_UNKNOWNS}
     for i, span in enumerate(machine.path):
         for name in ("length_mm", "bore_mm", "friction"):
             value = getattr(span, name)
@@ -67,6 +65,7 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
             # evenly between the haringx and the neo-hookean column; see physics
             found[mix] = Quantity(mix, 0.5, 1.0, "bracket", True)
     found["lag_factor"] = filament.lag_factor or LAG_FACTOR
+    found["dam_halving"] = machine.dam_halving
     if machine.grip_n is not None:  # measured: what it comes from does not matter
         found = {name: q for name, q in found.items() if name not in ("grip_friction", "bite_mm2")}
         found["grip_n"] = machine.grip_n
@@ -75,14 +74,14 @@ def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
 
 def central(machine: Machine, filament: Filament) -> dict[str, Any]:
     """The central value of every unknown, and the temperature at which the consistency is stated."""
-    return {name: q.value for name, q in unknowns(machine, filament).items()} | {"reference_c": filament.reference_c}
+    return {name: q.value for name, q in unknowns(machine, filament).items()} | {"reference_c": filament.anchor_c}
 
 
 def sample(
     machine: Machine, filament: Filament, n: int, rng: np.random.Generator
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64], list[str]]:
     """Latin hypercube over the unknowns: values `(n, 1)` by name, normal scores `(n, k)`, names of the k columns."""
-    drawn = {name: normal_scores(rng, n) for name in unknowns(machine, filament)}
+    drawn = {name: normal_scores(rng, n) for name in [*unknowns(machine, filament), *extra_scores(filament)]}
     drawn = correlate(machine, filament, drawn)
     names = drawn_names(unknowns(machine, filament))
     theta = theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
@@ -101,25 +100,6 @@ def after(theta: Theta, seconds: Any) -> dict[str, Any]:
 def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
     """Names of the unknowns that differ from draw to draw."""
     return [name for name, q in found.items() if q.spread > 1.0 or Unknown.of(name).between_theories]
-
-
-def correlate(
-    machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]
-) -> dict[str, NDArray[np.float64]]:
-    """Make independent normal scores hang together as the records say they do, `(n,)` by name.
-
-    What was learned on another machine holds for the filament's own numbers alone.
-    """
-    found, together = dict(scores), filament.together
-    if together is None:
-        return found
-    here = together.machine == machine.name
-    names = [name for name in together.names if name in found and (here or name in _FILAMENT or name == "lag_factor")]
-    if names:
-        root = np.linalg.cholesky(together.matrix(names) + 1e-9 * np.eye(len(names)))
-        mixed = np.einsum("ij,jn->in", root, np.stack([found[name] for name in names]))
-        found |= dict(zip(names, mixed, strict=True))
-    return found
 
 
 def theta_of(
@@ -162,7 +142,7 @@ def theta_of(
     for name, values in theta.items():
         if Unknown.of(name).key == "bore_mm":
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
-    theta["reference_c"] = np.full_like(zero, filament.reference_c)
+    theta["reference_c"] = np.full_like(zero, filament.anchor_c)
     return theta
 
 
@@ -199,8 +179,11 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
 
     Both obey the same power law at the same temperature, and the bed carries the same share of the bead at any speed,
-    so the ratio does not depend on the flow. `height_mm` is the layer's where the gap is another: an uneven bed leaves
-    the bead's section as it is, and in a lower gap less of it is carried. `unit_mpa` as in `free_pressure_mpa`.
+    so the ratio does not depend on the flow. How the slit's law changes with the gap is not sure (`models.dam`): it is
+    taken to hold at `DAM_GAP_MM`, and `dam_halving` says what it is off by with each halving.
+
+    `height_mm` is the layer's where the gap is another: an uneven bed leaves the bead's section as it is, and in a
+    lower gap less of it is carried. `unit_mpa` as in `free_pressure_mpa`.
     """
     squeezed = np.isfinite(gap_mm)
     if not np.any(squeezed):
@@ -212,7 +195,8 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     still = pressure.slit_drop_mpa(1.0, width, gap, reach, 1.0, n)
     carried = bead_area_mm2(np.maximum(width, height), height) / (width * gap)
     unit = unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
-    return np.where(squeezed, 1.0 + still * quick_share(carried, n) / unit, 1.0)
+    off = theta.get("dam_halving", 1.0) ** np.log2(DAM_GAP_MM / gap)
+    return np.where(squeezed, 1.0 + still * quick_share(carried, n) * off / unit, 1.0)
 
 
 def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:

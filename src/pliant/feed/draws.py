@@ -12,6 +12,7 @@ sampling and defensive mixture distributions, Technometrics 37, 1995 (both from 
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,16 +20,17 @@ from numpy.typing import NDArray
 from pliant.feed import chain
 from pliant.feed.passage import ONE, Passage
 from pliant.feed.steps import step_log_margins
+from pliant.feed.together import correlate, extra_scores
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.sampling import normal_scores, slopes
 
-__all__ = ["Draws", "tail_draws"]
+__all__ = ["STEADY_BEAD", "Draws", "tail_draws"]
 
 _PUSH = 1.5  # [-] measured: 1 to 2 do alike, and bring the error of 2 % from a seventh to a twentieth
 _PILOT = 512
 # the steady bead that tells the direction: 0.45 x 0.2 mm laid at about 25 mm/s
-_FLOW_MM3_PER_S, _WIDTH_MM, _GAP_MM = 2.0, 0.45, 0.2
+STEADY_BEAD: dict[str, Any] = {"flow_mm3_per_s": np.array([2.0]), "width_mm": 0.45, "gap_mm": 0.2}
 
 
 @dataclass(frozen=True)
@@ -77,12 +79,12 @@ def tail_draws(machine: Machine, filament: Filament, n: int = 2000, seed: int = 
 @lru_cache(maxsize=16)
 def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
     rng = np.random.default_rng(seed)
-    names = list(chain.unknowns(machine, filament))
+    names = [*chain.unknowns(machine, filament), *extra_scores(filament)]
     own = np.column_stack([normal_scores(rng, n) for _ in names])
     push = _PUSH * _falls_along(machine, filament)
     own += np.outer(np.arange(n) % 2, push)
     weight = 2 / (1 + np.exp(own @ push - push @ push / 2))
-    drawn = chain.correlate(machine, filament, dict(zip(names, own.T, strict=True)))
+    drawn = correlate(machine, filament, dict(zip(names, own.T, strict=True)))
     shown = chain.drawn_names(chain.unknowns(machine, filament))
     theta = chain.theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
     bed = normal_scores(rng, n)[:, None]
@@ -92,14 +94,11 @@ def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
 @lru_cache(maxsize=16)
 def _falls_along(machine: Machine, filament: Filament) -> NDArray[np.float64]:
     """Unit vector among independent scores along which the log margin of a steady bead falls fastest; 0 if none."""
-    rng, names = np.random.default_rng(1), list(chain.unknowns(machine, filament))
+    rng, names = np.random.default_rng(1), [*chain.unknowns(machine, filament), *extra_scores(filament)]
     own = np.column_stack([normal_scores(rng, _PILOT) for _ in names])
-    drawn = chain.correlate(machine, filament, dict(zip(names, own.T, strict=True)))
+    drawn = correlate(machine, filament, dict(zip(names, own.T, strict=True)))
     theta = chain.theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
-    least, _, _ = step_log_margins(
-        machine, theta, flow_mm3_per_s=np.array([_FLOW_MM3_PER_S]), nozzle_c=filament.reference_c, width_mm=_WIDTH_MM,
-        gap_mm=_GAP_MM,
-    )  # fmt: skip
+    least, _, _ = step_log_margins(machine, theta, nozzle_c=filament.reference_c, **STEADY_BEAD)
     y = np.clip(least[:, 0], -3.0, 3.0)  # what has given ten times over says no more of the direction
     slope = slopes(own, y)
     size = float(np.linalg.norm(slope))

@@ -12,15 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["JOB_SCATTER", "ONE", "STRETCH_MM", "WANDER", "Passage", "passage_of"]
+__all__ = ["BINS", "JOB_SCATTER", "NODE", "NODE_WEIGHT", "ONE", "STRETCH_MM", "WANDER", "Passage", "passage_of"]
 
 JOB_SCATTER = 1.1  # [-] multiplicative spread of one stretch of one job that no measurement removes; from memory
 WANDER = 1.05  # [-] the part of it that wanders within a job; from memory
 STRETCH_MM = 600.0  # [mm] of filament: a turn of the spool; from memory
 
 _LEAST, _MOST, _STEP = -2.0, 2.0, 0.005  # [-] of the table: beyond it a job jams, or does not
-_BINS = np.arange(0.0, 0.5 + 1e-9, 0.02)  # [-] of excess: what lies further above the least margin adds nothing
-_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(24)
+BINS = np.arange(0.0, 0.5 + 1e-9, 0.02)  # [-] of excess: what lies further above the least margin adds nothing
+NODE, _weight = np.polynomial.hermite_e.hermegauss(24)  # [-] of what one job shares
+NODE_WEIGHT = _weight / _weight.sum()
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class Passage:
         least = np.arange(_LEAST, _MOST + _STEP / 2, _STEP)
         if self.excess == (0.0,) and self.stretches == (1.0,):
             return least, np.asarray(ndtr(-least / np.log(JOB_SCATTER)))
-        held = np.exp(self._log_held(least[:, None] - self.shared * _NODE)) @ _WEIGHT / _WEIGHT.sum()
+        held = np.exp(self._log_held(least[:, None] - self.shared * NODE)) @ NODE_WEIGHT
         return least, np.clip(1.0 - held, 0.0, 1.0)
 
     def _log_held(self, log_margin: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -110,7 +111,7 @@ def passage_of(log_margin: ArrayLike, filament_mm: ArrayLike) -> Passage:
     if not here.any():
         return ONE
     above = margin[here] - margin[here].min()
-    count, _ = np.histogram(above, np.append(_BINS, _BINS[-1] + 0.02), weights=fed[here] / STRETCH_MM)
+    count, _ = np.histogram(above, np.append(BINS, BINS[-1] + 0.02), weights=fed[here] / STRETCH_MM)
     count[0] = max(count[0], 1.0)
     kept = count > 0
-    return Passage(tuple(_BINS[kept].tolist()), tuple(count[kept].tolist()))
+    return Passage(tuple(BINS[kept].tolist()), tuple(count[kept].tolist()))

@@ -5,13 +5,14 @@ from fresh ones (`stated_risk`), with its own error; a search aims a little belo
 meets it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.by_layer import Parts
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import DAM_RATIO, Course, bounded_gap_mm
@@ -30,6 +31,7 @@ BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common 
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
+_LEVELLING = "bed_error_mm"
 _FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
 
 
@@ -40,17 +42,35 @@ class Risk:
     probability: float
     error: float  # standard error of the chance: of the draws, not of what is unknown
     by_mechanism: dict[str, float]
-    shares: dict[str, float]
+    shares: dict[str, float]  # of what measuring removes, the largest first
+    levelling_share: float = 0.0  # of the same variance: what is drawn anew with each levelling of the bed
+    parts: Parts | None = None  # margins of the draws of a statement, for where along the job it jams
 
 
 def log_margins(
     course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
+    parts, most = _part_margins(course, machine, theta, bed_shift_mm, scale)
+    return _least_of(parts), most
+
+
+def _least_of(parts: dict[bool, dict[str, NDArray[np.float64]]]) -> dict[str, NDArray[np.float64]]:
+    least: dict[str, NDArray[np.float64]] = {}
+    for found in parts.values():
+        for name, values in found.items():
+            least[name] = np.minimum(least[name], values) if name in least else values
+    return least
+
+
+def _part_margins(
+    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+) -> tuple[dict[bool, dict[str, NDArray[np.float64]]], NDArray[np.float64]]:
+    """The same for the first layer's beads and for the rest, by whether it is the first."""
     store, unit = chain.compliance(machine, theta), chain.unit_drop_mpa(theta)
     pressed: dict[tuple[bool, bool], Any] = {}  # by first layer or not, dammed or not
     until: dict[bool, float] = {}
-    starve: Any = np.inf
+    starve: dict[bool, Any] = {}
     limits = {c: chain.melt_limit_mm3_per_s(c, theta) for c in np.unique(course.nozzle_c).tolist()}
     for g in range(course.nozzle_c.size):
         first, celsius = bool(course.first_layer[g]), float(course.nozzle_c[g])
@@ -58,7 +78,7 @@ def log_margins(
         ratio = chain.dam_ratio(course.width_mm[g], gap, theta, bounded_gap_mm(course.gap_mm[g]), unit)
         flow = course.settled_mm3_per_s(g, scale, store * ratio * unit, celsius, theta)
         pressure = ratio * chain.free_pressure_mpa(flow, celsius, theta, unit)
-        starve = np.minimum(starve, limits[celsius] / np.maximum(flow, 1e-9))
+        starve[first] = np.minimum(starve.get(first, np.inf), limits[celsius] / np.maximum(flow, 1e-9))
         until[first] = max(until.get(first, 0.0), float(course.end_s[g]))
         for is_dam in (False, True):
             here = np.where((ratio >= DAM_RATIO) == is_dam, pressure, 0.0)
@@ -67,7 +87,7 @@ def log_margins(
         return {}, np.zeros(np.size(store))
     # every margin of the push falls as the pressure rises and the drive warms: of each kind of place the greatest
     # pressure decides, at the end of the job or of its first layer
-    least: dict[str, Any] = {"starve": starve}
+    least: dict[bool, dict[str, Any]] = {first: {"starve": values} for first, values in starve.items()}
     most: Any = 0.0
     for (first, is_dam), pressure in pressed.items():
         if not np.any(pressure > 0):
@@ -76,9 +96,11 @@ def log_margins(
         most = np.maximum(most, push)
         for name, values in found.items():
             here, key = np.where(pressure > 0, values, np.inf), "dam" if is_dam else name
-            least[key] = np.minimum(least.get(key, np.inf), here)
+            least[first][key] = np.minimum(least[first].get(key, np.inf), here)
     shape = np.broadcast(np.asarray(most), np.asarray(store)).shape
-    flat = {k: np.broadcast_to(v, shape).reshape(-1) for k, v in least.items()}
+    flat = {
+        first: {k: np.broadcast_to(v, shape).reshape(-1) for k, v in found.items()} for first, found in least.items()
+    }
     return flat, np.broadcast_to(most, shape).reshape(-1)
 
 
@@ -145,12 +167,14 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
     sets = [
         _risk(at, machine, filament, tail_draws(machine, filament, _EACH, 1000 + k), 1.0, False) for k in range(_FRESH)
     ]
-    part = jam_risk(at, machine, filament).shares if shares else {}  # of what is unknown, not of the tail
+    doubt = jam_risk(at, machine, filament) if shares else Risk(0.0, 0.0, {}, {})  # of what is unknown, not of the tail
     chances = np.array([s.probability for s in sets])
     names = {name for s in sets for name in s.by_mechanism}
     by_mechanism = {k: float(np.mean([s.by_mechanism.get(k, 0.0) for s in sets])) for k in sorted(names)}
     error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
-    return Risk(float(chances.mean()), error, by_mechanism, part)
+    parts = [s.parts for s in sets if s.parts is not None]
+    whole = Parts(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Parts))) if parts else None
+    return Risk(float(chances.mean()), error, by_mechanism, doubt.shares, doubt.levelling_share, whole)
 
 
 def meets(risk: Risk, target: float) -> bool:
@@ -169,7 +193,8 @@ def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:
-    by_name, _ = log_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
+    by_part, _ = _part_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
+    by_name = _least_of(by_part)
     if not by_name:
         return Risk(0.0, 0.0, {}, {})
     order, least = list(by_name), log_least(by_name)
@@ -178,8 +203,14 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
     plain = draws.plain
     scores = np.column_stack([draws.scores, draws.bed])[plain]
-    part = _shares(scores, least[plain], [*draws.names, "bed_error_mm"]) if shares else {}
-    return Risk(min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism, part)
+    part = _shares(scores, least[plain], [*draws.names, _LEVELLING]) if shares else {}
+    never = np.full(chance.size, np.log(1e6))
+    first_, rest = (log_least(by_part[key]) if key in by_part else never for key in (True, False))
+    parts = Parts(first_, rest, draws.weight)
+    return Risk(
+        min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism,
+        {name: share for name, share in part.items() if name != _LEVELLING}, part.get(_LEVELLING, 0.0), parts,
+    )  # fmt: skip
 
 
 def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:

@@ -15,7 +15,7 @@ from pliant.feed.passage import JOB_SCATTER
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["COUPON_S", "failing_flow_mm3_per_s", "failing_gap_mm", "step_log_margins"]
+__all__ = ["COUPON_S", "failing_flow_mm3_per_s", "failing_gap_mm", "log_limit", "step_log_margins"]
 
 COUPON_S = 300.0  # [s] into a test piece, which never lasts over 900
 _CLIP = np.log(1e6)
@@ -98,6 +98,17 @@ def failing_flow_mm3_per_s(
         machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm, after_s=after_s
     )
     return np.exp(_crossing(log_margin + _scatter(n, seed), np.log(flow)))
+
+
+def log_limit(
+    machine: Machine, theta: dict[str, Any], *, nozzle_c: float, width_mm: float, gap_mm: float
+) -> NDArray[np.float64]:
+    """Logarithm of the flow at which a steady bead gives, at values of the unknowns, `(n,)`; no scatter. [mm3/s]"""
+    flow = np.geomspace(0.02, 60.0, 80)
+    log_margin, _, _ = step_log_margins(
+        machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm
+    )
+    return _crossing(log_margin, np.log(flow))
 
 
 def failing_gap_mm(

@@ -107,7 +107,12 @@ class Job:
     @cached_property
     def passage(self) -> Passage:
         """How its margin runs along the filament, at central values."""
-        return passage_of(np.log(np.clip(self.load.margin, 1e-6, 1e6)), self.course.filament_mm)
+        return passage_of(self.log_margin, self.course.filament_mm)
+
+    @cached_property
+    def log_margin(self) -> NDArray[np.float64]:
+        """Logarithm of the margin of each move at central values, `(n_moves,)`. [-]"""
+        return np.asarray(np.log(np.clip(self.load.margin, 1e-6, 1e6)))
 
     def at(self, speed_mm_per_s: NDArray[np.float64]) -> Self:
         """The same job at other speeds, `(n_moves,)`; what does not hang on them is shared. [mm/s]"""

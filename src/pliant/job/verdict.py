@@ -6,11 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.feed import chain
+from pliant.feed.by_layer import jam_by_layer, places_of
 from pliant.feed.limit import limit_speed
 from pliant.feed.load import Load
 from pliant.feed.pull import passes_through_drive, stored_mm
 from pliant.feed.remedies import remedies_for
-from pliant.feed.risk import meets, speed_that_meets, stated_risk
+from pliant.feed.risk import Risk, meets, speed_that_meets, stated_risk
 from pliant.feed.validity import outside
 from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.job.job import Job
@@ -18,7 +19,7 @@ from pliant.job.tonight import Weighed
 from pliant.job.trouble import heat_warnings, reach_warnings
 from pliant.program.layers import Layering
 from pliant.progress import Progress, silent
-from pliant.records.findings import Findings, Moment, Remedy
+from pliant.records.findings import Findings, LayerShare, Levelling, Moment, Remedy
 from pliant.records.machine import Machine
 from pliant.records.program import Program
 
@@ -96,8 +97,10 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         peak_push_n=peak if np.isfinite(peak) else None,
         least_margin=min((m.margin for m in worst), default=None),
         by_mechanism=risk.by_mechanism,
+        jam_by_layer=_by_layer(job, risk),
         unsoftened_probability=unsoftened_share(filament, coldest_c),
         measure_next={k: v for k, v in list(risk.shares.items())[:5] if v > 0.02},
+        levelling=Levelling.of(risk.levelling_share),
         worst=worst,
         speed_share=share,
         change=change,
@@ -108,6 +111,16 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         facts=job.laying.facts(job.assumed, warned),
         cautions=(*cold_words(filament, coldest_c), *_cautions(machine, verdict)),
     )
+
+
+def _by_layer(job: Job, risk: Risk) -> tuple[LayerShare, ...]:
+    """Where along the job the jam comes first."""
+    if risk.parts is None:
+        return ()
+    course, layering = job.course, job.laying.layering
+    squeezed = course.first_layer & np.isfinite(course.gap_mm)  # what the bed's error shifts, as the envelope has it
+    places = places_of(job.log_margin, course.filament_mm, layering.layer, squeezed)
+    return jam_by_layer(risk.parts, places, layering.top_mm, risk.probability)
 
 
 def _worst(

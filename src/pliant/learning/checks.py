@@ -5,7 +5,9 @@ sheet is left out once, its readings predicted from the rest (from the records a
 that fall outside are named.
 """
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,26 +19,32 @@ from pliant.learning.posterior import cloud_of
 from pliant.learning.proposal import Proposal
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament
-from pliant.records.learned import Suspect
+from pliant.records.learned import Suspect, Unpredicted
 from pliant.records.machine import Machine
 from pliant.say import number
 
-__all__ = ["suspects"]
+__all__ = ["as_odd", "left_out"]
 
 _ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings that were looked at) is named
+_UNPREDICTED = 0.05  # [-] of a sheet, shared among the sheets
+_REPLICATES = 400
 _DRAWS, _CLOUD = 800, 1500
 Floats = NDArray[np.float64]
 
 
-def suspects(
+def left_out(
     machine: Machine,
     filament: Filament,
     readings: Sequence[Readings],
     *,
     near: Proposal | None = None,
     seed: int = 7,
-) -> tuple[Suspect, ...]:
-    """Readings that the rest did not lead one to expect.
+) -> tuple[tuple[Suspect, ...], tuple[Unpredicted, ...]]:
+    """Predict each sheet from the others; single readings that do not fit, and whole sheets.
+
+    A sheet's chance is that of readings as unlikely as its own, or more so, under what the others leave of the doubt.
+    It looks at all its readings at once, and so finds what no single one gives away: a law that holds at the gap of the
+    others and not at its own. Of users whose machine obeys the model, one in twenty sees a sheet named.
 
     Parameters
     ----------
@@ -51,10 +59,13 @@ def suspects(
 
     Returns
     -------
-    tuple of Suspect
-        The oddest first; empty where nothing contradicts.
+    suspects : tuple of Suspect
+        The oddest first.
+    unpredicted : tuple of Unpredicted
+        In the order of the sheets; none of one sheet alone.
     """
     found: list[Suspect] = []
+    sheets: list[Unpredicted] = []
     looked = 0
     space = Space(machine, filament, readings)
     rng = np.random.default_rng(seed)
@@ -65,10 +76,81 @@ def suspects(
             x = cloud.x[rng.choice(cloud.x.shape[0], size=_DRAWS, p=cloud.weight)]
         else:
             x = rng.standard_normal((_DRAWS, space.size))
-        items = _items(sheet, Sheets(space, [sheet]).predictions(x)[0])
+        expected = Sheets(space, [sheet]).predictions(x)[0]
+        items = _items(sheet, expected)
         looked += len(items)
         found += items
-    return tuple(sorted((s for s in found if s.chance * max(looked, 1) < _ODD), key=lambda s: s.chance))
+        if rest and items:
+            chance = as_odd(sheet, expected, np.random.default_rng([seed, i]))
+            if chance * len(readings) < _UNPREDICTED:
+                oddest = min(items, key=lambda s: s.chance)
+                others = tuple(r.name or r.kind for r in rest)
+                told = Unpredicted(
+                    sheet.name or sheet.kind, others, _gaps_mm([sheet]), _gaps_mm(rest),
+                    oddest.reading, oddest.expected, oddest.found, chance,
+                )  # fmt: skip
+                sheets.append(told)
+    odd = tuple(sorted((s for s in found if s.chance * max(looked, 1) < _ODD), key=lambda s: s.chance))
+    return odd, tuple(sheets)
+
+
+def as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
+    """Chance of a sheet that the draws find as unlikely as this one, or more so. [-]
+
+    Parameters
+    ----------
+    sheet : Readings
+        As it was read.
+    expected : Any
+        What the draws expect of it, from `Sheets.predictions`.
+    rng : numpy.random.Generator
+        Of the sheets that it is compared with.
+
+    Returns
+    -------
+    float
+        A predictive check (G. E. P. Box, Sampling and Bayes' inference in scientific modelling and robustness, 1980,
+        from memory).
+    """
+
+    def log_density(read: Readings, without: int = -1) -> float:
+        each = lk.log_chance(read, expected)
+        if without >= 0:  # its own draw would favour it
+            each = np.delete(each, without)
+        return float(np.log(np.mean(np.exp(each - each.max()))) + each.max()) - _usual(read)
+
+    mine = log_density(sheet)
+    picked = rng.integers(len(expected.log_margin), size=_REPLICATES)
+    odder = sum(
+        log_density(_as_asked(sheet, lk.simulated(sheet, expected, i, rng)), i) <= mine + 1e-9 for i in picked.tolist()
+    )
+    return (odder + 1) / (_REPLICATES + 1)
+
+
+def _as_asked(sheet: Readings, simulated: Readings) -> Readings:
+    """The same sheet without what nobody looked at on the real one."""
+    keys = ("tail_mm", "lead_mm", "strings")
+    results = tuple(
+        replace(new, **{key: None for key in keys if getattr(old, key) is None})  # type: ignore[arg-type]
+        for old, new in zip(sheet.results, simulated.results, strict=True)
+    )
+    return replace(simulated, results=results)
+
+
+def _usual(read: Readings) -> float:
+    """Log density to be expected of what is read as far as the piece held: longer sheets shall be no likelier."""
+    failed = any(r.answer == FAILED for r in read.results)
+    moved = sum(r.moved_mm is not None and r.answer != FAILED for r in read.results)
+    usual = -moved * math.log(lk.MOVED_SCATTER * math.sqrt(2 * math.pi * math.e))
+    if read.mass_g is not None and not failed:
+        usual -= math.log(float(lk.mass_scatter(read.mass_g)) * math.sqrt(2 * math.pi * math.e))
+    return usual
+
+
+def _gaps_mm(sheets: Sequence[Readings]) -> tuple[float | None, float | None]:
+    gaps = [s.gap_mm for r in sheets for s in r.steps]
+    low, high = (None if math.isinf(gap) else gap for gap in (min(gaps), max(gaps)))
+    return low, high
 
 
 def _items(sheet: Readings, m: Any) -> list[Suspect]:

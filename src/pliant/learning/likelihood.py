@@ -21,6 +21,7 @@ from pliant.feed.observe import LEAST_MM, LOSS, THREAD, moved_share, tapers_mm, 
 from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import step_log_margins
+from pliant.feed.together import correlate
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -78,7 +79,7 @@ class Space:
 
     def scores(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Scores as they hang together, `(n, k)`: what a record's median and spread act on."""
-        drawn = chain.correlate(self.machine, self.filament, {name: x[:, i] for i, name in enumerate(self.shared)})
+        drawn = correlate(self.machine, self.filament, {name: x[:, i] for i, name in enumerate(self.shared)})
         return np.column_stack([*(drawn[name] for name in self.shared), x[:, len(self.shared) :]])
 
     def values(self, x: NDArray[np.float64]) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pliant.learning.likelihood import Sheets
 
-__all__ = ["Proposal"]
+__all__ = ["Proposal", "informed"]
 
 _KERNELS, _TAIL, _WIDER, _FAR = 500, 0.2, 2.0, 0.03  # kernels of the smoothed cloud; share and width of wider ones
 _SLOPES, _EPSILON, _FAINT, _STEEPEST, _MOST_DIRECTIONS = 150, 0.02, 0.03, 30.0, 10
@@ -24,7 +24,7 @@ class Proposal:
 
     def __init__(self, sheets: Sheets, x: Floats, weight: Floats, heat: float, rng: np.random.Generator) -> None:
         picked = x[rng.choice(x.shape[0], size=_KERNELS, p=weight)]
-        basis = _informed(sheets, picked[:_SLOPES], heat)
+        basis = informed(sheets, picked[:_SLOPES], heat)
         a = x @ basis
         centre = weight @ a
         off = a - centre
@@ -83,8 +83,8 @@ class Proposal:
         return np.logaddexp(np.log1p(-_FAR) + near, np.log(_FAR) + far) + across
 
 
-def _informed(sheets: Sheets, x: Floats, heat: float) -> Floats:
-    """Orthonormal directions along which the likelihood has a slope, `(k, r)`."""
+def informed(sheets: Sheets, x: Floats, heat: float = 1.0) -> Floats:
+    """Orthonormal directions along which the likelihood has a slope, `(k, r)`, at draws `(n, k)`."""
     n, k = x.shape
     moved = np.concatenate([x, *(x + _EPSILON * row for row in np.eye(k))])
     like = heat * sheets.log_likelihood(moved).reshape(k + 1, n)

@@ -82,7 +82,7 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
         ROOM_C,
         filament.diffusivity_mm2_per_s.value,
     )
-    shift = pressure.temperature_shift(melt, filament.reference_c, filament.activation_kj_per_mol.value)
+    shift = pressure.temperature_shift(melt, filament.anchor_c, filament.activation_kj_per_mol.value)
     contact = pressure.slit_drop_mpa(
         presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
     )

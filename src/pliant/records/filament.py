@@ -23,7 +23,8 @@ _ALWAYS = {
     "half_strain": (0.077, 0.292, "own fit to the few rows that give stress at several strains"),
 }
 _OPTIONAL = {
-    "youngs_modulus_mpa", *MELT, *_ALWAYS, "diameter_mm", "water_percent", "dry_c", "dry_h", "lag_factor", "together",
+    "youngs_modulus_mpa", *MELT, *_ALWAYS, "diameter_mm", "consistency_at_c", "water_percent", "dry_c", "dry_h",
+    "lag_factor", "together",
 }  # fmt: skip
 
 
@@ -47,6 +48,7 @@ class Filament:
     entry_factor: Quantity
     half_strain: Quantity  # strain at which the secant modulus has halved
     assumed: tuple[str, ...]
+    consistency_at_c: float | None = None  # where `consistency_pa_sn` was measured; None: the middle of `nozzle_c`
     water_percent: Quantity | None = None
     dry_c: tuple[float, float] | None = None  # the maker's drying temperature and hours; None: not in the record
     dry_h: tuple[float, float] | None = None
@@ -55,8 +57,17 @@ class Filament:
 
     @property
     def reference_c(self) -> float:
-        """Temperature at which `consistency_pa_sn` is stated: the middle of the data sheet's range. [degC]"""
+        """Middle of the data sheet's range: what is not said otherwise is told here. [degC]"""
         return (self.nozzle_c[0] + self.nozzle_c[1]) / 2
+
+    @property
+    def anchor_c(self) -> float:
+        """Temperature of the melt at which `consistency_pa_sn` and its spread hold. [degC]
+
+        The activation energy carries both from there. It is where the consistency was measured, or else the middle of
+        the sheet's range: makers choose that so that the grade flows.
+        """
+        return self.reference_c if self.consistency_at_c is None else self.consistency_at_c
 
 
 def read_filament(path: str | Path) -> Filament:
@@ -111,6 +122,7 @@ def read_filament(path: str | Path) -> Filament:
         diameter_mm=parse_quantity(diameter, "diameter_mm", 1.01, file),
         nozzle_c=(low_c, high_c),
         assumed=(*(q.sentence() for q in values.values() if q.assumed), *untouched("filament", data, file)),
+        consistency_at_c=_measured_at(data, file),
         water_percent=_water(data, file),
         dry_c=_sheet_range(data, "dry_c", 30, 120, "°C", file),
         dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),
@@ -128,6 +140,21 @@ def _given(data: dict[str, Any], key: str, file: str) -> Quantity | None:
 def _from_range(key: str, low: float, high: float, source: str) -> Quantity:
     q = parse_quantity([low, high], key, 1.0)
     return Quantity(key, q.value, q.spread, source, True)
+
+
+def _measured_at(data: dict[str, Any], file: str) -> float | None:
+    if "consistency_at_c" not in data:
+        return None
+    if "consistency_pa_sn" not in data:
+        raise RecordError(
+            f"{file}: consistency_at_c says where consistency_pa_sn was measured; give that too, or leave both out"
+        )
+    at = parse_quantity(data["consistency_at_c"], "consistency_at_c", 1.0, file).value
+    if isinstance(data["consistency_at_c"], list) or not 120 <= at <= 350:
+        raise RecordError(
+            f"{file}: consistency_at_c must be one temperature from 120 to 350 °C, got {data['consistency_at_c']!r}"
+        )
+    return at
 
 
 def _water(data: dict[str, Any], file: str) -> Quantity | None:

@@ -5,7 +5,7 @@ from typing import Any
 
 from pliant.records.tonight import Tonight
 
-__all__ = ["Facts", "Findings", "Moment", "Remedy", "least_chance"]
+__all__ = ["LEVELLING_ACTS", "Facts", "Findings", "LayerShare", "Levelling", "Moment", "Remedy", "least_chance"]
 
 
 def least_chance(probability: float, error: float) -> float:
@@ -68,6 +68,33 @@ class Remedy:
 
 
 @dataclass(frozen=True)
+class LayerShare:
+    """A layer, or neighbouring ones of a tall job, and the chance that the jam comes first there."""
+
+    layer: int  # counted from 0; of several the first
+    layers: tuple[int, int]  # first and last: two of them only where a job has over 200
+    z_mm: float  # top of the last
+    share: float  # chance that the jam comes first there; together they are the chance of a jam
+
+
+LEVELLING_WORTH = 0.05  # [-] of the doubt: a bed's error that makes less is not spoken of; our choice
+LEVELLING_ACTS = ("measure-the-first-gap", "level-again", "thicker-first-layer")
+
+
+@dataclass(frozen=True)
+class Levelling:
+    """What the bed's error makes of the doubt: drawn anew with each levelling, it is not to be learned."""
+
+    share: float  # of the doubt
+    acts: tuple[str, ...] = LEVELLING_ACTS  # what helps: measure-the-first-gap, level-again, thicker-first-layer
+
+    @classmethod
+    def of(cls, share: float) -> "Levelling | None":
+        """Where it is worth an act."""
+        return cls(share) if share >= LEVELLING_WORTH else None
+
+
+@dataclass(frozen=True)
 class Findings:
     """Whether the job feeds, how sure that is, and what would help."""
 
@@ -80,8 +107,10 @@ class Findings:
     peak_push_n: float | None  # largest push at the drive, at central values; None where nothing is pushed
     least_margin: float | None  # least margin, at central values; None where nothing is pushed
     by_mechanism: dict[str, float]  # chance of a jam by mechanism
+    jam_by_layer: tuple[LayerShare, ...]  # where the jam comes first, from the first layer to the last
     unsoftened_probability: float  # chance that the wall is colder than what softens the spool; part of `starve`
     measure_next: dict[str, float]  # share of the doubt that each unknown brings; `path0.` is the first span
+    levelling: Levelling | None  # what the bed's error makes of the doubt; None where it is little
     worst: tuple[Moment, ...]  # the ten worst moments, no two the same event
     speed_share: float | None  # of the program's speed, at which the target is met; None: no speed meets it
     change: str  # none, moderate, large or refused: what the program needs to meet the target

@@ -12,9 +12,20 @@ from typing import Any
 
 from pliant.errors import RecordError
 
-__all__ = ["Believed", "Candidate", "Learned", "NextCoupon", "Suspect", "Together", "parse_together"]
+__all__ = [
+    "MOST_NAMES",
+    "Believed",
+    "Candidate",
+    "Learned",
+    "NextCoupon",
+    "Suspect",
+    "Together",
+    "Unpredicted",
+    "parse_together",
+]
 
-_MOST_NAMES = 64
+MOST_NAMES, _MOST_ROWS, _MOST_DIRECTIONS = 64, 1024, 12
+_FARTHEST = 20.0  # [-] of a score
 
 
 @dataclass(frozen=True)
@@ -25,6 +36,8 @@ class Together:
     names: tuple[str, ...]
     correlation: tuple[tuple[float, ...], ...]  # lower triangle, row by row
     readings: tuple[str, ...] = ()  # marks of the readings used, so that none counts twice
+    directions: tuple[tuple[float, ...], ...] = ()  # per name: how far it moves with each direction that was told of
+    rows: tuple[tuple[float, ...], ...] = ()  # draws along the directions, from those that bear least to most
 
     def matrix(self, names: Sequence[str]) -> Any:
         """Correlation matrix of those names, all of which must be among `self.names`."""
@@ -44,15 +57,15 @@ def parse_together(raw: Any, file: str) -> Together | None:
     if raw is None:
         return None
     where = f"{file}: [together]"
-    allowed = {"machine", "names", "correlation", "readings"}
+    allowed = {"machine", "names", "correlation", "readings", "directions", "rows"}
     if not isinstance(raw, dict) or set(raw) - allowed:
         raise RecordError(f"{where} takes the keys {', '.join(sorted(allowed))}; delete the table if in doubt")
     names: Any = raw.get("names")
     rows, marks = raw.get("correlation"), raw.get("readings", [])
     for key, value in (("names", names), ("readings", marks)):
-        if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > _MOST_NAMES:
+        if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > MOST_NAMES:
             raise RecordError(
-                f"{where}.{key} must be a list of at most {_MOST_NAMES} names; delete the table if in doubt"
+                f"{where}.{key} must be a list of at most {MOST_NAMES} names; delete the table if in doubt"
             )
     if len(set(names)) != len(names):
         raise RecordError(f"{where}.names holds a name twice; delete the table if in doubt")
@@ -66,9 +79,11 @@ def parse_together(raw: Any, file: str) -> Together | None:
                 f"{where}.correlation row {i + 1} must hold {i + 1} numbers from -1 to 1, the last of them 1; "
                 "delete the table if in doubt"
             )
+    directions, draws = _draws(raw, len(names), where)
     together = Together(
-        str(raw.get("machine", "")), tuple(names), tuple(tuple(float(v) for v in row) for row in rows), tuple(marks)
-    )
+        str(raw.get("machine", "")), tuple(names), tuple(tuple(float(v) for v in row) for row in rows), tuple(marks),
+        directions, draws,
+    )  # fmt: skip
     if names:
         import numpy as np
 
@@ -77,6 +92,31 @@ def parse_together(raw: Any, file: str) -> Together | None:
         except np.linalg.LinAlgError as error:
             raise RecordError(f"{where}.correlation is no correlation matrix; delete the table") from error
     return together
+
+
+def _draws(raw: dict[str, Any], names: int, where: str) -> tuple[tuple[tuple[float, ...], ...], ...]:
+    """Directions and rows of a learned record; both empty where it has neither."""
+    tables = []
+    for key, most, count in (("directions", MOST_NAMES, names), ("rows", _MOST_ROWS, None)):
+        table = raw.get(key, [])
+        good = isinstance(table, list) and len(table) <= most and all(isinstance(row, list) for row in table)
+        good = good and len({len(row) for row in table}) <= 1 and all(0 < len(r) <= _MOST_DIRECTIONS for r in table)
+        good = good and all(isinstance(v, int | float) and not isinstance(v, bool) for row in table for v in row)
+        if not good or not all(math.isfinite(v) and abs(v) <= _FARTHEST for row in table for v in row):
+            raise RecordError(
+                f"{where}.{key} must hold at most {most} rows, alike in length, of 1 to {_MOST_DIRECTIONS} numbers "
+                f"from -{_FARTHEST:g} to {_FARTHEST:g}; delete the table if in doubt"
+            )
+        if table and count is not None and len(table) != count:
+            raise RecordError(f"{where}.{key} needs one row per name; delete the table if in doubt")
+        tables.append(tuple(tuple(float(v) for v in row) for row in table))
+    directions, draws = tables
+    if bool(directions) != bool(draws) or (draws and (len(draws) < 2 or len(draws[0]) != len(directions[0]))):
+        raise RecordError(
+            f"{where}: rows must be two at least, as long as those of directions, and neither stands without the "
+            "other; delete the table if in doubt"
+        )
+    return directions, draws
 
 
 @dataclass(frozen=True)
@@ -107,6 +147,20 @@ class Suspect:
 
 
 @dataclass(frozen=True)
+class Unpredicted:
+    """A sheet that the others do not lead one to expect: what they tell does not carry over to where it was printed."""
+
+    sheet: str  # name
+    others: tuple[str, ...]  # that it was predicted from
+    gaps_mm: tuple[float | None, float | None]  # lowest and highest gap of its steps; None in the air
+    other_gaps_mm: tuple[float | None, float | None]  # of theirs
+    reading: str  # the oddest one
+    expected: str  # in words
+    found: str  # in words
+    chance: float  # of a sheet at least as odd as this one
+
+
+@dataclass(frozen=True)
 class Learned:
     """Result of `learn`."""
 
@@ -114,6 +168,7 @@ class Learned:
     noise: Believed  # how far lengths and counts scatter
     flow_factor: float | None  # to make up for what the drive loses; None without lengths or masses
     suspects: tuple[Suspect, ...]
+    unpredicted: tuple[Unpredicted, ...]  # sheets that the others do not predict; none where there is one sheet
     readings: tuple[str, ...]  # files that were learned from
     draws: int  # of the sampler
     autocorrelation_steps: float  # of its chain
@@ -125,6 +180,7 @@ class Learned:
     after: tuple[float, float, float] | None = None  # the same with what was learned
     limit_before: tuple[float, float, float] | None = None  # [mm³/s] most that a bead carries: median, low, high
     limit_after: tuple[float, float, float] | None = None  # [mm³/s] the same with what was learned
+    limit_spread_left: float | None = None  # spread of the limit's logarithm on beads never printed, over that before
     limit_nozzle_c: float | None = None  # temperature that this flow is told at
     notes: tuple[str, ...] = field(default=())  # what was not used, why a step above the limit held
 
@@ -142,6 +198,7 @@ class Candidate:
     shrinkage: float  # expected share of the standard deviation that goes
     error: float  # standard error of that, from the number of simulated outcomes
     nozzle_c: float | None = None  # of a ladder, where it is not its own
+    gap_mm: float | None = None  # of a ladder, likewise
 
 
 @dataclass(frozen=True)

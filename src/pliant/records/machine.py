@@ -37,6 +37,7 @@ _HOT_END = {
     "land_mm": (1.1, 0.6, 1.2, "common practice"),
     "face_mm": (1.1, 1.0, 1.15, "common practice"),
     "break_mm": (1.2, 10.0, 1.524, _MEMORY + "; the warm stretch between the cold path and the melt"),
+    "dam_halving": (1.1, 1.0, 1.25, "bracket: melt that spreads all round below the face gives 0.7"),
 }
 _MOTION = {
     "acceleration_mm_per_s2": 1000.0,
@@ -84,6 +85,7 @@ class Machine:
     land_mm: Quantity
     face_mm: Quantity
     break_mm: Quantity  # heat break: filament warms here from the room to where it softens
+    dam_halving: Quantity  # what the dam grows by with each halving of the gap, over what the slit says; about 0.2 mm
     liner: str
     acceleration_mm_per_s2: float
     retract_acceleration_mm_per_s2: float

@@ -23,6 +23,7 @@ LIMITS = {
     "activation_kj_per_mol": (1, 500), "soften_c": (30, 300), "diffusivity_mm2_per_s": (0.01, 1),
     "density_kg_per_m3": (300, 5000), "model_factor": (0.01, 100), "entry_factor": (0.01, 100),
     "half_strain": (0.01, 10), "break_mm": (0.5, 100), "bite_mm2": (0.01, 100), "grip_n": (0.1, 5000),
+    "dam_halving": (0.2, 5),
     "warming_k": (0.1, 100), "warming_min": (0.1, 1000),
     "restart_min": (0.1, 10_000), "looks_in_every_min": (0.1, 10_000), "hardware_min": (0.1, 100_000),
 }  # fmt: skip

@@ -3,6 +3,8 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from pliant.records.findings import Levelling
+
 __all__ = ["HeightRow", "Helps", "Recipe", "Setting", "WindowMap"]
 
 
@@ -82,6 +84,7 @@ class Recipe:
     window: WindowMap
     helps: tuple[Helps, ...]
     measure_next: dict[str, float]  # share of the doubt that each unknown brings
+    levelling: Levelling | None  # what the bed's error makes of the doubt; None where it is little
     part_advice: tuple[str, ...]  # what the part itself should do
     assumed: tuple[str, ...]  # defaults taken, with range and source
     notes: tuple[str, ...]  # what is special about this recipe

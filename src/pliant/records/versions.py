@@ -83,6 +83,10 @@ def updated_filament(
         "names": list(together.names),
         "correlation": [[round(v, 4) for v in row] for row in together.correlation],
     }
+    if together.rows:
+        data["together"] |= {
+            "directions": [list(row) for row in together.directions], "rows": [list(row) for row in together.rows],
+        }  # fmt: skip
     head = f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}\n"
     head += "# [together]: a ladder tells one unknown over another. Delete it if you change a number above by hand."
     return _text(data, head)

@@ -26,6 +26,7 @@ _DERIVED = (
     "by_height",
     "by_mechanism",
     "measure_next",
+    "levelling",
     "part_advice",
     "assumed",
     "notes",

@@ -1,8 +1,9 @@
 """Findings and facts as plain sentences for a terminal."""
 
 from pliant.records.findings import Facts, Findings, Remedy
+from pliant.report.by_layer import layer_words
 from pliant.report.tonight import tonight_lines
-from pliant.report.words import air, strings, unknown_in_words
+from pliant.report.words import air, levelling_words, strings, unknown_in_words
 from pliant.say import count, number, percent, quantity
 
 __all__ = ["cause_words", "facts_text", "findings_text", "percent"]
@@ -77,6 +78,7 @@ def findings_text(findings: Findings) -> str:
         + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f)),
         *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f))),
         f"first gives {f.mechanism}: {cause_words(f)}",
+        *([f"{'where':<12}{where}"] if (where := layer_words(f)) else []),
         f"push        {quantity(f.peak_push_n, 'N')} at most, at the drive, at central values"
         if f.peak_push_n is not None
         else "push        beyond what the guide lets through, at central values",
@@ -101,6 +103,9 @@ def findings_text(findings: Findings) -> str:
     for name, share in f.measure_next.items():
         what, how = unknown_in_words(name)
         lines.append(f"measure     {what} ({name}): {percent(share)} of the doubt" + (f"; {how}" if how else ""))
+    if f.levelling is not None:
+        # the last of the acts is one of ours where the program is at hand
+        lines.append(f"bed         {levelling_words(f.levelling)}: `mend(add=first-layer)`")
     lines.append("")
     lines.append("worst moments (line, layer, time, what gives, margin)")
     lines += [

@@ -10,6 +10,7 @@ from pliant.records.findings import Findings, Moment
 from pliant.records.recipe import Recipe
 from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
+from pliant.report.by_layer import layer_drawing, layer_words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
 from pliant.report.check import MEANS, cause_words, limit_words
 from pliant.report.feed_path import feed_path_svg
@@ -68,6 +69,8 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         cause=cause_words(findings),
         why=words.WHY,
         strings=words.strings(findings.facts.strings, findings.facts.seen_strings),
+        where=_where(findings),
+        by_layer=layer_drawing(findings.jam_by_layer),
         tonight=_tonight(findings),
         curve=None
         if picture.curve is None or findings.tonight is None
@@ -81,11 +84,17 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         first_sheet=_first_sheet(findings, picture),
         mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
         measure=[(name, *words.unknown_in_words(name), share) for name, share in findings.measure_next.items()],
+        levelling="" if findings.levelling is None else words.levelling_words(findings.levelling),
         assumed=[assumed_words(text) for text in findings.facts.assumed],
         state=words.STATE,
         state_of=words.state_of,
         full=words.full,
     )
+
+
+def _where(findings: Findings) -> str:
+    said = layer_words(findings)
+    return f"{said[0].upper()}{said[1:]}." if said else ""
 
 
 def _tonight(findings: Findings) -> dict[str, str]:

@@ -23,6 +23,8 @@ def learned_text(learned: Learned) -> str:
         lines.append(f"flow at which a wide, flat bead jams at {L.limit_nozzle_c:g} °C")
         for word, (middle, low, high) in (("before", L.limit_before), ("now", L.limit_after)):
             lines.append(f"  {word:<7} {number(middle)}, between {number(low)} and {number(high)} mm³/s")
+        if L.limit_spread_left is not None:
+            lines.append(f"  on beads that you did not print its spread is {number(L.limit_spread_left)} of before")
         lines.append("")
     if L.suspects:
         lines.append(
@@ -33,6 +35,14 @@ def learned_text(learned: Learned) -> str:
         for s in L.suspects:
             lines.append(f"  {s.reading}: expected {s.expected}, found {s.found} (chance {_odds(s.chance)})")
         lines.append("")
+    for u in L.unpredicted:
+        lines += [
+            f"the others do not predict {u.sheet} (a sheet as odd: chance {_odds(u.chance)}): {u.reading}: expected "
+            f"{u.expected}, found {u.found}",
+            f"  it was printed {_at(u.gaps_mm)}, {', '.join(u.others)} {_at(u.other_gaps_mm)}: trust what was learned "
+            "where you printed, and print a piece where your job runs",
+            "",
+        ]
     lines.append(f"learned from {', '.join(L.readings)}")
     for b in L.changed:
         what, _ = unknown_in_words(b.name)
@@ -81,6 +91,16 @@ def next_text(found: NextCoupon, way: str) -> str:
 
 def _span(value: float, spread: float, digits: int) -> str:
     return f"{number(value * spread**-Z90, digits)} to {number(value * spread**Z90, digits)}"
+
+
+def _at(gaps_mm: tuple[float | None, float | None]) -> str:
+    low, high = gaps_mm
+    if low is None:
+        return "in the air"
+    said = f"at a gap of {number(low)}"
+    if high is None:
+        return f"{said} mm and in the air"
+    return f"{said} mm" if high == low else f"{said} to {number(high)} mm"
 
 
 def _odds(chance: float) -> str:

@@ -2,7 +2,7 @@
 
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Helps, Recipe, Setting
-from pliant.report.words import number, unknown_in_words
+from pliant.report.words import levelling_words, number, unknown_in_words
 from pliant.say import percent
 
 __all__ = ["blocks", "grouped", "plan_text", "range_words", "value_words"]
@@ -104,6 +104,8 @@ def plan_text(recipe: Recipe) -> str:
     for name, share in r.measure_next.items():
         what, how = unknown_in_words(name)
         lines.append(f"measure     {what}: {percent(share)} of the doubt ({how})")
+    if r.levelling is not None:
+        lines.append(f"bed         {levelling_words(r.levelling)}")
     lines += [f"part        {a}" for a in r.part_advice]
     lines += [f"note        {n}" for n in r.notes]
     lines += [f"assumed     {a}" for a in r.assumed]

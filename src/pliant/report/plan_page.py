@@ -51,6 +51,7 @@ def plan_page(recipe: Recipe) -> Report:
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
         band=jam_band(recipe),
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
+        levelling="" if recipe.levelling is None else words.levelling_words(recipe.levelling),
         beads=BEAD_WORDS,
         assumed=[assumed_words(text) for text in recipe.assumed],
         changed=sum(s.basis != "kept" for s in recipe.settings),

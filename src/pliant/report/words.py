@@ -3,6 +3,7 @@
 Numbers get no more digits than are known: two, and "under" or "over" at the ends.
 """
 
+from pliant.records.findings import Levelling
 from pliant.records.unknown import Unknown
 from pliant.say import count, number, percent, quantity
 
@@ -17,6 +18,7 @@ __all__ = [
     "chance_in_words",
     "clock",
     "full",
+    "levelling_words",
     "number",
     "ranges",
     "state_of",
@@ -75,9 +77,9 @@ _UNKNOWN = {
     "wheel_radius_mm": ("how large the drive wheel is", "a calliper"),
     "spool_pull_n": ("how hard the spool pulls back", "a spring balance on the filament"),
     "half_strain": ("how fast the filament softens as it is squeezed", "test prints: it cannot be seen"),
+    "dam_halving": ("how the dam grows as the gap narrows", "a gap-steps coupon: it cannot be seen"),
     "break_mm": ("how long the warm stretch above the melt is", "the drawing of the hot end"),
     "spool.pull_n": ("how hard the spool pulls back", "a spring balance on the filament"),
-    "bed_error_mm": ("how even the first layer's gap is", "a feeler gauge at five places of the bed"),
     "bore_mm": ("how wide the bore is", "a drill shank that just fits"),
     "length_mm": ("how long it is", "a calliper or a ruler"),
     "friction": ("how much the guide rubs", "pull filament through it with a spring balance"),
@@ -87,6 +89,12 @@ _UNKNOWN = {
     "looks_in_every_min": ("how often somebody looks at a print", "your own habit"),
     "hardware_min": ("how long it takes to get and fit another part", "your own experience"),
     "column_mix": ("which of two theories of bending holds", "test prints: it cannot be seen"),
+}
+
+_ACTS = {
+    "measure-the-first-gap": "measure the first gap with a feeler gauge at five places of the bed",
+    "level-again": "level the bed again",
+    "thicker-first-layer": "lay a thicker first layer",
 }
 
 
@@ -153,6 +161,15 @@ def full(fill: float) -> str:
     if fill > 2:
         return f"{number(fill)} times full"
     return f"{number(100 * fill)}{NBSP}% full" if fill >= 0.01 else f"under 1{NBSP}% full"
+
+
+def levelling_words(levelling: Levelling) -> str:
+    """What the bed's error makes of the doubt, and what helps against it."""
+    *acts, last = (_ACTS[act] for act in levelling.acts)
+    return (
+        f"how even the bed is makes {percent(levelling.share)} of the doubt, anew with each levelling: "
+        f"{', '.join(acts)}, or {last}"
+    )
 
 
 def unknown_in_words(name: str) -> tuple[str, str]:

@@ -38,7 +38,9 @@ MAKERS: dict[str, Callable[..., Coupon]] = {
 }
 
 
-def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: float | None = None) -> Coupon:
+def make_coupon(
+    kind: str, machine: Machine, filament: Filament, *, nozzle_c: float | None = None, gap_mm: float | None = None
+) -> Coupon:
     """Make a coupon, read its program back and check it.
 
     Parameters
@@ -49,6 +51,8 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
         The records.
     nozzle_c : float, optional
         For a ladder: the nozzle, within the data sheet. [degC]
+    gap_mm : float, optional
+        For a ladder: the height of its layers, which is the gap under the nozzle. [mm]
 
     Returns
     -------
@@ -64,7 +68,10 @@ def make_coupon(kind: str, machine: Machine, filament: Filament, *, nozzle_c: fl
         raise PliantError(f"unknown coupon {kind!r}; choose from {', '.join(KINDS)}")
     if nozzle_c is not None and kind != "ladder":
         raise PliantError(f"the nozzle of a {kind} is its own choice; `nozzle_c` goes with a ladder")
-    made = MAKERS[kind](machine, filament) if nozzle_c is None else ladder(machine, filament, nozzle_c=nozzle_c)
+    if gap_mm is not None and kind != "ladder":
+        raise PliantError(f"the gaps of a {kind} are its own choice; `gap_mm` goes with a ladder")
+    own = {} if kind != "ladder" else {"nozzle_c": nozzle_c, "gap_mm": gap_mm}
+    made = MAKERS[kind](machine, filament, **own)
     with TemporaryDirectory() as folder:
         path = Path(folder) / "coupon.gcode"
         path.write_text(made.program, encoding="ascii")
@@ -107,6 +114,7 @@ def coupon(
     sheet: Callable[[Coupon, str], str] | None = None,
     sheet_path: str | Path | None = None,
     nozzle_c: float | None = None,
+    gap_mm: float | None = None,
 ) -> tuple[Coupon, Path]:
     """Make a coupon and write its program, its sheet and the file for its readings.
 
@@ -124,6 +132,8 @@ def coupon(
         Where the page goes.
     nozzle_c : float, optional
         For a ladder: the nozzle, within the data sheet. [degC]
+    gap_mm : float, optional
+        For a ladder: the height of its layers, which is the gap under the nozzle. [mm]
 
     Returns
     -------
@@ -137,7 +147,7 @@ def coupon(
         raise PliantError(f"{readings}: exists already and may hold your readings; choose another `output`")
     for place in (path, *([Path(sheet_path)] if sheet_path is not None else [])):
         require_place(place, (machine, filament), "the piece")
-    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c)
+    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c, gap_mm=gap_mm)
     if sheet is not None and sheet_path is not None:
         save_whole(Path(sheet_path), sheet(made, readings.name))
     save_whole(path, made.program)

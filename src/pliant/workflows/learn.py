@@ -14,8 +14,9 @@ from pliant.feed.risk import chance_band
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.files import write_new
 from pliant.job.job import job_of
-from pliant.learning.checks import suspects
+from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
+from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
 from pliant.learning.summary import summarise, updated
 from pliant.program.read import read_program
@@ -88,8 +89,8 @@ def learn(
     space = Space(own_machine, own_filament, sheets)
     posterior = fit(Sheets(space, sheets), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
-    summary = summarise(space, draws, marks)
-    odd = suspects(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
+    summary = summarise(space, draws, marks, posterior.proposal.basis)
+    odd, unpredicted = left_out(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
     source = "learned from " + ", ".join(r.name or r.kind for r in sheets)
     files: tuple[Path | None, Path | None] = (None, None)
     before = after = None
@@ -99,15 +100,17 @@ def learn(
         write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
         write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
         files = (new_machine, new_filament)
-    limits = _limit(own_machine, own_filament), _limit(*updated(own_machine, own_filament, summary))
+    new = updated(own_machine, own_filament, summary)
+    limits = _limit(own_machine, own_filament), _limit(*new)
     if flows is not None:
         before = chance_band(flows, own_machine, own_filament)
-        after = chance_band(flows, *updated(own_machine, own_filament, summary))
+        after = chance_band(flows, *new)
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
         flow_factor=summary.flow_factor,
         suspects=odd,
+        unpredicted=unpredicted,
         readings=tuple(r.name or r.kind for r in sheets),
         draws=posterior.flat.shape[0],
         autocorrelation_steps=posterior.autocorrelation_steps,
@@ -119,6 +122,7 @@ def learn(
         after=after,
         limit_before=limits[0],
         limit_after=limits[1],
+        limit_spread_left=limit_spread_left((own_machine, own_filament), new),
         limit_nozzle_c=own_filament.reference_c,
         notes=_notes(sheets) + held_above(sheets, limits[1][0], own_filament.reference_c),
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pliant.coupons.free_run import free_run_steps
 from pliant.coupons.gap_steps import gap_step_settings
-from pliant.coupons.ladder import ladder_steps
+from pliant.coupons.ladder import ladder_steps, thin_gap_mm
 from pliant.coupons.stop_start import stop_start_steps
 from pliant.coupons.temperature_ladder import temperature_steps
 from pliant.coupons.threads import thread_steps
@@ -57,6 +57,7 @@ class _Piece(NamedTuple):
     kind: str
     make: Callable[[], Any]
     nozzle_c: float | None = None  # where it is not the piece's own [degC]
+    gap_mm: float | None = None  # likewise [mm]
 
 
 def _pieces(machine: Machine, filament: Filament, nozzle_c: float | None = None) -> dict[str, _Piece]:
@@ -70,6 +71,9 @@ def _pieces(machine: Machine, filament: Filament, nozzle_c: float | None = None)
         **({} if nozzle_c is None or own == "ladder" else {own: at(nozzle_c)}),
         _ladder_at(low): at(low),
         _ladder_at(high): at(high),
+        "thin ladder": _Piece(
+            "ladder", lambda: ladder_steps(machine, filament, gap_mm=thin_gap_mm(machine)), None, thin_gap_mm(machine)
+        ),
         "temperature-ladder": _Piece("temperature-ladder", lambda: temperature_steps(machine, filament)),
         "gap-steps": _Piece("gap-steps", lambda: gap_step_settings(machine, filament)),
         "free-run": _Piece("free-run", lambda: free_run_steps(machine, filament)),
@@ -150,12 +154,15 @@ def next_coupon(
     space = Space(own_machine, own_filament, list(templates.values()))
     rng = np.random.default_rng(seed)
     x = rng.standard_normal((_DRAWS, space.size))
-    theta, alone = space.values(x)
-    bed = alone.get("bed_error_mm", BED_ERROR_MM * rng.standard_normal((_DRAWS, 1)))
+    theta, _ = space.values(x)
+    bed = BED_ERROR_MM * rng.standard_normal((_DRAWS, 1))  # the job's own: no piece tells anything of it
     answer = answer_at(flows, own_machine, own_filament, theta, bed)
     told = expected_shrinkage(space, x, answer, templates, seed=seed, progress=progress)
     pieces = _pieces(own_machine, own_filament, nozzle_c)
-    ranked = [Candidate(pieces[k].kind, k, gone, error, pieces[k].nozzle_c) for k, (gone, error) in told.items()]
+    ranked = [
+        Candidate(pieces[k].kind, k, gone, error, pieces[k].nozzle_c, pieces[k].gap_mm)
+        for k, (gone, error) in told.items()
+    ]
     ranked, alike = chosen(ranked, _at_job(own_filament, nozzle_c))
     what = f"chance of a jam of {Path(program).name}" if program is not None else "the flow this feed path can carry"
     return NextCoupon(what, float(answer.std()), tuple(ranked), alike, nozzle_c)

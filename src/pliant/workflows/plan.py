@@ -27,6 +27,7 @@ from pliant.recipe.reasons import GIVES, Known, advice, ledger
 from pliant.recipe.window import Carry, carry, window_map
 from pliant.records.baseline import BEAD_WORDS, KINDS, Baseline, read_baseline, with_widths
 from pliant.records.filament import Filament, read_filament
+from pliant.records.findings import Levelling
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
 from pliant.records.machine import Machine, read_machine
 from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
@@ -110,6 +111,7 @@ def plan(
         window=window_of(carried, base, point if works else None),
         helps=helps,
         measure_next=measure,
+        levelling=Levelling.of(risk.levelling_share),
         part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
         notes=(*cold_words(filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
