@@ -6,7 +6,7 @@ Left out: backflow beside the filament, heating of the filament above the melt, 
 """
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
 from pliant.models.dam import quick_share
 from pliant.records.filament import Filament
-from pliant.records.machine import Machine
+from pliant.records.machine import Machine, Span
 from pliant.records.materials import HEAT_RATE
 from pliant.records.quantity import Quantity
 from pliant.records.unknown import Unknown
@@ -47,6 +47,23 @@ _MACHINE = (
 LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
 _MOST_SOFTENING = 3.0  # [-] of the secant modulus, past which the law's own rows end
 Theta = Mapping[str, Any]
+
+
+class Drawn(dict[str, Any]):
+    """Values of the unknowns by name, not to be changed, and what follows from them alone, worked out once."""
+
+    def __init__(self, values: Theta, known: dict[Any, Any] | None = None) -> None:
+        super().__init__(values)
+        self.known = {} if known is None else known
+
+
+def _once(theta: Theta, key: Any, work: Callable[[], Any]) -> Any:
+    """What a work gives that hangs on cold values alone; of draws it is kept, of a plain mapping it is not."""
+    if not isinstance(theta, Drawn):
+        return work()
+    if key not in theta.known:
+        theta.known[key] = work()
+    return theta.known[key]
 
 
 def unknowns(machine: Machine, filament: Filament) -> dict[str, Quantity]:
@@ -88,13 +105,14 @@ def sample(
     return theta, np.column_stack([drawn[name] for name in names]), names
 
 
-def after(theta: Theta, seconds: Any) -> dict[str, Any]:
+def after(theta: Theta, seconds: Any) -> Drawn:
     """The unknowns once a job has run for so long: filament leaves the warm drive softer, in the first span. [s]
 
     Further down it has cooled: a strand loses half of its warmth in the order of ten seconds, and rarely comes faster.
     """
     share = -np.expm1(-seconds / (60 * theta["warming_min"]))
-    return {**theta, Unknown("warm_share", 0).name: np.exp(-HEAT_RATE * theta["warming_k"] * share)}
+    warm = {**theta, Unknown("warm_share", 0).name: np.exp(-HEAT_RATE * theta["warming_k"] * share)}
+    return Drawn(warm, theta.known if isinstance(theta, Drawn) else None)
 
 
 def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
@@ -102,9 +120,7 @@ def drawn_names(found: Mapping[str, Quantity]) -> list[str]:
     return [name for name, q in found.items() if q.spread > 1.0 or Unknown.of(name).between_theories]
 
 
-def theta_of(
-    machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]
-) -> dict[str, NDArray[np.float64]]:
+def theta_of(machine: Machine, filament: Filament, scores: Mapping[str, NDArray[np.float64]]) -> Drawn:
     """Values of the unknowns at normal scores; an unknown without a score stands at its centre.
 
     Parameters
@@ -116,7 +132,7 @@ def theta_of(
 
     Returns
     -------
-    dict of str to ndarray
+    Drawn
         By name, in the shape of the scores.
     """
     from scipy.special import ndtr
@@ -143,11 +159,15 @@ def theta_of(
         if Unknown.of(name).key == "bore_mm":
             theta[name] = np.maximum(values, theta["diameter_mm"] + 0.02)
     theta["reference_c"] = np.full_like(zero, filament.anchor_c)
-    return theta
+    return Drawn(theta)
 
 
 def unit_drop_mpa(theta: Theta) -> Any:
     """Pressure that 1 mm3/s of a melt of unit consistency needs through bore, cone and land. [MPa]"""
+    return _once(theta, "unit", lambda: _unit_drop_mpa(theta))
+
+
+def _unit_drop_mpa(theta: Theta) -> Any:
     n, bore, nozzle = theta["flow_index"], theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
     total = pressure.tube_drop_mpa(1.0, bore, theta["heated_length_mm"], 1.0, n)
     # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
@@ -210,9 +230,9 @@ def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
     return _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name] * theta[Unknown("length_mm", i).name]
 
 
-def _gap_capacity_n(theta: Theta, i: int, ends: str, modulus: Any) -> Any:
-    """Load at which the filament in gap i begins to bow: between two theories, at the tangent modulus there."""
-    diameter = theta["diameter_mm"]
+def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
+    """Load at which cold filament in gap i begins to bow: between two theories, at the tangent modulus there."""
+    diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
     at = (modulus, diameter, effective_length_mm(theta, i, ends))
     low = column.buckling_force_n(*at, theory="haringx")
     high = column.buckling_force_n(*at, theory="neo-hookean")
@@ -220,9 +240,9 @@ def _gap_capacity_n(theta: Theta, i: int, ends: str, modulus: Any) -> Any:
     return column.softening_load_n(elastic, modulus, diameter, theta["half_strain"])
 
 
-def _fill_n(bore_mm: Any, theta: Theta, modulus: Any) -> Any:
-    """Push at which the filament, softening as it goes, has swollen to a bore."""
-    diameter = theta["diameter_mm"]
+def _fill_n(bore_mm: Any, theta: Theta) -> Any:
+    """Push at which cold filament, softening as it goes, has swollen to a bore."""
+    diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
     elastic = guide.fill_force_n(youngs_modulus_mpa=modulus, diameter_mm=diameter, bore_mm=bore_mm)
     return elastic / (1 + (1 - (diameter / bore_mm) ** 2) / theta["half_strain"])
 
@@ -284,6 +304,28 @@ def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dic
         return _push_margins(machine, theta, pressure_mpa)
 
 
+def _tube(theta: Theta, i: int, span: Span, warm: Any = 1.0) -> dict[str, Any]:
+    """A guide with the filament in it."""
+    return {
+        "length_mm": theta[Unknown("length_mm", i).name],
+        "bore_mm": theta[Unknown("bore_mm", i).name],
+        "turn_rad": np.deg2rad(span.turn_deg),
+        "friction": theta[Unknown("friction", i).name],
+        "diameter_mm": theta["diameter_mm"],
+        "youngs_modulus_mpa": theta["youngs_modulus_mpa"] * warm,
+    }
+
+
+def _cold_capacities_n(theta: Theta, i: int, span: Span) -> dict[str, Any]:
+    """What cold filament in a span carries, by mechanism. [N]"""
+    if span.kind == "gap":
+        # in a gap too short to bow it squeezes out sideways, until it no longer enters what follows
+        below = theta.get(Unknown("bore_mm", i + 1).name, theta["bore_mm"])
+        return {"bow": _gap_capacity_n(theta, i, span.ends), "swell": _fill_n(below, theta)}
+    tube = _tube(theta, i, span)
+    return {"lock": guide.guide_lock_force_n(**tube), "swell": _fill_n(tube["bore_mm"], theta)}
+
+
 def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
     diameter = theta["diameter_mm"]
     push = np.asarray(theta["model_factor"] * pressure_mpa * np.pi * diameter**2 / 4, dtype=float)
@@ -299,28 +341,19 @@ def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[di
             capacity[name] = np.where(here < margin[name], carries, capacity[name])
             margin[name] = np.minimum(margin[name], here)
 
+    # all that filament carries is in proportion to its modulus: found cold, once, and taken down by its warmth
     for i in range(len(machine.path) - 1, -1, -1):
-        span = machine.path[i]
-        modulus = theta["youngs_modulus_mpa"] * theta.get(Unknown("warm_share", i).name, 1.0)
+        span, warm = machine.path[i], theta.get(Unknown("warm_share", i).name, 1.0)
+        here = _once(theta, ("span", i, span), lambda: _cold_capacities_n(theta, i, span))  # noqa: B023  (called at once)
+        for name, cold in here.items():
+            if name != "swell" or span.kind == "gap":
+                compare(name, cold * warm, push)
         if span.kind == "gap":
-            compare("bow", _gap_capacity_n(theta, i, span.ends, modulus), push)
-            # in a gap too short to bow the filament squeezes out sideways, until it no longer enters what follows
-            below = Unknown("bore_mm", i + 1).name
-            compare("swell", _fill_n(theta.get(below, theta["bore_mm"]), theta, modulus), push)
             continue
-        tube = {
-            "length_mm": theta[Unknown("length_mm", i).name],
-            "bore_mm": theta[Unknown("bore_mm", i).name],
-            "turn_rad": np.deg2rad(span.turn_deg),
-            "friction": theta[Unknown("friction", i).name],
-            "diameter_mm": diameter,
-            "youngs_modulus_mpa": modulus,
-        }
-        compare("lock", guide.guide_lock_force_n(**tube), push)
         finite = np.isfinite(push)
-        grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **tube)
+        grown = guide.push_into_guide_n(np.where(finite, push, 1.0), **_tube(theta, i, span, warm))
         push = np.where(finite, grown, np.inf)
-        compare("swell", _fill_n(tube["bore_mm"], theta, modulus), push)
+        compare("swell", here["swell"] * warm, push)
     at_wheel = push + theta["spool_pull_n"]  # it also pulls the filament off its spool
     compare("slip", grip_n(machine, theta), at_wheel)
     compare("stall", theta["motor_force_n"], at_wheel)
@@ -347,6 +380,12 @@ def compliance(machine: Machine, theta: Theta, pressure_mpa: Any = None) -> Any:
     heat break it warms from the room to where it softens and gives way the more; along it the modulus falls by our law
     of heat, evenly in temperature.
     """
+    if pressure_mpa is None and Unknown("warm_share", 0).name not in theta:
+        return _once(theta, ("compliance", machine.path), lambda: _compliance(machine, theta, None))
+    return _compliance(machine, theta, pressure_mpa)
+
+
+def _compliance(machine: Machine, theta: Theta, pressure_mpa: Any) -> Any:
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
     cold = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
     warmer = HEAT_RATE * np.maximum(theta["soften_c"] - ROOM_C, 1.0)
