@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from mend_workshop import PROGRAMS, filament, machine, program_of
+from pliant.feed.metered import RIGID_MPA, Losses
 from pliant.mending.certificate import certify
-from pliant.mending.factor import MOST, RIGID_MPA, Losses, mend_factor, metering_losses
+from pliant.mending.factor import MOST, mend_factor, metering_losses
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
 from pliant.records.mending import Intent
@@ -38,7 +39,7 @@ def test_limit_rough_size_of_practice():
         losses = metering_losses(m, filament(spool), 4.0)
         factor = 1 / ((1 - losses.stretch) * (1 - losses.slip) * (1 - losses.bite))
         assert 1.03 < factor < 1.25
-        assert losses.dominant == "teeth that sink in"
+        assert losses.dominant == "bite"
 
 
 @pytest.mark.parametrize("name", sorted(PROGRAMS))

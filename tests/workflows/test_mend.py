@@ -359,7 +359,7 @@ def test_regression_the_flow_factor_that_is_left_out_is_told(tmp_path):
     assert mended.to_json()["wanted_flow_factor"] == mended.wanted_flow_factor and asked.wanted_flow_factor == 1.0
     carried = carry(machine(), filament())
     of_plan = metering_at(carried, flow_mm3_per_s=2.0, nozzle_c=225, width_mm=0.45, height_mm=0.2).factor
-    assert of_plan.low <= mended.wanted_flow_factor <= of_plan.high
+    assert mended.wanted_flow_factor == pytest.approx(of_plan.value, abs=0.01)  # one law for both
 
 
 def test_limit_an_order_that_is_not_proved_is_left_out_and_told(tmp_path):

@@ -5,76 +5,30 @@ sits deeper in them, so that the wheel meters at a smaller radius than with the 
 Left out: heat at the drive, worn teeth, and filament that is not round.
 """
 
-import warnings
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.errors import ValidityWarning
 from pliant.feed import chain
-from pliant.models.drive import pinch_squash_mm, slip_loss, stretch_loss
-from pliant.models.metering import BITE_SHARE, flow_factor, largest_cause
+from pliant.feed.metered import Losses, losses_at
 from pliant.program.write import Edits
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, Program
 
-__all__ = ["MOST", "Losses", "left_out", "mean_push_n", "mend_factor", "metering_losses"]
+__all__ = ["MOST", "left_out", "mean_push_n", "mend_factor", "metering_losses"]
 
-RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's steps are set up with
 MOST = 1.25  # [-] our bound: beyond it the wheel grinds, and asking for more does not help
 _WORDS = {"stretch": "stretch by the spool's pull", "slip": "slip at the teeth", "bite": "teeth that sink in"}
 _LEAST = 0.01  # [-] less is not worth a word
 
 
-@dataclass(frozen=True)
-class Losses:
-    """Shares of the filament asked for that do not arrive. [-]"""
-
-    stretch: float
-    slip: float
-    bite: float
-
-    @property
-    def dominant(self) -> str:
-        """The largest of the three, in words."""
-        return _WORDS[str(largest_cause(self.stretch, self.slip, self.bite))]
-
-
 def metering_losses(machine: Machine, filament: Filament, push_n: float) -> Losses:
-    """Losses at a push, from the records' central values.
-
-    Parameters
-    ----------
-    machine, filament
-        The records.
-    push_n : float
-        At the drive. [N]
-
-    Returns
-    -------
-    Losses
-    """
-    modulus, diameter = filament.youngs_modulus_mpa.value, filament.diameter_mm.value
-    pinch, radius = machine.pinch_force_n.value, machine.wheel_radius_mm.value
-
-    def depth(youngs_modulus_mpa: float) -> float:
-        with warnings.catch_warnings():  # very soft filament squashes past a small contact; bounded below
-            warnings.simplefilter("ignore", ValidityWarning)
-            squash = pinch_squash_mm(
-                pinch, youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter, wheel_radius_mm=radius
-            )
-        return min(float(squash), diameter / 2)
-
-    grip = float(chain.grip_n(machine, chain.central(machine, filament)))
-    share = sum(BITE_SHARE) / 2
-    return Losses(
-        float(stretch_loss(machine.spool_pull_n.value, modulus, diameter)),
-        float(slip_loss(min(push_n, 0.99 * grip), grip)),
-        share * max(depth(modulus) - depth(RIGID_MPA), 0.0) / radius,
-    )
+    """Losses at a push, from the records' central values. [N]"""
+    return losses_at(
+        machine, chain.central(machine, filament), push_n, pull_n=machine.spool_pull_n.value,
+        wheel_radius_mm=machine.wheel_radius_mm.value,
+    )  # fmt: skip
 
 
 def mean_push_n(program: Program, push_n: NDArray[np.floating]) -> float:
@@ -90,8 +44,8 @@ def left_out(program: Program, losses: Losses) -> tuple[float, str]:
         return 1.0, ""
     return factor, (
         f"the drive delivers about {100 * (1 - 1 / factor):.0f} % less soft filament than the program asks for, most "
-        f"of it lost to {losses.dominant}: a flow factor of {factor:g} would make it up; it alters what is asked for, "
-        "so it is set only where you ask for the pass factor"
+        f"of it lost to {_WORDS[losses.dominant]}: a flow factor of {factor:g} would make it up; it alters what is "
+        "asked for, so it is set only where you ask for the pass factor"
     )
 
 
@@ -113,7 +67,7 @@ def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Ch
     """
     if np.any(program.states["flow_factor"] != 1.0):
         return [], 1.0, "the program sets its own flow factor (M221)"
-    whole = float(flow_factor(losses.stretch, losses.slip, losses.bite))
+    whole = float(losses.factor)
     factor = round(100 * min(whole, MOST)) / 100
     if factor < 1 + _LEAST:
         return [], 1.0, f"the drive loses {100 * (whole - 1):.1f} %: not worth a word"
@@ -129,5 +83,5 @@ def mend_factor(program: Program, edits: Edits, losses: Losses) -> tuple[list[Ch
     edits.before_line.setdefault(int(program.line[last]) + 1, []).append(b"M221 S100")
     parts = ", ".join(f"{name} {100 * getattr(losses, name):.1f} %" for name in ("stretch", "slip", "bite"))
     bound = f"; bounded, the losses call for {whole:.2f}" if whole > MOST else ""
-    why = f"the drive loses {parts}; most of it to {losses.dominant}{bound}"
+    why = f"the drive loses {parts}; most of it to {_WORDS[losses.dominant]}{bound}"
     return [Change(line, "factor", "flow factor", "1", f"{factor:g}", why)], factor, ""

@@ -5,16 +5,15 @@ friction along the guide, which keeps part of the stored filament from coming ba
 bound.
 """
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.errors import ValidityWarning
 from pliant.feed import chain
+from pliant.feed.metered import losses_at
 from pliant.feed.pull import stored_mm
-from pliant.models import drive, lag, metering
+from pliant.models import lag, metering
 from pliant.recipe.window import Carry
 
 __all__ = ["Metering", "Ranged", "StartsAndStops", "metering_at", "ranged", "starts_and_stops"]
@@ -151,17 +150,10 @@ def metering_at(
     _, _, push = chain.margins(
         machine, columns, pressure_mpa=pressure, flow_mm3_per_s=flow_mm3_per_s, nozzle_c=nozzle_c
     )
-    grip = chain.grip_n(machine, theta)
-    stretch = np.minimum(drive.stretch_loss(pull, theta["youngs_modulus_mpa"], theta["diameter_mm"]), 0.3)
-    held = np.minimum(push[:, 0], 0.99 * grip)  # the few samples past their grip jam: they have no flow factor
-    slip = np.minimum(drive.slip_loss(held, grip, size), 0.3)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ValidityWarning)  # said by `deep`
-        squash = drive.pinch_squash_mm(
-            theta["pinch_force_n"], youngs_modulus_mpa=theta["youngs_modulus_mpa"], diameter_mm=theta["diameter_mm"],
-            wheel_radius_mm=wheel,
-        )  # fmt: skip
-    deep = bool(np.median(squash / theta["diameter_mm"]) > _SMALL_CONTACT / 2)
-    bite = metering.bite_loss(rng.uniform(*metering.BITE_SHARE, n) * np.minimum(squash, 0.3 * wheel), wheel)
-    factor = metering.flow_factor(stretch, slip, bite)
-    return Metering(ranged(factor), float(np.median(stretch)), float(np.median(slip)), float(np.median(bite)), deep)
+    lost = losses_at(
+        machine, theta, push[:, 0], pull_n=pull, wheel_radius_mm=wheel, bite_share=rng.uniform(*metering.BITE_SHARE, n),
+        slip_size=size,
+    )  # fmt: skip
+    deep = bool(np.median(lost.squash_mm / theta["diameter_mm"]) > _SMALL_CONTACT / 2)
+    stretch, slip, bite = (float(np.median(part)) for part in (lost.stretch, lost.slip, lost.bite))
+    return Metering(ranged(lost.factor), stretch, slip, bite, deep)
