@@ -4,11 +4,13 @@ import warnings
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pliant.errors import DomainError, ValidityWarning
 from pliant.say import number
 
 __all__ = [
+    "Numbers",
     "as_floats",
     "require_finite",
     "require_in",
@@ -16,6 +18,8 @@ __all__ = [
     "require_positive",
     "warn_outside",
 ]
+
+Numbers = float | NDArray[np.float64]  # of any shape; what is given together broadcasts
 
 # by name: lowest and highest that any such thing has, wherever it is asked for; beyond it value and warning
 _USUAL = {
@@ -27,7 +31,7 @@ _USUAL = {
 }
 
 
-def as_floats(*values: Any) -> list[Any]:
+def as_floats(*values: Any) -> list[NDArray[np.float64]]:
     """Return each value as an array of floats, so that lists broadcast like arrays."""
     return [np.asarray(value, dtype=float) for value in values]
 

@@ -4,17 +4,16 @@ Left out: swelling of the melt at the nozzle (no number for TPU found), sagging,
 their neighbours. Area is volume per length, so it follows from what is fed.
 """
 
-from typing import Any
-
 import numpy as np
+from numpy.typing import NDArray
 
-from pliant.checks import as_floats, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["bead_area_mm2", "bead_width_mm", "is_squeezed", "strand_diameter_mm"]
 
 
-def bead_area_mm2(width_mm: Any, height_mm: Any) -> Any:
+def bead_area_mm2(width_mm: Numbers, height_mm: Numbers) -> Numbers:
     r"""Area of a pressed bead.
 
     Parameters
@@ -64,7 +63,7 @@ def bead_area_mm2(width_mm: Any, height_mm: Any) -> Any:
     return area
 
 
-def bead_width_mm(area_mm2: Any, height_mm: Any) -> Any:
+def bead_width_mm(area_mm2: Numbers, height_mm: Numbers) -> Numbers:
     r"""Width of a pressed bead of given area and height; inverse of `bead_area_mm2`.
 
     Parameters
@@ -104,7 +103,7 @@ def bead_width_mm(area_mm2: Any, height_mm: Any) -> Any:
     return (a - np.pi * h**2 / 4) / h + h
 
 
-def strand_diameter_mm(area_mm2: Any) -> Any:
+def strand_diameter_mm(area_mm2: Numbers) -> Numbers:
     """Diameter of the free round strand of an area.
 
     Parameters
@@ -131,7 +130,7 @@ def strand_diameter_mm(area_mm2: Any) -> Any:
     return np.sqrt(4 * np.asarray(area_mm2, dtype=float) / np.pi)
 
 
-def is_squeezed(area_mm2: Any, gap_mm: Any) -> Any:
+def is_squeezed(area_mm2: Numbers, gap_mm: Numbers) -> NDArray[np.bool_] | np.bool_:
     """Whether the nozzle face presses the bead: the gap is smaller than the free strand.
 
     Parameters

@@ -5,11 +5,9 @@ the part. Left out: seams, the open ends of a pattern at the skin, the differenc
 `cellular_modulus_mpa` and `collapse_strain` belong together: past the second the first no longer holds.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import require_in, require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, require_in, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = [
@@ -35,8 +33,8 @@ _THIN = 0.3  # [-] relative density up to which the thin-wall forms are meant
 
 
 def cellular_modulus_mpa(
-    solid_modulus_mpa: Any, relative_density: Any, pattern: str, direction: str = "in-plane"
-) -> Any:
+    solid_modulus_mpa: Numbers, relative_density: Numbers, pattern: str, direction: str = "in-plane"
+) -> Numbers:
     r"""Young's modulus of an infill from that of its walls.
 
     Parameters
@@ -90,7 +88,7 @@ def cellular_modulus_mpa(
     return solid_modulus_mpa * np.where(rho >= 1, 1.0, np.minimum(coefficient * rho**power, rho))
 
 
-def collapse_strain(relative_density: Any, pattern: str, direction: str = "in-plane") -> Any:
+def collapse_strain(relative_density: Numbers, pattern: str, direction: str = "in-plane") -> Numbers:
     r"""Strain at which the walls of an infill fold, so that force stops growing with deflection.
 
     Parameters
@@ -123,7 +121,8 @@ def collapse_strain(relative_density: Any, pattern: str, direction: str = "in-pl
     >>> float(collapse_strain(0.2, "hexagon")), float(collapse_strain(0.2, "hexagon", "axial"))
     (0.0953, 0.136)
     """
-    rho = _checked(relative_density, pattern, direction)
+    rho = np.asarray(_checked(relative_density, pattern, direction))
+    strain: Numbers
     if pattern == "foam":
         strain = np.full(rho.shape, 0.05)
     elif pattern == "hexagon":
@@ -133,7 +132,7 @@ def collapse_strain(relative_density: Any, pattern: str, direction: str = "in-pl
     return np.where(rho >= 1, np.inf, strain)
 
 
-def bonded_block_factor(shape_factor: Any, bond: Any = 0.9) -> Any:
+def bonded_block_factor(shape_factor: Numbers, bond: Numbers = 0.9) -> Numbers:
     """Gain in stiffness of a solid rubbery block whose loaded faces cannot spread.
 
     Parameters
@@ -164,7 +163,9 @@ def bonded_block_factor(shape_factor: Any, bond: Any = 0.9) -> Any:
     return 1 + 2 * np.asarray(bond, float) * np.asarray(shape_factor, float) ** 2
 
 
-def skinned_modulus_mpa(solid_modulus_mpa: Any, core_modulus_mpa: Any, wall_share: Any, skin_share: Any) -> Any:
+def skinned_modulus_mpa(
+    solid_modulus_mpa: Numbers, core_modulus_mpa: Numbers, wall_share: Numbers, skin_share: Numbers
+) -> Numbers:
     """Modulus of a core inside walls along the load and skins across it.
 
     Parameters
@@ -200,7 +201,7 @@ def skinned_modulus_mpa(solid_modulus_mpa: Any, core_modulus_mpa: Any, wall_shar
     return 1 / (skin / solid_modulus_mpa + (1 - skin) / side_by_side)
 
 
-def _checked(relative_density: Any, pattern: str, direction: str) -> Any:
+def _checked(relative_density: Numbers, pattern: str, direction: str) -> Numbers:
     require_in("pattern", pattern, PATTERNS)
     require_in("direction", direction, DIRECTIONS)
     require_positive(relative_density=relative_density)

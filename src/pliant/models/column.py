@@ -6,12 +6,11 @@ creep. What softening with strain leaves of the load is `softening_load_n`. Star
 """
 
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import as_floats, require_in, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_in, require_positive, warn_outside
 from pliant.records.materials import HALF_STRAIN
 
 __all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n", "softening_load_n"]
@@ -25,7 +24,7 @@ _LEAST, _MOST = 0.5, 20.0  # [-] effective lengths in diameters between which th
 _SQUASH = 2.0  # [-] effective length in diameters under which a rod squashes rather than bends
 
 
-def euler_load_n(youngs_modulus_mpa: Any, second_moment_mm4: Any, effective_length_mm: Any) -> Any:
+def euler_load_n(youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, effective_length_mm: Numbers) -> Numbers:
     r"""Euler's load of a straight elastic column.
 
     Parameters
@@ -75,8 +74,13 @@ def euler_load_n(youngs_modulus_mpa: Any, second_moment_mm4: Any, effective_leng
 
 
 def buckling_force_n(
-    youngs_modulus_mpa: Any, diameter_mm: Any, gap_mm: Any, *, length_factor: Any = 1.0, theory: str = "euler"
-) -> Any:
+    youngs_modulus_mpa: Numbers,
+    diameter_mm: Numbers,
+    gap_mm: Numbers,
+    *,
+    length_factor: Numbers = 1.0,
+    theory: str = "euler",
+) -> Numbers:
     r"""Axial force at which a straight filament buckles across an unsupported gap.
 
     Parameters
@@ -154,8 +158,8 @@ def buckling_force_n(
 
 
 def softening_load_n(
-    elastic_load_n: Any, youngs_modulus_mpa: Any, diameter_mm: Any, half_strain: Any = HALF_STRAIN
-) -> Any:
+    elastic_load_n: Numbers, youngs_modulus_mpa: Numbers, diameter_mm: Numbers, half_strain: Numbers = HALF_STRAIN
+) -> Numbers:
     r"""Load at which a column begins to bend whose material softens with strain.
 
     Parameters

@@ -6,12 +6,11 @@ the way, is a model and no picture), elasticity, cooling in the gap. Start with 
 """
 
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
 from pliant.models.pressure import slit_drop_mpa
 
 __all__ = ["dam_drop_mpa", "moving_bed_share", "quick_share"]
@@ -20,7 +19,7 @@ _LEAST_INDEX, _MOST_INDEX = 0.1, 1.0
 _ROWS, _COLUMNS = 46, 257  # of the table behind `quick_share`: index by 1 / carried share
 
 
-def moving_bed_share(carried: Any, flow_index: Any) -> Any:
+def moving_bed_share(carried: Numbers, flow_index: Numbers) -> Numbers:
     r"""Share of a still slit's pressure that is left where the lower wall moves with the bed.
 
     Parameters
@@ -90,12 +89,12 @@ def moving_bed_share(carried: Any, flow_index: Any) -> Any:
     return np.where(s <= 0.5, 0.0, np.clip(share, 0.0, 1.0))
 
 
-def _at(y: Any, turn: Any, power: Any) -> Any:
+def _at(y: Numbers, turn: Numbers, power: Numbers) -> Numbers:
     """Speed at a height, without its scale."""
     return turn**power - np.abs(turn - y) ** power
 
 
-def _mean_over_bed(turn: Any, power: Any) -> Any:
+def _mean_over_bed(turn: Numbers, power: Numbers) -> Numbers:
     """Mean speed over the bed's, for a place without shear at `turn`."""
     over = turn ** (power + 1) + np.sign(1 - turn) * np.abs(1 - turn) ** (power + 1)
     bed = _at(1.0, turn, power)
@@ -110,7 +109,7 @@ def _table() -> NDArray[np.float64]:
     return np.hstack([np.ones((_ROWS, 1)), inner, np.zeros((_ROWS, 1))])
 
 
-def quick_share(carried: Any, flow_index: Any) -> Any:
+def quick_share(carried: Numbers, flow_index: Numbers) -> Numbers:
     """`moving_bed_share` read from a table, within 1 % of the still slit's pressure; for the chain's many draws.
 
     Parameters
@@ -137,14 +136,14 @@ def quick_share(carried: Any, flow_index: Any) -> Any:
 
 
 def dam_drop_mpa(
-    flow_mm3_per_s: Any,
-    width_mm: Any,
-    gap_mm: Any,
-    length_mm: Any,
-    consistency_pa_sn: Any,
-    flow_index: Any,
-    bed_mm_per_s: Any,
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    width_mm: Numbers,
+    gap_mm: Numbers,
+    length_mm: Numbers,
+    consistency_pa_sn: Numbers,
+    flow_index: Numbers,
+    bed_mm_per_s: Numbers,
+) -> Numbers:
     """Pressure drop from the orifice's rim to the face's, over a bed that moves.
 
     Parameters

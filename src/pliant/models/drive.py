@@ -5,11 +5,9 @@ No measurement of any of these on soft filament was found; the published ones ar
 `motor_force_n` are limits of push; `stretch_loss`, `slip_loss` and `pinch_squash_mm` feed `models.metering`.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["bite_force_n", "grip_force_n", "motor_force_n", "pinch_squash_mm", "slip_loss", "stretch_loss"]
@@ -18,7 +16,7 @@ _HERTZ = 0.35  # [-] squash over the filament's radius past which the contact is
 _LINEAR = 0.2  # [-] strain past which force over E A is no longer the strain
 
 
-def grip_force_n(pinch_n: Any, friction: Any, driven_wheels: Any) -> Any:
+def grip_force_n(pinch_n: Numbers, friction: Numbers, driven_wheels: Numbers) -> Numbers:
     r"""Largest push before the wheel slips.
 
     Parameters
@@ -57,7 +55,7 @@ def grip_force_n(pinch_n: Any, friction: Any, driven_wheels: Any) -> Any:
     return pinch * mu * wheels
 
 
-def bite_force_n(stress_mpa: Any, bite_mm2: Any, driven_wheels: Any) -> Any:
+def bite_force_n(stress_mpa: Numbers, bite_mm2: Numbers, driven_wheels: Numbers) -> Numbers:
     r"""Largest push before the filament shears at the teeth that have cut into it.
 
     Parameters
@@ -105,12 +103,12 @@ def bite_force_n(stress_mpa: Any, bite_mm2: Any, driven_wheels: Any) -> Any:
     return wheels * stress / np.sqrt(3) * area
 
 
-def _require_wheels(driven_wheels: Any) -> None:
+def _require_wheels(driven_wheels: Numbers) -> None:
     if not np.all(np.isin(driven_wheels, (1, 2))):
         raise DomainError(f"driven_wheels must be 1 or 2, got {driven_wheels}")
 
 
-def motor_force_n(torque_n_mm: Any, ratio: Any, efficiency: Any, radius_mm: Any) -> Any:
+def motor_force_n(torque_n_mm: Numbers, ratio: Numbers, efficiency: Numbers, radius_mm: Numbers) -> Numbers:
     r"""Push from motor torque through a gear at the tooth radius.
 
     Parameters
@@ -155,8 +153,13 @@ def motor_force_n(torque_n_mm: Any, ratio: Any, efficiency: Any, radius_mm: Any)
 
 
 def pinch_squash_mm(
-    pinch_n: Any, *, youngs_modulus_mpa: Any, diameter_mm: Any, wheel_radius_mm: Any, poisson: Any = 0.5
-) -> Any:
+    pinch_n: Numbers,
+    *,
+    youngs_modulus_mpa: Numbers,
+    diameter_mm: Numbers,
+    wheel_radius_mm: Numbers,
+    poisson: Numbers = 0.5,
+) -> Numbers:
     r"""How far one wheel presses into the filament.
 
     Parameters
@@ -214,7 +217,7 @@ def pinch_squash_mm(
     return squash
 
 
-def stretch_loss(spool_pull_n: Any, youngs_modulus_mpa: Any, diameter_mm: Any) -> Any:
+def stretch_loss(spool_pull_n: Numbers, youngs_modulus_mpa: Numbers, diameter_mm: Numbers) -> Numbers:
     r"""Fraction underfed because the wheel meters stretched filament.
 
     Parameters
@@ -261,7 +264,7 @@ def stretch_loss(spool_pull_n: Any, youngs_modulus_mpa: Any, diameter_mm: Any) -
     return strain
 
 
-def slip_loss(push_n: Any, grip_n: Any, size: Any = 0.1) -> Any:
+def slip_loss(push_n: Numbers, grip_n: Numbers, size: Numbers = 0.1) -> Numbers:
     r"""Fraction lost to slip at the wheel.
 
     Parameters

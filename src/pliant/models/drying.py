@@ -6,12 +6,11 @@ of diffusivity as the filament dries. Start with `drying_time_h`.
 """
 
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, require_not_negative, require_positive, warn_outside
 from pliant.constants import GAS_CONSTANT_J_PER_MOL_K
 from pliant.errors import DomainError
 from pliant.units import celsius_to_kelvin
@@ -40,8 +39,8 @@ _MOST_FO = 40.0  # [-] nothing is left: exp(-5.78 * 40) = 1e-101
 
 
 def water_diffusivity_m2_per_s(
-    temperature_c: Any, reference_m2_per_s: Any, activation_kj_per_mol: Any, reference_c: Any = 23.0
-) -> Any:
+    temperature_c: Numbers, reference_m2_per_s: Numbers, activation_kj_per_mol: Numbers, reference_c: Numbers = 23.0
+) -> Numbers:
     r"""Diffusivity of water in the filament at a temperature, after Arrhenius.
 
     Parameters
@@ -97,7 +96,7 @@ def water_diffusivity_m2_per_s(
     return reference_m2_per_s * np.exp(-energy / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / base))
 
 
-def water_left_fraction(diffusivity_m2_per_s: Any, diameter_mm: Any, time_s: Any) -> Any:
+def water_left_fraction(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, time_s: Numbers) -> Numbers:
     r"""Share of the water still inside a bare strand in dry surroundings.
 
     Parameters
@@ -142,7 +141,7 @@ def water_left_fraction(diffusivity_m2_per_s: Any, diameter_mm: Any, time_s: Any
     return _left(np.asarray(diffusivity_m2_per_s, float) * np.asarray(time_s, float) / radius_m**2)
 
 
-def drying_time_h(diffusivity_m2_per_s: Any, diameter_mm: Any, left_fraction: Any) -> Any:
+def drying_time_h(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, left_fraction: Numbers) -> Numbers:
     """Hours until a bare strand in dry surroundings holds only a given share of its water.
 
     Parameters
@@ -176,7 +175,7 @@ def drying_time_h(diffusivity_m2_per_s: Any, diameter_mm: Any, left_fraction: An
     return _fourier(np.asarray(left_fraction, float)) * radius_m**2 / np.asarray(diffusivity_m2_per_s, float) / 3600
 
 
-def saturated_vapour_kpa(temperature_c: Any) -> Any:
+def saturated_vapour_kpa(temperature_c: Numbers) -> Numbers:
     r"""Pressure of saturated water vapour over water.
 
     Parameters
@@ -212,7 +211,9 @@ def saturated_vapour_kpa(temperature_c: Any) -> Any:
     return 0.61094 * np.exp(17.625 * t / (t + 243.04))
 
 
-def resting_water_percent(saturation_percent: Any, room_humidity_percent: Any, oven_c: Any, room_c: Any = 23.0) -> Any:
+def resting_water_percent(
+    saturation_percent: Numbers, room_humidity_percent: Numbers, oven_c: Numbers, room_c: Numbers = 23.0
+) -> Numbers:
     """Water content at which drying stops when the oven heats plain room air.
 
     Parameters
@@ -263,7 +264,7 @@ def _squared_zeros() -> NDArray[np.float64]:
     return np.asarray(jn_zeros(0, 120) ** 2)
 
 
-def _left(fourier: Any) -> NDArray[np.float64]:
+def _left(fourier: Numbers) -> NDArray[np.float64]:
     fo = np.asarray(fourier, float)
     x2 = _squared_zeros()
     small = np.minimum(fo, _SHORT_FO)

@@ -6,11 +6,9 @@ Kazmer and co-author, Compressibility in fused deposition modeling, SPE ANTEC (a
 constants (Wu, Qian, Okwudire 2023, abstract). Start with `time_constant_s`.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["compliance_mm3_per_mpa", "ooze_mm3", "stored_length_mm", "time_constant_s"]
@@ -19,12 +17,12 @@ _LINEAR = 0.2  # [-] strain past which force over E A is no longer the strain
 
 
 def compliance_mm3_per_mpa(
-    melt_volume_mm3: Any,
-    diameter_mm: Any,
-    span_length_mm: Any,
-    youngs_modulus_mpa: Any,
-    melt_compressibility_per_mpa: Any = 1e-3,
-) -> Any:
+    melt_volume_mm3: Numbers,
+    diameter_mm: Numbers,
+    span_length_mm: Numbers,
+    youngs_modulus_mpa: Numbers,
+    melt_compressibility_per_mpa: Numbers = 1e-3,
+) -> Numbers:
     r"""Volume stored per unit of melt pressure, by the melt and by the filament between drive and melt.
 
     Parameters
@@ -70,7 +68,9 @@ def compliance_mm3_per_mpa(
     return beta * volume + np.pi * d**2 / 4 * length / modulus
 
 
-def time_constant_s(compliance_mm3_per_mpa: Any, pressure_mpa: Any, flow_mm3_per_s: Any, flow_index: Any) -> Any:
+def time_constant_s(
+    compliance_mm3_per_mpa: Numbers, pressure_mpa: Numbers, flow_mm3_per_s: Numbers, flow_index: Numbers
+) -> Numbers:
     r"""Local time constant of the lag at a steady pressure and flow.
 
     Parameters
@@ -115,7 +115,13 @@ def time_constant_s(compliance_mm3_per_mpa: Any, pressure_mpa: Any, flow_mm3_per
     return C * n * P / Q
 
 
-def ooze_mm3(time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3_per_mpa: Any, flow_index: Any) -> Any:
+def ooze_mm3(
+    time_s: Numbers,
+    pressure_mpa: Numbers,
+    flow_mm3_per_s: Numbers,
+    compliance_mm3_per_mpa: Numbers,
+    flow_index: Numbers,
+) -> Numbers:
     r"""Melt that leaves within a time after the feed stops at a steady pressure and flow.
 
     Parameters
@@ -172,7 +178,9 @@ def ooze_mm3(time_s: Any, pressure_mpa: Any, flow_mm3_per_s: Any, compliance_mm3
     return -store * np.expm1(-decay)
 
 
-def stored_length_mm(push_n: Any, span_length_mm: Any, diameter_mm: Any, youngs_modulus_mpa: Any) -> Any:
+def stored_length_mm(
+    push_n: Numbers, span_length_mm: Numbers, diameter_mm: Numbers, youngs_modulus_mpa: Numbers
+) -> Numbers:
     r"""Length of filament that a push stores elastically in a span.
 
     Parameters

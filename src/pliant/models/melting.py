@@ -7,12 +7,11 @@ Plug flow of a solid rod in perfect contact with a wall at one temperature, full
 """
 
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import as_floats, require_finite, require_in, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_finite, require_in, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["CRITERIA", "axis_temperature_c", "mean_temperature_c", "melt_flow_limit_mm3_per_s"]
@@ -26,8 +25,12 @@ _POLYMER = (0.03, 0.3)  # [mm2/s] polymers lie near 0.1; a diffusivity in m2/s i
 
 
 def axis_temperature_c(
-    flow_mm3_per_s: Any, heated_length_mm: Any, wall_c: Any, inlet_c: Any, diffusivity_mm2_per_s: Any
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    heated_length_mm: Numbers,
+    wall_c: Numbers,
+    inlet_c: Numbers,
+    diffusivity_mm2_per_s: Numbers,
+) -> Numbers:
     r"""Temperature on the filament's axis where it leaves the heated tube.
 
     Parameters
@@ -80,8 +83,12 @@ def axis_temperature_c(
 
 
 def mean_temperature_c(
-    flow_mm3_per_s: Any, heated_length_mm: Any, wall_c: Any, inlet_c: Any, diffusivity_mm2_per_s: Any
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    heated_length_mm: Numbers,
+    wall_c: Numbers,
+    inlet_c: Numbers,
+    diffusivity_mm2_per_s: Numbers,
+) -> Numbers:
     r"""Temperature averaged over the filament's section where it leaves the heated tube.
 
     Parameters
@@ -128,13 +135,13 @@ def mean_temperature_c(
 
 
 def melt_flow_limit_mm3_per_s(
-    heated_length_mm: Any,
-    wall_c: Any,
-    inlet_c: Any,
-    soften_c: Any,
-    diffusivity_mm2_per_s: Any,
+    heated_length_mm: Numbers,
+    wall_c: Numbers,
+    inlet_c: Numbers,
+    soften_c: Numbers,
+    diffusivity_mm2_per_s: Numbers,
     criterion: str = "axis",
-) -> Any:
+) -> Numbers:
     r"""Largest flow at which the filament is soft where it leaves the heated tube.
 
     Parameters
@@ -204,7 +211,9 @@ def melt_flow_limit_mm3_per_s(
     return np.where(hot, np.pi * alpha * length / fo, 0.0)
 
 
-def _temperature(column: int, flow: Any, length: Any, wall: Any, inlet: Any, diffusivity: Any) -> Any:
+def _temperature(
+    column: int, flow: Numbers, length: Numbers, wall: Numbers, inlet: Numbers, diffusivity: Numbers
+) -> Numbers:
     require_positive(flow_mm3_per_s=flow, heated_length_mm=length, diffusivity_mm2_per_s=diffusivity)
     require_finite(wall_c=wall, inlet_c=inlet)
     _warn_unusual(diffusivity)
@@ -212,7 +221,7 @@ def _temperature(column: int, flow: Any, length: Any, wall: Any, inlet: Any, dif
     return hot - (hot - cold) * _excess(np.pi * alpha * tube / q, column)
 
 
-def _warn_unusual(diffusivity: Any) -> None:
+def _warn_unusual(diffusivity: Numbers) -> None:
     value = np.asarray(diffusivity)
     low, high = _POLYMER
     warn_outside((value < low) | (value > high), f"diffusivity_mm2_per_s outside {low}-{high}, where polymers lie")
@@ -230,7 +239,7 @@ def _series() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.floa
     return log_fo, np.minimum.accumulate(axis), decay @ (4 / b**2)
 
 
-def _excess(fo: Any, column: int) -> Any:
+def _excess(fo: Numbers, column: int) -> Numbers:
     log_fo, *curves = _series()
     value = np.interp(np.log(fo), log_fo, curves[column])
     short = 1 - 4 * np.sqrt(fo / np.pi) + fo if column else np.ones_like(fo)

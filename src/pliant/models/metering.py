@@ -5,11 +5,10 @@ was calibrated with (`bite_loss`). Left out: melt lost to strings and ooze, diam
 swelling of wet filament. Start with `flow_factor`.
 """
 
-from typing import Any
-
 import numpy as np
+from numpy.typing import NDArray
 
-from pliant.checks import as_floats, require_not_negative, require_positive
+from pliant.checks import Numbers, as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
 __all__ = ["BITE_SHARE", "bite_loss", "flow_factor", "largest_cause"]
@@ -19,7 +18,7 @@ _CAUSES = ("stretch", "slip", "bite")
 BITE_SHARE = (0.3, 1.0)
 
 
-def flow_factor(stretch: Any, slip: Any, bite: Any) -> Any:
+def flow_factor(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
     r"""Multiplier on the filament asked for that makes up for what is lost.
 
     Parameters
@@ -53,7 +52,7 @@ def flow_factor(stretch: Any, slip: Any, bite: Any) -> Any:
     >>> float(flow_factor(0.02, 0.03, 0.05))
     1.107
     """
-    kept: Any = 1.0
+    kept: Numbers = 1.0
     for name, value in zip(_CAUSES, _fractions(stretch, slip, bite), strict=True):
         if np.any(value >= 1):
             raise DomainError(f"{name} must be under 1, got {np.max(value)}; nothing arrives, so no factor helps")
@@ -61,7 +60,7 @@ def flow_factor(stretch: Any, slip: Any, bite: Any) -> Any:
     return 1 / kept
 
 
-def largest_cause(stretch: Any, slip: Any, bite: Any) -> Any:
+def largest_cause(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
     """Name of the loss that contributes most to the flow factor.
 
     Parameters
@@ -92,7 +91,7 @@ def largest_cause(stretch: Any, slip: Any, bite: Any) -> Any:
     return np.asarray(_CAUSES)[np.argmax(losses, axis=0)]
 
 
-def bite_loss(bite_mm: Any, wheel_radius_mm: Any) -> Any:
+def bite_loss(bite_mm: Numbers, wheel_radius_mm: Numbers) -> Numbers:
     r"""Fraction underfed because soft filament sits deeper in the teeth, so that the wheel meters at a smaller radius.
 
     Parameters
@@ -133,6 +132,6 @@ def bite_loss(bite_mm: Any, wheel_radius_mm: Any) -> Any:
     return loss
 
 
-def _fractions(stretch: Any, slip: Any, bite: Any) -> list[Any]:
+def _fractions(stretch: Numbers, slip: Numbers, bite: Numbers) -> list[NDArray[np.float64]]:
     require_not_negative(stretch=stretch, slip=slip, bite=bite)
     return as_floats(stretch, slip, bite)

@@ -5,11 +5,9 @@ its force. Left out: friction of the guide, creep and rate. `block_force_n` and 
 entries; `sideways_force_n` is what neither may exceed.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 from pliant.models.cellular import cellular_modulus_mpa, collapse_strain, skinned_modulus_mpa
 from pliant.models.stiffness import softened_modulus_mpa
@@ -27,18 +25,18 @@ MOST_STRAIN = 0.2  # [-] the softening law rests on rows at 2 to 50 %, the cell 
 
 
 def block_force_n(
-    youngs_modulus_mpa: Any,
-    deflection_mm: Any,
+    youngs_modulus_mpa: Numbers,
+    deflection_mm: Numbers,
     *,
-    area_mm2: Any,
-    height_mm: Any,
-    relative_density: Any,
+    area_mm2: Numbers,
+    height_mm: Numbers,
+    relative_density: Numbers,
     pattern: str = "hexagon",
     direction: str = "axial",
-    wall_share: Any = 0.0,
-    skin_share: Any = 0.0,
-    wall_fold_strain: Any = np.inf,
-) -> Any:
+    wall_share: Numbers = 0.0,
+    skin_share: Numbers = 0.0,
+    wall_fold_strain: Numbers = np.inf,
+) -> Numbers:
     """Force that presses a block of walls, skins and infill together by a deflection.
 
     Parameters
@@ -101,7 +99,7 @@ def block_force_n(
     return skinned_modulus_mpa(solid, beside, 0.0, skin_share) * area_mm2 * strain
 
 
-def wall_fold_strain(walls: Any, relative_density: Any, pattern: str) -> Any:
+def wall_fold_strain(walls: Numbers, relative_density: Numbers, pattern: str) -> Numbers:
     """Strain at which the outer walls buckle between the points where the infill holds them.
 
     Parameters
@@ -138,7 +136,9 @@ def wall_fold_strain(walls: Any, relative_density: Any, pattern: str) -> Any:
     return np.asarray(walls, float) ** 2 * collapse_strain(relative_density, prism, "axial")
 
 
-def sideways_force_n(bending_n_mm2: Any, shear_n: Any, height_mm: Any, length_factor: Any = 1.0) -> Any:
+def sideways_force_n(
+    bending_n_mm2: Numbers, shear_n: Numbers, height_mm: Numbers, length_factor: Numbers = 1.0
+) -> Numbers:
     r"""Force at which a pressed piece, taller than it is wide, buckles sideways as a whole.
 
     Parameters
@@ -185,8 +185,8 @@ def sideways_force_n(bending_n_mm2: Any, shear_n: Any, height_mm: Any, length_fa
 
 
 def annular_plate_stiffness_n_per_mm(
-    youngs_modulus_mpa: Any, outer_mm: Any, inner_mm: Any, thickness_mm: Any, poisson: float = 0.5
-) -> Any:
+    youngs_modulus_mpa: Numbers, outer_mm: Numbers, inner_mm: Numbers, thickness_mm: Numbers, poisson: float = 0.5
+) -> Numbers:
     r"""Axial stiffness of a flat ring, held at its outer edge, moved at its inner edge, both kept level.
 
     Parameters
@@ -242,8 +242,8 @@ def annular_plate_stiffness_n_per_mm(
 
 
 def bellows_stiffness_n_per_mm(
-    youngs_modulus_mpa: Any, outer_mm: Any, inner_mm: Any, height_mm: Any, wall_mm: Any, folds: int
-) -> Any:
+    youngs_modulus_mpa: Numbers, outer_mm: Numbers, inner_mm: Numbers, height_mm: Numbers, wall_mm: Numbers, folds: int
+) -> Numbers:
     r"""Axial stiffness of a bellows of straight flanks, printed upright.
 
     Parameters
@@ -296,7 +296,7 @@ def bellows_stiffness_n_per_mm(
     return 1 / (2 * folds * (cosine**2 / across + sine**2 / along))
 
 
-def _held(modulus_mpa: Any, strain: Any, most: Any) -> Any:
+def _held(modulus_mpa: Numbers, strain: Numbers, most: Numbers) -> Numbers:
     """Secant modulus of walls whose stress stops growing at a strain."""
     reached = np.minimum(strain, most)
     share = np.divide(reached, strain, out=np.ones(np.shape(reached)), where=np.asarray(strain) > 0)

@@ -5,11 +5,9 @@ published pair here has a measured entry loss 26 times as high, so the chain mul
 factor. Also left out: end effects of the land, heat from shear, melt driven back beside the filament.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
+from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
 from pliant.constants import GAS_CONSTANT_J_PER_MOL_K
 from pliant.errors import DomainError
 from pliant.units import celsius_to_kelvin, pa_to_mpa
@@ -20,7 +18,9 @@ _SMALL_TAPER_DEG = 30.0  # [deg] usual practice for lubrication theory; 1 to 6 %
 _DECOMPOSES_C = 270.0  # [degC] two TPU grades lose 5 % of their mass at 267 and 272, doi 10.3390/polym11101608 Table 7
 
 
-def tube_drop_mpa(flow_mm3_per_s: Any, radius_mm: Any, length_mm: Any, consistency_pa_sn: Any, flow_index: Any) -> Any:
+def tube_drop_mpa(
+    flow_mm3_per_s: Numbers, radius_mm: Numbers, length_mm: Numbers, consistency_pa_sn: Numbers, flow_index: Numbers
+) -> Numbers:
     r"""Pressure drop of a straight round channel.
 
     Parameters
@@ -78,13 +78,13 @@ def tube_drop_mpa(flow_mm3_per_s: Any, radius_mm: Any, length_mm: Any, consisten
 
 
 def cone_drop_mpa(
-    flow_mm3_per_s: Any,
-    radius_in_mm: Any,
-    radius_out_mm: Any,
-    half_angle_deg: Any,
-    consistency_pa_sn: Any,
-    flow_index: Any,
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    radius_in_mm: Numbers,
+    radius_out_mm: Numbers,
+    half_angle_deg: Numbers,
+    consistency_pa_sn: Numbers,
+    flow_index: Numbers,
+) -> Numbers:
     r"""Shear part of the pressure drop of a cone.
 
     Parameters
@@ -159,8 +159,13 @@ def cone_drop_mpa(
 
 
 def slit_drop_mpa(
-    flow_mm3_per_s: Any, width_mm: Any, gap_mm: Any, length_mm: Any, consistency_pa_sn: Any, flow_index: Any
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    width_mm: Numbers,
+    gap_mm: Numbers,
+    length_mm: Numbers,
+    consistency_pa_sn: Numbers,
+    flow_index: Numbers,
+) -> Numbers:
     r"""Pressure drop of a flat slit, such as the gap under the nozzle face while a bead is laid.
 
     Parameters
@@ -219,8 +224,13 @@ def slit_drop_mpa(
 
 
 def face_drop_mpa(
-    flow_mm3_per_s: Any, gap_mm: Any, radius_in_mm: Any, radius_out_mm: Any, consistency_pa_sn: Any, flow_index: Any
-) -> Any:
+    flow_mm3_per_s: Numbers,
+    gap_mm: Numbers,
+    radius_in_mm: Numbers,
+    radius_out_mm: Numbers,
+    consistency_pa_sn: Numbers,
+    flow_index: Numbers,
+) -> Numbers:
     r"""Pressure drop of flow that spreads all round below a flat face, from orifice to rim.
 
     Parameters
@@ -290,7 +300,7 @@ def face_drop_mpa(
     return pa_to_mpa(2 * K / h * rate**n * reach)
 
 
-def temperature_shift(temperature_c: Any, reference_c: Any, activation_kj_per_mol: Any) -> Any:
+def temperature_shift(temperature_c: Numbers, reference_c: Numbers, activation_kj_per_mol: Numbers) -> Numbers:
     r"""Arrhenius factor on the consistency, 1 at the reference temperature.
 
     Parameters

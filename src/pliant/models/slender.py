@@ -4,11 +4,9 @@ Euler and Bernoulli's cantilever with Timoshenko's shear term; small deflections
 nozzle on a part is known from no source: `side_force_n` is an estimate with a wide spread, and says so.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import require_not_negative, require_positive
+from pliant.checks import Numbers, require_not_negative, require_positive
 
 __all__ = [
     "SIDE_FORCE_SHARE",
@@ -27,8 +25,8 @@ _SHEAR = 5 / 6  # [-] shear coefficient of a rectangle; from memory
 
 
 def tip_stiffness_n_per_mm(
-    youngs_modulus_mpa: Any, second_moment_mm4: Any, height_mm: Any, *, area_mm2: Any = None
-) -> Any:
+    youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, height_mm: Numbers, *, area_mm2: Numbers | None = None
+) -> Numbers:
     """Side stiffness at the tip of a post clamped at its foot.
 
     Parameters
@@ -72,8 +70,8 @@ def tip_stiffness_n_per_mm(
 
 
 def self_weight_height_mm(
-    youngs_modulus_mpa: Any, second_moment_mm4: Any, area_mm2: Any, density_kg_per_m3: Any
-) -> Any:
+    youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, area_mm2: Numbers, density_kg_per_m3: Numbers
+) -> Numbers:
     """Height at which a prismatic post clamped at its foot buckles under its own weight (Greenhill).
 
     Parameters
@@ -114,7 +112,7 @@ def self_weight_height_mm(
     return np.cbrt(_GREENHILL * np.asarray(youngs_modulus_mpa) * second_moment_mm4 / weight_n_per_mm)
 
 
-def side_force_n(contact_pressure_mpa: Any, bead_area_mm2: Any, *, share: float = SIDE_FORCE_SHARE) -> Any:
+def side_force_n(contact_pressure_mpa: Numbers, bead_area_mm2: Numbers, *, share: float = SIDE_FORCE_SHARE) -> Numbers:
     """Side force of the nozzle on what it prints: pressure under the face times bead area times a share.
 
     Parameters
@@ -150,7 +148,7 @@ def side_force_n(contact_pressure_mpa: Any, bead_area_mm2: Any, *, share: float 
     return np.asarray(contact_pressure_mpa) * bead_area_mm2 * share
 
 
-def wall_spread_mm(width_mm: Any, height_mm: Any) -> Any:
+def wall_spread_mm(width_mm: Numbers, height_mm: Numbers) -> Numbers:
     """Width of a thin wall that shares a push at the middle of its free edge: twice the height, at most the wall's.
 
     Parameters

@@ -5,11 +5,17 @@ formulas. Left out: rate, moisture, orientation, creep. The A scale has no resol
 material reads 95A and 50D there, so use D. Start with `modulus_from_hardness_mpa`.
 """
 
-from typing import Any
-
 import numpy as np
 
-from pliant.checks import as_floats, require_finite, require_in, require_not_negative, require_positive, warn_outside
+from pliant.checks import (
+    Numbers,
+    as_floats,
+    require_finite,
+    require_in,
+    require_not_negative,
+    require_positive,
+    warn_outside,
+)
 from pliant.errors import DomainError
 from pliant.records.materials import HALF_STRAIN, HEAT_RATE, MODULUS_SPREAD, fit_of
 
@@ -20,7 +26,7 @@ METHODS = ("data-sheets", "indentation", "log-linear")
 _MOST_STRAIN = 0.5  # [-] largest strain of those rows
 
 
-def modulus_from_hardness_mpa(shore: Any, scale: str = "A", method: str = "data-sheets") -> Any:
+def modulus_from_hardness_mpa(shore: Numbers, scale: str = "A", method: str = "data-sheets") -> Numbers:
     r"""Young's modulus at small strain and 23 degC from a Shore reading.
 
     Parameters
@@ -91,7 +97,7 @@ def modulus_from_hardness_mpa(shore: Any, scale: str = "A", method: str = "data-
     return 10 ** (0.0235 * (s + shift) - 0.6403)
 
 
-def softened_modulus_mpa(youngs_modulus_mpa: Any, strain: Any = 0.0, temperature_c: Any = 23.0) -> Any:
+def softened_modulus_mpa(youngs_modulus_mpa: Numbers, strain: Numbers = 0.0, temperature_c: Numbers = 23.0) -> Numbers:
     r"""Secant modulus at a strain and temperature.
 
     Parameters

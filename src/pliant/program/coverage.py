@@ -91,7 +91,7 @@ def bead_widths_mm(program: Program, layering: Layering, filament_diameter_mm: f
         return width
     length = program.length_mm[index]
     area = math.pi * filament_diameter_mm**2 / 4 * program.filament_mm[index] / length
-    strand = strand_diameter_mm(area)
+    strand = np.asarray(strand_diameter_mm(area))
     gap = np.maximum(layering.gap_mm[layering.layer[index]], 0.0)
     squeezed = (gap > 0) & (gap < strand)
     wide = strand.copy()

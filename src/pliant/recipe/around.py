@@ -102,7 +102,7 @@ def starts_and_stops(
     store = np.asarray(chain.compliance(carried.machine, theta, pressure[:, None]))[:, 0]
     index = theta["flow_index"][:, 0]
     area = np.pi * theta["diameter_mm"][:, 0] ** 2 / 4
-    lag_s = lag.time_constant_s(store, pressure, flow_mm3_per_s, index)
+    lag_s = np.asarray(lag.time_constant_s(store, pressure, flow_mm3_per_s, index))
     # closed tail of a power-law melt: q / q0 = (1 + (1 - n) / n x)^(-1 / (1 - n)), x = t Q / (C P)
     m = np.minimum(index, 0.999)
     x = (_STILL ** (m - 1) - 1) * m / (1 - m)
