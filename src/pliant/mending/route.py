@@ -62,6 +62,14 @@ def _detour_s(way: NDArray[np.float64], speed_mm_per_s: float) -> float:
     return max(_seconds(length, speed_mm_per_s) - straight + _CORNER_S * (len(way) - 2), 1e-6)
 
 
+def _change(program: Program, route: _Route, corners: int) -> Change:
+    return Change(
+        int(program.line[route.travel]), "route", "travel", f"{quantity(route.air_before_mm, 'mm', 3)} over air",
+        f"{quantity(route.air_mm, 'mm', 3)} over air, {count(corners, 'corner')}",
+        "a thread hangs where soft filament crosses air; over bead it is buried",
+    )  # fmt: skip
+
+
 def layer_region(program: Program, layering: Layering, sections: Sections) -> Callable[[int], Ways]:
     """Ways over layers, worked out when first asked for; layers that lay the same beads share them."""
     bead = np.flatnonzero(program.kind == BEAD)
@@ -153,12 +161,7 @@ def mend_routes(
         if air - left >= _LEAST_MM_PER_S * extra:
             found.append(_Route(lead, travel, way, air, left, extra))
     shows = air_mm if seen_mm is None else seen_mm
-    found.sort(
-        key=lambda r: (
-            shows[r.travel] - r.air_mm < _LEAST_GAIN_MM,
-            -(r.air_before_mm - r.air_mm) / r.extra_s,
-        )
-    )
+    found.sort(key=lambda r: (shows[r.travel] - r.air_mm < _LEAST_GAIN_MM, (r.air_mm - r.air_before_mm) / r.extra_s))
     changes: list[Change] = []
     left_open: dict[int, float] = {}
     for route in found:
@@ -169,12 +172,5 @@ def mend_routes(
         corners = [(round(float(x), 4), round(float(y), 4)) for x, y in route.way[1:-1]]
         edits.inserts.setdefault(route.travel, []).extend(Insert(speed, xy) for xy in corners)
         left_open[route.travel] = route.air_mm
-        changes.append(
-            Change(
-                int(program.line[route.travel]), "route", "travel",
-                f"{quantity(route.air_before_mm, 'mm', 3)} over air",
-                f"{quantity(route.air_mm, 'mm', 3)} over air, {count(len(corners), 'corner')}",
-                "a thread hangs where soft filament crosses air; over bead it is buried",
-            )
-        )  # fmt: skip
+        changes.append(_change(program, route, len(corners)))
     return sorted(changes, key=lambda c: c.line), left_open
