@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from pliant.records.tonight import CHOICES, Curve, Piece, Proof, Tonight, Try
-from pliant.report.tonight import curve_drawing, tonight_lines
+from pliant.report.tonight import curve_choices, curve_drawing, tonight_lines
 
 TRIES = (Try(0.62, 41.0, 0.38), Try(0.26, 87.0, 0.4), Try(0.1, 219.0, 0.5))
 WHOLE = Tonight("piece-first", TRIES, 101.0, 107.0, 230.0, Piece("ladder", 9.6, 12.0), Proof(1.06, 1.25, 0.039))
@@ -52,8 +52,16 @@ def test_every_choice_has_words(choice):
 
 
 def test_the_curve_marks_the_first_tries_at_both_widths():
-    curve = Curve((1.0, 0.62, 0.26, 0.1), (120.0, 101.0, 110.0, 220.0), (28.0, 41.0, 87.0, 219.0), (0.5, 0.4, 0.1, 0.0))
-    wide, narrow = curve_drawing(curve, WHOLE)
+    share, times = (1.0, 0.62, 0.26, 0.1), (28.0, 41.0, 87.0, 219.0)
+    curve = Curve(share, (120.0, 101.0, 110.0, 220.0), times, (0.5, 0.4, 0.1, 0.0), 15.0, (1, 2, 3), 101.0)
+    wide, narrow = curve_drawing(curve, 240.0)
     for drawn in (wide, narrow):
         assert drawn.count("<circle") == 3 and "least at 62 % of the speed" in drawn
     assert 'viewBox="0 0 760' in wide and 'viewBox="0 0 358' in narrow
+    dear = replace(curve, restart_min=120.0, places=(2,), least_min=140.0)
+    none = replace(curve, restart_min=1000.0, places=())
+    told = curve_choices((curve, none, dear))
+    assert [cost for cost, *_ in told] == ["15 min", "2 h", "17 h"]
+    assert (
+        told[1][1] == "Best is to start at 26 % of the speed: 2.3 h expected." and told[2][1] == "No speed pays."
+    )

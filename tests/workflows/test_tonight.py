@@ -1,5 +1,6 @@
 """What to do tonight: limits of the choice, and the moments at which a jam is met."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from pliant.feed.passage import JOB_SCATTER, ONE
 from pliant.feed.tries import expected_min
 from pliant.job.job import job_of
-from pliant.job.tonight import _lost_min, _moments, curve_of, decide, weigh_tries
+from pliant.job.tonight import _lost_min, _moments, curves_of, decide, weigh_tries
 from pliant.program.read import read_program
 from pliant.records.tonight import CHOICES, Piece, Trying
 from recipes import filament, machine
@@ -50,7 +51,14 @@ def test_limit_slower_takes_longer_and_jams_less(weighed):
 
 def test_limit_no_other_plan_is_expected_to_take_less(weighed, program):
     told = decide(weighed, _job(program), None, None)
-    assert told.expected_min <= min(told.surest_min, *curve_of(weighed).expected_min) + 0.01
+    curves = curves_of(weighed, _job(program).machine.tries.restart_min)
+    assert told.expected_min <= min(told.surest_min, *curves[0].expected_min) + 0.01
+    rising = sorted(curves, key=lambda c: c.restart_min)
+    assert len({c.restart_min for c in rising}) == len(rising) >= 5
+    for cheap, dear in itertools.pairwise(rising):  # a dearer restart never helps, and never makes a first try faster
+        assert dear.least_min >= cheap.least_min
+        assert all(b >= a - 1e-6 for a, b in zip(cheap.expected_min, dear.expected_min, strict=True))
+        assert not dear.places or dear.places[0] >= cheap.places[0]
     assert told.choice in CHOICES
     shares = [t.speed_share for t in told.tries]
     assert shares == sorted(shares, reverse=True)

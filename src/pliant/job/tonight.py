@@ -8,7 +8,7 @@ whole for each draw.
 Start at `weigh_tries`. What a test piece is worth is added by the workflow, which knows the pieces.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +24,14 @@ from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD, PRIME
 from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
-__all__ = ["Weighed", "curve_of", "decide", "gone_ahead", "weigh_tries"]
+__all__ = ["Weighed", "curves_of", "decide", "gone_ahead", "weigh_tries"]
 
 _DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
 _NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
 _OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
+_RESTARTS_MIN = (5.0, 15.0, 30.0, 60.0, 120.0)  # drawn beside the record's own: our choice
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 _LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
 _PROOF_WORTH = 0.05  # [-] of the expected time that a harder proof may cost, for what it leaves less: our choice
@@ -146,12 +147,20 @@ def gone_ahead(job: Job, jam_probability: float) -> Tonight:
     return Tonight("go", (Try(1.0, time_min, jam_probability),), expected, None, expected, None, None)
 
 
-def curve_of(weighed: Weighed) -> Curve:
-    """Expected time over the speed of the first try, the best slower ones after it."""
-    w = weighed
-    expected = tuple(best_order(w.tries, (k,)).expected_min for k in range(w.share.size))
-    chance = w.draws.mean(w.tries.goes_on)
-    return Curve(tuple(w.share.tolist()), expected, tuple(w.time_min.tolist()), tuple(chance.tolist()))
+def curves_of(weighed: Weighed, restart_min: float) -> tuple[Curve, ...]:
+    """Expected time over the speed of the first try, the best slower ones after it, for cheap and dear restarts.
+
+    `restart_min` is what the tries were reckoned with; its curve comes first. [min]
+    """
+    w, chance = weighed, weighed.draws.mean(weighed.tries.goes_on)
+    found = []
+    for other in (restart_min, *(r for r in _RESTARTS_MIN if abs(r - restart_min) > 1)):
+        dearer = replace(w.tries, cost_min=w.tries.cost_min + w.tries.goes_on * (other - restart_min))
+        best = w.order if other == restart_min else best_order(dearer)
+        expected = tuple(best_order(dearer, (k,)).expected_min for k in range(w.share.size))
+        numbers = (tuple(row.tolist()) for row in (w.time_min, chance))
+        found.append(Curve(tuple(w.share.tolist()), expected, *numbers, other, best.places, best.expected_min))
+    return tuple(found)
 
 
 def _at_share(job: Job, share: float) -> Job:

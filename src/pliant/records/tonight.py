@@ -51,12 +51,15 @@ class Proof:
 
 @dataclass(frozen=True)
 class Curve:
-    """Expected time over the speed of the first try, fastest first; what the page draws."""
+    """Expected time over the speed of the first try, fastest first, at one cost of a restart; what the page draws."""
 
     speed_share: tuple[float, ...]
     expected_min: tuple[float, ...]
     time_min: tuple[float, ...]
     jam_probability: tuple[float, ...]
+    restart_min: float = 15.0
+    places: tuple[int, ...] = ()  # of the best tries, one after the other
+    least_min: float = 0.0  # expected by them
 
 
 @dataclass(frozen=True)

@@ -101,7 +101,7 @@ class Picture:
     strip: Strip
     vessels: tuple[Vessel, ...]  # from the drive to the melt
     sheets: tuple[SheetLayer, ...]
-    curve: Curve | None = None  # of expected time over speed; None where the job feeds
+    curves: tuple[Curve, ...] = ()  # of expected time over speed, by what a restart costs; none where the job feeds
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_nu
 from pliant.report.check import MEANS, cause_words, limit_words
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
-from pliant.report.tonight import curve_drawing, tonight_words
+from pliant.report.tonight import curve_choices, tonight_words
 
 __all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "limit_band", "speed_words"]
 
@@ -72,9 +72,8 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         where=_where(findings),
         by_layer=layer_drawing(findings.jam_by_layer),
         tonight=_tonight(findings),
-        curve=None
-        if picture.curve is None or findings.tonight is None
-        else curve_drawing(picture.curve, findings.tonight),
+        curves=curve_choices(picture.curves),
+        own_curve=1 + sum(c.restart_min < picture.curves[0].restart_min for c in picture.curves),
         path=feed_path_svg(picture.vessels, picture.nozzle_mm),
         governing=next((v for v in picture.vessels if v.governing), None),
         speed=speed_words,

@@ -84,15 +84,18 @@ class Frame:
 
     def svg(self, label: str, drawing: str) -> str:
         """Wrap the drawing, with words for who cannot see it."""
-        return (
-            f'<svg viewBox="0 0 {self.width} {self.height}" role="img" aria-label="{esc(label)}"><defs>'
-            f'<clipPath id="plot{self.width}x{self.height}"><rect x="{self.left}" y="{self.top}" '
-            f'width="{self.width - self.left - self.right}" height="{self.height - self.top - self.bottom}"/>'
-            f"</clipPath>"
-            f'<pattern id="hatch{self.width}x{self.height}" width="6" height="6" patternUnits="userSpaceOnUse" '
+        size, inside = f"{self.width}x{self.height}", self.width - self.left - self.right
+        parts = (
+            f'<clipPath id="plot{size}"><rect x="{self.left}" y="{self.top}" width="{inside}" '
+            f'height="{self.height - self.top - self.bottom}"/></clipPath>',
+            f'<pattern id="hatch{size}" width="6" height="6" patternUnits="userSpaceOnUse" '
             f'patternTransform="rotate(45)"><rect width="6" height="6" fill="{OCHRE}" opacity=".16"/>'
-            f'<path d="M0 0V6" stroke="{OCHRE}" stroke-width="1.6"/></pattern></defs>{drawing}</svg>'
+            f'<path d="M0 0V6" stroke="{OCHRE}" stroke-width="1.6"/></pattern>',
         )
+        # only what is drawn with: an id stands once on a page, however many drawings of one size are on it
+        used = "".join(part for part, name in zip(parts, ("plot", "hatch"), strict=True) if f"#{name}{size}" in drawing)
+        head = f'<svg viewBox="0 0 {self.width} {self.height}" role="img" aria-label="{esc(label)}">'
+        return f"{head}{f'<defs>{used}</defs>' if used else ''}{drawing}</svg>"
 
 
 def line(frame: Frame, xs: Sequence[float], ys: Sequence[float], colour: str, dash: str = "") -> str:

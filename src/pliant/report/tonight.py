@@ -8,8 +8,9 @@ from pliant.report.plot import Frame, both, line
 from pliant.report.words import chance_in_words, clock
 from pliant.say import number, percent, quantity
 
-__all__ = ["curve_drawing", "tonight_lines", "tonight_words"]
+__all__ = ["curve_choices", "curve_drawing", "tonight_lines", "tonight_words"]
 
+_ROOM = 30  # [px] above a dot for its number and the name of the axis
 _NEXT_JOBS = 5  # as if nothing else were learned from them: what a piece saves on them is at most this
 
 
@@ -110,26 +111,43 @@ def tonight_lines(tonight: Tonight, watch_for: str, written: str = "") -> list[s
     return [f"{'tonight' if k == 0 else '':<12}{text}" for k, text in enumerate(told)]
 
 
-def curve_drawing(curve: Curve, tonight: Tonight) -> tuple[Markup, Markup]:
-    """Expected time over the speed of the first try, with the tries marked, at both widths."""
+def curve_drawing(curve: Curve, top_min: float) -> tuple[Markup, Markup]:
+    """Expected time over the speed of the first try, with the best tries marked, at both widths; `top_min` ends it."""
 
     def draw(width: int) -> str:
         share = [100 * s for s in curve.speed_share]
-        top = 1.1 * max(curve.expected_min)
-        frame = Frame(width, 300 if width > 500 else 250, 100.0, 0.0, top)
-        step = next(s for s in (5, 10, 20, 30, 60, 120, 240, 480, 960, 1920, 1e9) if top / s <= 6)
-        ticks = [step * k for k in range(int(top / step) + 1)]
+        frame = Frame(width, 300 if width > 500 else 250, 100.0, 0.0, top_min)
+        step = next(s for s in (5, 10, 20, 30, 60, 120, 240, 480, 960, 1920, 1e9) if top_min / s <= 6)
+        ticks = [step * k for k in range(int(top_min / step) + 1)]
         out = frame.axes([0, 20, 40, 60, 80, 100], ticks, "speed of the first try, % of the program's", "minutes")
         out += line(frame, share, curve.time_min, INK, "3 5") + line(frame, share, curve.expected_min, PLUM)
-        for k, one in enumerate(tonight.tries[:3], 1):
-            near = min(range(len(share)), key=lambda i: abs(share[i] - 100 * one.speed_share))
-            x, y = frame.x(share[near]), frame.y(curve.expected_min[near])
+        for k, place in enumerate(curve.places[:3], 1):
+            x, y = frame.x(share[place]), frame.y(curve.expected_min[place])
             out += f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="{PLUM}"/>'
-            out += f'<text x="{x:.1f}" y="{y - 11:.1f}" text-anchor="middle" class="halo">{k}</text>'
-        best = tonight.tries[0] if tonight.tries else None
-        label = "Expected time over the speed of the first try"
-        if best is not None:
-            label += f": least at {_speed(best)}, {clock(60 * tonight.expected_min)}"
+            # beside a dot near the top, so that it does not stand on the name of the axis
+            above = y > frame.y(top_min) + _ROOM
+            dx, dy, anchor = (0, -11, "middle") if above else (10, 5, "start")
+            out += f'<text x="{x + dx:.1f}" y="{y + dy:.1f}" text-anchor="{anchor}" class="halo">{k}</text>'
+        label = f"Expected time over the speed of the first try, a restart costing {_minutes(curve.restart_min)}"
+        if curve.places:
+            first = curve.speed_share[curve.places[0]]
+            label += f": least at {100 * first:.0f} % of the speed, {clock(60 * curve.least_min)}"
         return frame.svg(label, out)
 
     return both(draw)
+
+
+def curve_choices(curves: tuple[Curve, ...]) -> list[tuple[str, str, tuple[Markup, Markup]]]:
+    """For each cost of a restart its name, what is best then, and its drawing; rising, all on one scale."""
+    if not curves:
+        return []
+    top = 1.1 * max(max(curve.expected_min) for curve in curves)
+    found = []
+    for curve in sorted(curves, key=lambda c: c.restart_min):
+        best = "No speed pays."
+        if curve.places:
+            share = curve.speed_share[curve.places[0]]
+            speed = "the speed written" if share >= 1 else f"{100 * share:.0f} % of the speed"
+            best = f"Best is to start at {speed}: {_minutes(curve.least_min)} expected."
+        found.append((_minutes(curve.restart_min), best, curve_drawing(curve, top)))
+    return found

@@ -9,7 +9,7 @@ from pliant.feed.vessels import fill_vessels
 from pliant.files import require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
-from pliant.job.tonight import Weighed, curve_of
+from pliant.job.tonight import Weighed, curves_of
 from pliant.program.sheets import draw_sheets
 from pliant.progress import Progress
 from pliant.records.filament import Filament
@@ -69,7 +69,7 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
             string_mm=STRING_MM,
             count=layers,
         ),
-        curve=None if weighed is None else curve_of(weighed),
+        curves=() if weighed is None else curves_of(weighed, job.machine.tries.restart_min),
     )
 
 
