@@ -62,6 +62,4 @@ def test_the_curve_marks_the_first_tries_at_both_widths():
     none = replace(curve, restart_min=1000.0, places=())
     told = curve_choices((curve, none, dear))
     assert [cost for cost, *_ in told] == ["15 min", "2 h", "17 h"]
-    assert (
-        told[1][1] == "Best is to start at 26 % of the speed: 2.3 h expected." and told[2][1] == "No speed pays."
-    )
+    assert told[1][1] == "Best is to start at 26 % of the speed: 2.3 h expected." and told[2][1] == "No speed pays."

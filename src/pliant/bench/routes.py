@@ -60,7 +60,7 @@ TABLE = (
     Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
         keys=_SHELF),
     Way("POST", "/mend", routes_files.mend_send, "Mend a program",
-        ("machine", "filament", "upload", "chosen", "pass", "target_percent", "height_mm"), "program", good=202),
+        ("machine", "filament", "upload", "chosen", "pass", "target_percent", "height_mm", "aim"), "program", good=202),
     Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate", also=202,
         keys=("before", "after", "changes", "certificate", "certified", "output", "id")),
     Way("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program", kind="application/octet-stream"),

@@ -10,6 +10,7 @@ from pliant.bench.jobs import Job
 from pliant.bench.pages import answer, answer_with_report, failed, go_to
 from pliant.bench.routes_book import OUTCOME_WORDS
 from pliant.bench.store import Upload
+from pliant.bench.ways import ways_on
 from pliant.records.starters import MACHINES
 from pliant.workflows.shelf import Kept, keep_text, machine_text, shelf, spool_text
 
@@ -135,7 +136,9 @@ async def check_page(request: Request) -> Response:
     job = desk_of(request).jobs.job(request.path_params["uid"], "check")
     if job.state != "done":
         return await job_page(request, job)
-    return await answer_with_report(request, "check.html", job, {"id": job.uid}, outcomes=OUTCOME_WORDS)
+    return await answer_with_report(
+        request, "check.html", job, {"id": job.uid}, outcomes=OUTCOME_WORDS, ways=lambda data: ways_on(data, job.about)
+    )
 
 
 async def job_page(request: Request, job: Job) -> Response:

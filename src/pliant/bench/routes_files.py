@@ -9,7 +9,7 @@ from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
 from pliant.bench.store import plain_name
 from pliant.mesh.mesh_read import MAX_FILE_BYTES
-from pliant.workflows.mend import ADDED, PASSES
+from pliant.workflows.mend import ADDED, AIMS, PASSES
 
 __all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
 
@@ -48,6 +48,9 @@ async def mend_send(request: Request) -> Response:
     if unknown:
         raise Fault(422, f"unknown pass {unknown[0][:40]!r}; choose from {', '.join(PASS_WORDS)}")
     target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
+    aim = form.text("aim") or AIMS[0]
+    if aim not in AIMS:
+        raise Fault(422, f"choose what to aim for: {' or '.join(AIMS)}")
     upload = sent_program(request, form)
     stem, dot, ending = upload.name.rpartition(".")
     output = plain_name(f"{stem or upload.name}-mended{dot}{ending if stem else ''}")
@@ -56,7 +59,7 @@ async def mend_send(request: Request) -> Response:
     if "first-layer" in passes and height is None:
         raise Fault(422, "say how much taller the pass first-layer may make the part, such as 0.1 mm")
     job = desk.begin(
-        "mend", upload, machine, filament, passes=passes, target=target / 100, output=output,
+        "mend", upload, machine, filament, passes=passes, target=target / 100, output=output, aim=aim,
         height_mm=height if "first-layer" in passes and height is not None else 0.0,
     )  # fmt: skip
     return go_to(request, f"/mend/{job.uid}", job.to_json())

@@ -158,8 +158,8 @@ def curves_of(weighed: Weighed, restart_min: float) -> tuple[Curve, ...]:
         dearer = replace(w.tries, cost_min=w.tries.cost_min + w.tries.goes_on * (other - restart_min))
         best = w.order if other == restart_min else best_order(dearer)
         expected = tuple(best_order(dearer, (k,)).expected_min for k in range(w.share.size))
-        numbers = (tuple(row.tolist()) for row in (w.time_min, chance))
-        found.append(Curve(tuple(w.share.tolist()), expected, *numbers, other, best.places, best.expected_min))
+        share, times, jams = (tuple(row.tolist()) for row in (w.share, w.time_min, chance))
+        found.append(Curve(share, expected, times, jams, other, best.places, best.expected_min))
     return tuple(found)
 
 
