@@ -28,6 +28,7 @@ from pliant.records.dry import Drying
 from pliant.records.feel import Feel
 from pliant.records.findings import Facts, Findings
 from pliant.records.learned import Learned, NextCoupon
+from pliant.records.many import Combination, Slot
 from pliant.records.mended import Mended
 from pliant.records.mending import Change, Obligation
 from pliant.records.part import PartFindings
@@ -154,7 +155,13 @@ PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
     "coupon": (Coupon, ("program", "outline_mm", "unfed_mm"), {}),
     "learn": (Learned, (), {}),
     "next": (NextCoupon, (), {}),
-    "batch": (None, (), {"programs": Row}),
+    "batch": (None, (), {"programs": Row, "combinations": Combination}),
+    "batch --assign": (None, (), {
+        "combinations": Combination, "unread": "programs that could not be read, and why", "plan": Slot,
+        "objective": "what the plan is best at", "makespan_min": "when the last job is done",
+        "expected_min": "sum over all jobs", "all_feed_probability": "that no first try jams",
+        "gap": "of the objective, to a bound that no plan goes below; 0: the best there is",
+    }),
     "book add": (Added, (), {}),
     "book record": (None, (), {"print": Added, "outcome": Added}),
     "book list": (Listing, (), {}),
@@ -169,6 +176,7 @@ MORE = {
     "mend tonight": "What to do tonight with the program as it was; `before` has the same",
     "mend change_list": "the first thousand changes",
     "mend certificate": "what is proved, obligation by obligation",
+    "batch --assign": "With several machines or spools; the plan, its objective and what follows only with `--assign`.",
     "book record": "With `--print` only the outcome, without its name before it.",
     "book export": "`import`, `backup`, `verify` and `rescue` print the same.",
 }

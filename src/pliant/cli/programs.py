@@ -160,19 +160,84 @@ def mend_command(
 
 @click.command("batch")
 @click.argument("folder", type=click.Path())
-@click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
-@click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
+@click.option(
+    "-m",
+    "--machine",
+    required=True,
+    multiple=True,
+    type=click.Path(),
+    help="Your machine.toml, or a folder of them; as often as you like.",
+)
+@click.option(
+    "-f",
+    "--filament",
+    required=True,
+    multiple=True,
+    type=click.Path(),
+    help="Your filament.toml, or a folder of them; as often as you like.",
+)
+@click.option(
+    "--assign", type=click.Choice(["soonest", "least-time", "surest"]), help="Say which job goes where, and for what."
+)
+@click.option("--spool-m", multiple=True, metavar="SPOOL=METRES", help="Filament left on a spool.")
+@click.option("--only", multiple=True, metavar="PROGRAM=SPOOL", help="A program that one spool alone may print.")
 @json_
 @debug
-def batch_command(folder: str, machine: str, filament: str, as_json: bool, debug: bool) -> None:
-    """Check every program in FOLDER. Exit code 0: all feed; 1: some do not; 2: some could not be read."""
-    with user_errors(debug):
-        from pliant.report.batch import batch_text
-        from pliant.workflows.batch import batch
+def batch_command(
+    folder: str, machine: tuple[str, ...], filament: tuple[str, ...], assign: str | None, spool_m: tuple[str, ...],
+    only: tuple[str, ...], as_json: bool, debug: bool,
+) -> None:  # fmt: skip
+    """Check every program in FOLDER, on one machine or many. Exit code 0: all feed; 1: some do not; 2: some not read.
 
+    With several machines or spools, or with --assign, a program feeds where it does on one of them.
+    """
+    with user_errors(debug):
+        from pliant.errors import PliantError
+
+        one = len(machine) == len(filament) == 1 and Path(machine[0]).is_file() and Path(filament[0]).is_file()
+        if (spool_m or only) and assign is None:
+            raise PliantError(f"{'--spool-m' if spool_m else '--only'} is for a plan; add --assign, or leave it out")
+        if one and assign is None:
+            from pliant.report.batch import batch_text
+            from pliant.workflows.batch import batch
+
+            with progress() as tell:
+                rows = batch(folder, machine[0], filament[0], progress=tell)
+            show(rows, as_json, batch_text)
+            if any(r.findings is None for r in rows.rows):
+                sys.exit(2)
+            sys.exit(0 if all(r.findings.verdict == "feeds" for r in rows.rows if r.findings) else 1)
+        from pliant.report.batch import matrix_text
+        from pliant.workflows.assign import assign as assigned
+        from pliant.workflows.matrix import matrix, with_plan
+
+        lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
         with progress() as tell:
-            found = batch(folder, machine, filament, progress=tell)
-        show(found, as_json, batch_text)
-        if any(r.findings is None for r in found.rows):
-            sys.exit(2)
-        sys.exit(0 if all(r.findings.verdict == "feeds" for r in found.rows if r.findings) else 1)
+            found = matrix(folder, machine, filament, progress=tell)
+        if assign is not None:
+            plan = assigned(found.combinations, assign, spool_m=lengths, only=_pairs("--only", only))
+            found = with_plan(found, plan)
+        show(found, as_json, matrix_text)
+        fed = {c.program for c in found.combinations if c.jam_probability is not None and c.jam_probability <= 0.02}
+        sys.exit(2 if found.unread else 0 if fed == {c.program for c in found.combinations} else 1)
+
+
+def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
+    from pliant.errors import PliantError
+
+    found = {}
+    for text in given:
+        name, sign, value = text.rpartition("=")
+        if not (sign and name and value):
+            raise PliantError(f"{option} {text}: write a name, = and a value")
+        found[name] = value
+    return found
+
+
+def _metres(text: str) -> float:
+    from pliant.errors import PliantError
+
+    try:
+        return float(text)
+    except ValueError:
+        raise PliantError(f"--spool-m {text}: write metres, such as 120") from None

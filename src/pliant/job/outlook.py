@@ -1,0 +1,103 @@
+"""What a program comes to with any spool of a machine, in a hundredth of a second a spool.
+
+What hangs on the program alone, and on it and the axes of the machine, is worked out once: layers, times at falling
+speeds, the envelope of flow, how the margin runs along the job (with the first spool asked for: it is the shape that is
+taken, not the height). A spool is then a thousand draws over the envelope. Draws of one pair are shared by all its
+jobs, so that their answers can be compared and summed. What is left out beside `check`: drawings, remedies, fresh draws
+for the statement, and in which layer it jams (a jam is taken to cost half of the try).
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pliant.errors import ProgramError, RecordError
+from pliant.feed import chain
+from pliant.feed.draws import Draws, tail_draws
+from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
+from pliant.feed.tries import bare_tries, best_order
+from pliant.job.job import Job, job_of
+from pliant.job.trouble import reach_warnings
+from pliant.records.filament import Filament
+from pliant.records.limits import require_fit
+from pliant.records.machine import Machine
+from pliant.records.many import Combination
+from pliant.records.program import BEAD, PRIME, Program
+
+__all__ = ["Outlook"]
+
+_DRAWS, _SEED = 1000, 7
+_NODES = np.geomspace(SLOWEST, 1.0, 5)  # shares of the speed at which margins are computed
+_SHARES = np.geomspace(SLOWEST, 1.0, 12)[::-1]  # those that are tried, fastest first
+_TIMED = (1.0, 0.5, 0.25, SLOWEST)  # between them time is linear in 1/share
+
+Floats = NDArray[np.float64]
+
+
+@lru_cache(maxsize=512)
+def _draws(machine: Machine, filament: Filament) -> Draws:
+    return tail_draws(machine, filament, _DRAWS, _SEED)
+
+
+class Outlook:
+    """A program on a machine.
+
+    Parameters
+    ----------
+    program : Program
+        As read.
+    name : str
+        What it is called in what is told.
+    machine : Machine
+        The record.
+    """
+
+    def __init__(self, program: Program, name: str, machine: Machine) -> None:
+        self.program, self.name, self.machine = program, name, machine
+        self._job: Job | None = None
+        self._time_min: Floats | None = None
+        self._beyond = "".join(reach_warnings(program, machine))
+
+    def with_spool(self, filament: Filament) -> Combination:
+        """What it comes to with a spool."""
+        fed = float(np.clip(np.cumsum(self.program.filament_mm), 0.0, None)[-1]) if self.program.kind.size else 0.0
+        try:
+            if self._beyond:
+                raise ProgramError(self._beyond)
+            require_fit(self.machine, filament)
+            job = self._job = self._job or job_of(self.program, self.machine, filament)
+        except (ProgramError, RecordError) as error:
+            return Combination(self.name, self.machine.name, filament.name, None, None, None, "none", fed, str(error))
+        draws, at = _draws(self.machine, filament), job.envelope
+        shift = BED_ERROR_MM * draws.bed
+        found = [log_margins(at, self.machine, draws.theta, shift, s)[0] for s in _NODES.tolist()]
+        least = np.column_stack([log_least(by_name) for by_name in found])
+        written = found[-1]
+        order = list(written)
+        chance = draws.weight * at.passage.chance(least[:, -1])
+        gives = np.bincount(chain.cause_of(order, np.vstack([written[k] for k in order])), chance, len(order))
+        x = (np.log(_SHARES) - np.log(_NODES[0])) / np.log(_NODES[1] / _NODES[0])
+        low = np.clip(x.astype(np.int64), 0, _NODES.size - 2)
+        margin = least[:, low] + (x - low) * (least[:, low + 1] - least[:, low])
+        fails, times, cost = at.passage.chance(margin), self._times_min(job), self.machine.tries
+        end_min = cost.hardware_min + float(times[0])
+        tries = bare_tries(draws.weight, fails, times, fails * times / 2, cost.restart_min, end_min)
+        best = best_order(tries)
+        share = float(_SHARES[best.places[0]]) if best.places else None
+        return Combination(
+            self.name, self.machine.name, filament.name, min(float(chance.mean()), 1.0), best.expected_min, share,
+            order[int(gives.argmax())], fed, "",
+        )  # fmt: skip
+
+    def _times_min(self, job: Job) -> Floats:
+        """Motion time at each share of the speed, of beads and priming alone. [min]"""
+        if self._time_min is None:
+            p = self.program
+            slows = ((p.kind == BEAD) | (p.kind == PRIME)) & (p.filament_mm > 0)
+            timed = []
+            for share in _TIMED:
+                speed = p.speed_mm_per_s if share == 1.0 else np.where(slows, share, 1.0) * p.speed_mm_per_s
+                timed.append(float(job.at(speed).laying.timing.move_s.sum()) / 60)
+            self._time_min = np.interp(1 / _SHARES, [1 / s for s in _TIMED], timed)
+        return self._time_min

@@ -1,0 +1,66 @@
+"""Many jobs on many machines with many spools: what each combination comes to, and which job goes where."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+__all__ = ["OBJECTIVES", "Assignment", "Combination", "Matrix", "Slot"]
+
+# the last is done soonest; the sum of expected time is least; all succeed at the first try most likely
+OBJECTIVES = ("soonest", "least-time", "surest")
+
+
+@dataclass(frozen=True)
+class Combination:
+    """One program on one machine with one spool, as it is written."""
+
+    program: str  # file name
+    machine: str  # name of its record
+    filament: str  # name of its record
+    jam_probability: float | None  # [-] at the speeds written; None where it cannot be printed so
+    expected_min: float | None  # [min] to a good part, by the best falling speeds
+    first_share: float | None  # [-] of the speed written, of the first of those tries; None: no speed pays
+    mechanism: str  # what gives first
+    filament_mm: float  # [mm] that the program takes
+    error: str  # why it cannot be printed so; empty where it can
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One job of a plan."""
+
+    machine: str  # name of its record
+    filament: str  # name of its record
+    program: str  # file name
+    start_min: float  # after the begin of the plan
+    end_min: float  # after the begin of the plan
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """Which job goes where, and how far that can be from the best."""
+
+    plan: tuple[Slot, ...]
+    objective: str
+    makespan_min: float
+    expected_min: float  # [min] sum over all jobs
+    all_feed_probability: float  # [-] that no first try jams, spools and machines taken as independent
+    gap: float  # [-] of the objective, to a bound that no plan goes below; 0: the best there is
+
+
+@dataclass(frozen=True)
+class Matrix:
+    """All combinations, program by program, and the plan where one was asked for."""
+
+    combinations: tuple[Combination, ...]
+    unread: dict[str, str]  # programs that could not be read, and why
+    assignment: Assignment | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain data."""
+        data: dict[str, Any] = {"combinations": [asdict(c) for c in self.combinations], "unread": self.unread}
+        if (a := self.assignment) is not None:
+            data |= {
+                "plan": [asdict(s) for s in a.plan], "objective": a.objective, "makespan_min": a.makespan_min,
+                "expected_min": a.expected_min, "all_feed_probability": a.all_feed_probability, "gap": a.gap,
+            }  # fmt: skip
+        return data
