@@ -110,7 +110,7 @@ def _made(minutes, chances=None, takes=None):
 
 
 def test_published_graham_where_longest_first_is_a_third_off():
-    """R. L. Graham, Bounds on multiprocessing timing anomalies, SIAM J. Appl. Math. 17 (1969) 416: not 4m - 1 but 3m."""
+    """R. L. Graham, Bounds on multiprocessing timing anomalies, SIAM J. Appl. Math. 17, 1969: not 4m - 1 but 3m."""
     for m in (2, 3, 4):
         jobs = [k for k in range(2 * m - 1, m, -1) for _ in range(2)] + [m] * 3
         plan = assign(_made([[t] * m for t in jobs]))
