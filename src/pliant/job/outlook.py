@@ -1,4 +1,4 @@
-"""What a program comes to with any spool of a machine, in a hundredth of a second a spool.
+"""What a program comes to with any spool of a machine, in some thirty milliseconds a spool.
 
 What hangs on the program alone, and on it and the axes of the machine, is worked out once: layers, times at falling
 speeds, the envelope of flow, how the margin runs along the job (with the first spool asked for: it is the shape that is
