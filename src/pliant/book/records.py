@@ -197,7 +197,7 @@ def add_print(
         made = _event(c, KINDS["print"], print_row)
         _line_exists(c, ran, at_line)
         if course is not None and ran is not None:
-            _course(c, ran, on, of, course)
+            _course(c, ran, str(on), str(of), course)
         return made, _outcome(c, made.uid, outcome, at_line, at_time_s, note, at_layer)
 
     return _in_one(book, work)

@@ -1,10 +1,10 @@
 """How likely a print is to have gone as it did, given the unknowns: evidence beside coupons.
 
-A print that was fed says that no stretch of it passed below one; a jam noticed at a moment, that none did until somebody
-last looked, and one did by then. By which mechanism is not asked. The sums are those of `feed.by_layer`: first passage of
-a margin that wanders, first layer and rest each shifted as a whole by a draw. What a job shares (how the filament lay,
-how the wheel was set) and how the bed was levelled that evening are each print's own and are averaged over; the unknowns
-of machine and spool are shared by all prints.
+A print that was fed says that no stretch of it passed below one; a jam noticed at a moment, that none did until
+somebody last looked, and one did by then. By which mechanism is not asked. The sums are those of `feed.by_layer`: first
+passage of a margin that wanders, first layer and rest each shifted as a whole by a draw. What a job shares (how the
+filament lay, how the wheel was set) and how the bed was levelled that evening are each print's own and are averaged
+over; the unknowns of machine and spool are shared by all prints.
 
 A record may be wrong: then it says nothing, and one in `WRONG` is taken to be. Left out: that the speed was changed by
 hand, and that a spool changes from print to print. Start at `Witnesses`.
@@ -30,7 +30,8 @@ __all__ = ["PRACTICE_WEIGHT", "WRONG", "Seen", "Witnesses", "log_chance_of", "pr
 
 WRONG = 0.05  # [-] share of outcomes that are written down wrong, days later and from memory; our own guess
 PRACTICE_WEIGHT = 0.75  # [-] share of pairs for which the trade's word holds: who gave up does not report; own guess
-_PRACTICE_MM_PER_S, _PRACTICE_MM = 15.0, 5000.0  # common practice, no source: "conservative and safe"; filament of a part
+# common practice, no source: "conservative and safe"; filament of a part
+_PRACTICE_MM_PER_S, _PRACTICE_MM = 15.0, 5000.0
 _PRACTICE_SHORE_A = 80.0  # "very soft may be impossible": softer spools have no witness; common practice, no source
 # the bed's error of one evening, by three points (Gauss-Hermite)
 _BED, _bed_weight = np.polynomial.hermite_e.hermegauss(3)
@@ -43,8 +44,8 @@ Floats = NDArray[np.float64]
 class Seen:
     """A print as the feed path saw it, and how it went.
 
-    `first` and `rest` hold stretches of filament by how far their margin lies above the least of the first layer's beads
-    and of all others, `(2, bins)`: those that ran for sure, and those among which it jammed (0 where it did not).
+    `first` and `rest` hold stretches of filament by how far their margin lies above the least of the first layer's
+    beads and of all others, `(2, bins)`: those that ran for sure, and those among which it jammed (0: it did not).
     """
 
     course: Envelope
@@ -52,6 +53,7 @@ class Seen:
     rest: Floats
     jammed: bool
     if_wrong: float  # chance of such a record where it is wrong
+    mark: str = ""  # of the print, so that none counts twice
 
 
 def log_chance_of(seen: Seen, machine: Machine, theta: Mapping[str, Any], wrong: float = WRONG) -> Floats:
@@ -124,7 +126,9 @@ class Witnesses:
 
     def log_likelihoods(self, scores: Mapping[str, Any]) -> dict[str, Floats]:
         """Logarithm of the chance of what each kind of witness says, `(n,)` by `prints` and `practice`."""
-        theta = chain.theta_of(self.machine, self.filament, {name: np.reshape(z, (-1, 1)) for name, z in scores.items()})
+        theta = chain.theta_of(
+            self.machine, self.filament, {name: np.reshape(z, (-1, 1)) for name, z in scores.items()}
+        )
         return self.at(theta)
 
     def at(self, theta: Mapping[str, Any]) -> dict[str, Floats]:

@@ -1,4 +1,4 @@
-"""A program as the book keeps it: what it asks of the feed path, boiled down to a page, so that its prints stay evidence.
+"""A program as the book keeps it: what it asks of the feed path, on a page, so that its prints stay evidence.
 
 Prints take hours, and the file of a mended program is gone long before its machine has another hundred prints. So the
 book keeps the envelope, and stretches of filament by how far their margin lies above the least, in slices of the job's
@@ -99,7 +99,9 @@ def course_from(data: dict[str, Any]) -> KeptCourse:
     """
     try:
         c = data["course"]
-        arrays = {name: np.array([np.inf if v is None else v for v in c[name]], dtype=float) for name in _ARRAYS}
+        arrays: dict[str, Any] = {
+            name: np.array([np.inf if v is None else v for v in c[name]], dtype=float) for name in _ARRAYS
+        }
         arrays["flow_mm3_per_s"] = arrays["flow_mm3_per_s"].reshape(c["shape"])
         course = Envelope(first_layer=np.array(c["first_layer"], dtype=np.bool_), **arrays)
         return KeptCourse(
@@ -107,7 +109,9 @@ def course_from(data: dict[str, Any]) -> KeptCourse:
             np.array(data["line"], dtype=float), np.array(data["layer_end_s"], dtype=float),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError, IndexError) as error:
-        raise PliantError(f"what the book keeps of a program cannot be read ({error}); record the print anew") from error
+        raise PliantError(
+            f"what the book keeps of a program cannot be read ({error}); record the print anew"
+        ) from error
 
 
 def seen_from(
@@ -117,6 +121,8 @@ def seen_from(
     at_line: int | None = None,
     at_layer: int | None = None,
     late_s: float | None = 600.0,
+    *,
+    mark: str = "",
 ) -> Seen | None:
     """A print as evidence.
 
@@ -131,6 +137,8 @@ def seen_from(
         which is seldom looked at when it jams. [s, -, -]
     late_s : float, optional
         How long a jam may have gone unnoticed; None: any time. A layer is read off the part and is not late. [s]
+    mark : str
+        Of the print.
 
     Returns
     -------
@@ -152,7 +160,8 @@ def seen_from(
         kept.first, kept.rest))  # fmt: skip
     first[1] -= first[0]
     rest[1] -= rest[0]
-    return Seen(kept.course, first, rest, outcome == "jammed", 0.5 * share if outcome == "jammed" else 0.5)
+    wrong = 0.5 * share if outcome == "jammed" else 0.5
+    return Seen(kept.course, first, rest, outcome == "jammed", wrong, mark)
 
 
 def _window(

@@ -130,7 +130,7 @@ def read_filament(path: str | Path) -> Filament:
         dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),
         lag_factor=parse_quantity(data["lag_factor"], "lag_factor", 1.4, file) if "lag_factor" in data else None,
         together=parse_together(data.get("together"), file),
-        **values,
+        **values,  # type: ignore[arg-type]
     )
 
 
