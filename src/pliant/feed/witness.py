@@ -120,6 +120,11 @@ class Witnesses:
         return len(self.seen)
 
     @property
+    def marks(self) -> tuple[str, ...]:
+        """Of the prints that count."""
+        return tuple(s.mark for s in self.seen)
+
+    @property
     def jammed(self) -> int:
         """Prints that jammed."""
         return sum(s.jammed for s in self.seen)

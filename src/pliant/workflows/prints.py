@@ -25,7 +25,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.say import quantity
 from pliant.workflows.book import record_outcome
 
-__all__ = ["OUTCOME_WORDS", "add_outcome", "marks_of", "with_witnesses"]
+__all__ = ["OUTCOME_WORDS", "add_outcome", "with_witnesses"]
 
 OUTCOME_WORDS = {"fed": "ok", "jammed": "jammed", "ended-early": "stopped", "not-sure": "not-sure"}
 _MOST_PRINTS = 40  # the newest: a hundredth of a second each for every thousand draws; then it is time to learn
@@ -135,11 +135,6 @@ def with_witnesses(
         return filament
     said = Witnesses(machine, filament, seen, PRACTICE_WEIGHT if practice else None, left_out)
     return replace(filament, evidence=said)
-
-
-def marks_of(filament: Filament) -> tuple[str, ...]:
-    """Identifiers of the prints that a filament's witnesses speak of."""
-    return tuple(s.mark for s in filament.evidence.seen) if isinstance(filament.evidence, Witnesses) else ()
 
 
 def _seen(
