@@ -89,7 +89,7 @@ def log_chance_at(seen: Seen, first: Floats, rest: Floats, wrong: float = WRONG)
         return np.asarray((at_first * np.interp(rest_at, SHIFT, on_rest[row])) @ NODE_WEIGHT)
 
     chance = held(0) - held(1) if seen.jammed else held(0)
-    return np.asarray(np.log((1 - wrong) * np.maximum(chance, 0.0) + wrong * seen.if_wrong))
+    return np.asarray(np.log((1 - wrong) * np.maximum(chance, 0.0) + wrong * seen.if_wrong + 1e-300))
 
 
 def least_by_part(course: Envelope, machine: Machine, theta: Mapping[str, Any]) -> tuple[Floats, Floats]:

@@ -137,8 +137,6 @@ def learn(
         limit_spread_left=limit_spread_left((own_machine, own_filament), new),
         limit_nozzle_c=own_filament.reference_c,
         notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
-        + _notes(sheets)
-        + held_above(sheets, limits[1][0], own_filament.reference_c),
     )
 
 
