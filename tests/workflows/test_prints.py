@@ -73,7 +73,9 @@ def test_roundtrip_what_the_book_keeps_of_a_program_gives_the_same_evidence(shop
     early = seen_from(again, "jammed", at_time_s=again.layer_end_s[2], late_s=0.0)
     # so short a job is one stretch of the first layer and one of the rest
     assert whole.first[0].sum() == pytest.approx(1.0, rel=0.1) and whole.rest[0].sum() == pytest.approx(1.0, rel=0.3)
-    assert by_layer.jammed and early.rest.sum(axis=1)[0] == pytest.approx(by_layer.rest.sum(axis=1)[0], rel=0.5)
+    # the third layer, or one beside it; a minute read off is known better, if somebody was there
+    low, high = by_layer.rest.sum(axis=1).cumsum()
+    assert by_layer.jammed and low < early.rest.sum(axis=1)[0] < early.rest.sum() < high < whole.rest[0].sum()
     told = [
         stated_risk(job.envelope, machine, replace(filament, evidence=_said(machine, filament, k)), shares=False)
         for k in (kept, again)

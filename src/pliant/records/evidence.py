@@ -2,10 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # the book is read without it
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = ["FEW_DRAWS", "AfterPrints", "Evidence", "WithPractice"]
 
@@ -36,7 +37,7 @@ class Evidence(Protocol):
         """Prints that do not count, each with its reason."""
         ...
 
-    def log_likelihoods(self, scores: Mapping[str, Any]) -> dict[str, NDArray[np.float64]]:
+    def log_likelihoods(self, scores: Mapping[str, Any]) -> "dict[str, NDArray[np.float64]]":
         """Logarithm of the chance of what each kind of witness says, `(n,)` by `prints` and `practice`."""
         ...
 
