@@ -26,7 +26,9 @@ from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["PRACTICE_WEIGHT", "WRONG", "Seen", "Witnesses", "log_chance_of", "practice_of"]
+__all__ = [
+    "PRACTICE_WEIGHT", "WRONG", "Seen", "Witnesses", "least_by_part", "log_chance_at", "log_chance_of", "practice_of",
+]  # fmt: skip
 
 WRONG = 0.05  # [-] share of outcomes that are written down wrong, days later and from memory; our own guess
 PRACTICE_WEIGHT = 0.75  # [-] share of pairs for which the trade's word holds: who gave up does not report; own guess
@@ -92,10 +94,12 @@ def log_chance_at(seen: Seen, first: Floats, rest: Floats, wrong: float = WRONG)
     return np.asarray(np.log((1 - wrong) * np.maximum(chance, 0.0) + wrong * seen.if_wrong + 1e-300))
 
 
-def least_by_part(course: Envelope, machine: Machine, theta: Mapping[str, Any]) -> tuple[Floats, Floats]:
+def least_by_part(
+    course: Envelope, machine: Machine, theta: Mapping[str, Any], scale: float = 1.0
+) -> tuple[Floats, Floats]:
     """Log margin of the first layer's beads at three errors of the bed, `(n, 3)`, and of the rest, `(n,)`."""
     n = int(np.shape(theta["diameter_mm"])[0])
-    found, _ = part_margins(course, machine, dict(theta), BED_ERROR_MM * _BED[None, :], 1.0)
+    found, _ = part_margins(course, machine, dict(theta), BED_ERROR_MM * _BED[None, :], scale)
 
     def least(key: bool) -> Floats:
         here = log_least(found[key]).reshape(n, -1) if key in found else np.full((n, 1), np.log(1e6))

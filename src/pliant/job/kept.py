@@ -70,7 +70,8 @@ def kept_course(job: Job) -> KeptCourse:
     total = max(float(end_s[-1]), 1e-9)
     row = np.minimum((end_s / total * _SLICES).astype(np.int64), _SLICES - 1)
     first = course.first_layer & np.isfinite(course.gap_mm)
-    by_part = [stretches_by_row(margin, course.filament_mm, row, _SLICES, k) for k in (first, ~first)]
+    here = (course.filament_mm > 0) & np.isfinite(margin)
+    by_part = [stretches_by_row(margin, course.filament_mm, row, _SLICES, here & k) for k in (first, ~first)]
     until = np.searchsorted(end_s, np.linspace(0, total, _SLICES + 1)[1:] * (1 - 1e-12))
     line = np.maximum.accumulate(job.program.line[np.minimum(until, end_s.size - 1)]).astype(float)
     layer, layers = job.laying.layering.layer, job.laying.layering.top_mm.size
