@@ -76,14 +76,14 @@ def work_of(job: Job, draws: Draws) -> Work:
     return Work(job, kept_course(job), time_min, tries, draws.mean(chance), first, rest)
 
 
-def shop(programs: int = 4, shore: str = "85A") -> tuple[list[Work], list[Work], Draws]:
+def shop(programs: int = 4, shore: str = "85A", draws: int = _DRAWS) -> tuple[list[Work], list[Work], Draws]:
     """The jobs of a workshop, the same held to 15 mm/s, and the draws that plan."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "m.toml").write_text(starter("machine", "open-gap"))
         (folder / "f.toml").write_text(starter("filament", shore))
         machine, filament = read_machine(folder / "m.toml"), read_filament(folder / "f.toml")
-        draws = tail_draws(machine, filament, _DRAWS, _SEED)
+        drawn = tail_draws(machine, filament, draws, _SEED)
         texts = sorted((t for t in files() if t[0].endswith(".gcode")), key=lambda t: len(t[1]))[:programs]
         jobs = []
         for file, text in texts:
@@ -93,7 +93,7 @@ def shop(programs: int = 4, shore: str = "85A") -> tuple[list[Work], list[Work],
         for job in jobs:
             p = job.program
             flat.append(job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, 15.0), p.speed_mm_per_s)))
-        return [work_of(j, draws) for j in jobs], [work_of(j, draws) for j in flat], draws
+        return [work_of(j, drawn) for j in jobs], [work_of(j, drawn) for j in flat], drawn
 
 
 class Truth:

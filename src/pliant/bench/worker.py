@@ -167,7 +167,7 @@ def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     """The map under a hand that moves its handles."""
     from pliant.report.window_chart import window_svg
 
-    window, here = _handles(asked["machine"], asked["filament"], asked["baseline"]).map_at(
+    window, here = _handles(asked["of"], asked["machine"], asked["filament"], asked["baseline"], asked["book"]).map_at(
         asked["layer_height_mm"], asked["width_mm"], asked["speed_mm_per_s"], asked["nozzle_c"]
     )
     data = {
@@ -183,10 +183,11 @@ def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 @lru_cache(maxsize=4)
-def _handles(machine: str, filament: str, baseline: str) -> Any:
+def _handles(of: str, machine: str, filament: str, baseline: str, book: str) -> Any:
+    """Ready for one page, with the prints of the book as they were when it was first touched."""
     from pliant.workflows.handles import Handles
 
-    return Handles.of(machine, filament, baseline)
+    return Handles.of(machine, filament, baseline, book)
 
 
 def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
