@@ -212,7 +212,8 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=100)
     asked = parser.parse_args()
-    print("| | spool | hours | middle | jams inside parts | jams in 100 jobs |\n| --- | --- | --- | --- | --- | --- |")
+    print("| | spool | hours | of the middle workshop | jams inside parts | jams in 100 jobs |")
+    print("| --- | --- | --- | --- | --- | --- |")
     for shore in ("85A", "95A"):
         works, flats, draws = shop(shore=shore)
         rows = [year(works, flats, draws, seed) for seed in range(asked.first, asked.first + asked.count)]
