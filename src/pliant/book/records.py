@@ -374,13 +374,10 @@ def _outcome(
 
 
 def _course(c: Connection, program: str, machine: str, filament: str, record: dict[str, Any]) -> Added:
-    kind, t = KINDS["course"], TABLES["course"]
-    row = {"program": program, "machine": machine, "filament": filament}
-    same = (t.c.program == program) & (t.c.machine == machine) & (t.c.filament == filament)
-    known = c.execute(select(t.c.uid).where(same)).scalar()
-    if known is not None:
-        return Added("course", known, "course", None, False)
-    return _event(c, kind, row | {"record": record_text(_finite(record), "course")})
+    t, row = TABLES["course"], {"program": program, "machine": machine, "filament": filament}
+    known = c.execute(select(t.c.uid).where(*(t.c[k] == v for k, v in row.items()))).scalar()
+    row["record"] = record_text(_finite(record), "course")
+    return Added("course", known, "course", None, False) if known else _event(c, KINDS["course"], row)
 
 
 def _line_exists(c: Connection, program: str | None, at_line: int | None) -> None:
