@@ -2,6 +2,7 @@
 
 python benchmarks/starters.py            # a steady bead of 0.45 x 0.2 mm at the middle of the sheet's temperatures
 python benchmarks/starters.py --plans    # what `plan` makes of each pair at the 2 % target
+python benchmarks/starters.py --trade    # the same beside what it makes of it with what practitioners report
 """
 
 import sys
@@ -17,6 +18,7 @@ from pliant.records.baseline import read_baseline
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS, starter
+from pliant.say import percent
 from pliant.workflows.plan import plan
 
 
@@ -47,6 +49,22 @@ def plans(folder):
             print(f"{machine} {spool}: none: {point.speed_mm_per_s['behind_outside']:.2g} mm/s", flush=True)
 
 
+def trade(folder):
+    """Print the second table of docs/practice.md: both answers side by side."""
+    (folder / "b.toml").write_text(starter("recipe", next(iter(RECIPES))), encoding="utf-8")
+    base = read_baseline(folder / "b.toml")
+    print("| machine | spool | `plan` | the same with the trade's word |\n| --- | --- | --- | --- |")
+    for machine, spool, m, f in _pairs(folder):
+        cells = []
+        for practice in (False, True):
+            made = plan(m, f, base, practice=practice)
+            if made.works:
+                cells.append(f"{made.window.recipe[0]:.2g} mm/s, {made.window.recipe[1]:.0f} °C")
+            else:
+                cells.append(f"none: {percent(made.jam_probability)} at 3 mm/s")
+        print(f"| {machine} | {spool} | {cells[0]} | {cells[1]} |", flush=True)
+
+
 def main(folder):
     """Print the table of docs/practice.md."""
     area = float(bead_area_mm2(0.45, 0.2))
@@ -62,4 +80,4 @@ if __name__ == "__main__":
     from pathlib import Path
 
     with tempfile.TemporaryDirectory() as name:
-        (plans if "--plans" in sys.argv else main)(Path(name))
+        (plans if "--plans" in sys.argv else trade if "--trade" in sys.argv else main)(Path(name))

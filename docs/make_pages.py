@@ -25,6 +25,7 @@ from pliant.cli import main
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.coupon import Coupon
 from pliant.records.dry import Drying
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.feel import Feel
 from pliant.records.findings import Facts, Findings
 from pliant.records.learned import Learned, NextCoupon
@@ -147,6 +148,7 @@ PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
     "mend": (Mended, ("changes", "certificate"), {
         "changes": "number of changes by pass", "change_list": Change, "certificate": Obligation,
         "certified": "whether all of the certificate holds", "tonight": Tonight,
+        "after_prints": AfterPrints, "with_practice": WithPractice,
     }),
     "plan": (Recipe, (), {"values": "the soft values alone, by key"}),
     "part": (PartFindings, (), {}),

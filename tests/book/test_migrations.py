@@ -43,7 +43,8 @@ def _old_book(place):
             values |= {f.name: uids[f.refers] for f in kind.fields if f.required and f.refers}
             row = checked(kind, values | {"made_at": now(), "uid": same_thing(kind, values)})
             uids[name] = row["uid"]
-            row.pop("mended", None)  # form 0001 had no such column
+            for later in ("mended", "at_layer"):  # form 0001 had no such columns
+                row.pop(later, None)
             connection.execute(insert(TABLES[name]), row | {"digest": digest(kind, row)})
     book.close()
     return uids

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pliant.book import look, prints, records, transfer
 from pliant.book.fields import KINDS, checked, digest, record_text
 from pliant.book.open_book import open_book
+from pliant.book.schema import HEAD
 from pliant.errors import BookError
 
 
@@ -25,6 +26,7 @@ def _filled(book, files, n=3):
         made, _ = records.add_print(
             book, records.prepare_toml("machine", machine), records.prepare_toml("filament", filament),
             outcome="jammed", at_line=i + 1, at_time_s=0.1 + i, recipe=b.uid, program=records.prepare_program(program),
+            at_layer=i + 1, course={"a": [1.5, None]},
         )  # fmt: skip
     records.add_outcome(book, made.uid, "not-sure", note="perhaps the spool")
     row = look.show(book, made.uid).record.fields
@@ -45,12 +47,12 @@ def test_roundtrip_export_import_export_gives_the_same_bytes(book, files, tmp_pa
         told = transfer.import_book(other, tmp_path / "a.jsonl")
         assert told.counts == {
             "machine": 1, "filament": 1, "recipe": 2, "program": 1, "finding": 1, "mended": 1, "print": 3,
-            "outcome": 4, "coupon": 1, "fit": 1,
+            "outcome": 4, "coupon": 1, "fit": 1, "course": 1,
         }  # fmt: skip
         assert _bytes(other, tmp_path / "b.jsonl") == first
         assert transfer.verify(other).counts == told.counts
     again = transfer.import_book(book, tmp_path / "b.jsonl")
-    assert (sum(again.counts.values()), again.already_here) == (0, 16)
+    assert (sum(again.counts.values()), again.already_here) == (0, 17)
 
 
 @pytest.mark.postgres
@@ -128,7 +130,7 @@ def _break(name, lines):
         "a list": [b"[1, 2]\n"],
         "not json": [b"G1 X1 Y1\n"],
         "binary": [bytes(range(256)) * 40],
-        "newer form": [lines[0].replace(b'"0002"', b'"0007"'), *lines[1:]],
+        "newer form": [lines[0].replace(HEAD.encode(), b"0007"), *lines[1:]],
         "half": lines[: len(lines) // 2],
         "no end": lines[:-1],
         "cut in a line": [*lines[:-1], lines[-1][:-10]],
@@ -260,7 +262,7 @@ def test_roundtrip_a_backup_is_the_book(book, files, tmp_path):
     _filled(book, files)
     first = _bytes(book, tmp_path / "a.jsonl")
     told = transfer.back_up(book, tmp_path / "backup")
-    assert sum(told.counts.values()) == 16
+    assert sum(told.counts.values()) == 17
     if book.path is None:
         assert (tmp_path / "backup").read_bytes() == first
         with pytest.raises(BookError, match="needs a file"):

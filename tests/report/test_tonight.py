@@ -4,7 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.tonight import CHOICES, Curve, Piece, Proof, Tonight, Try
+from pliant.report.evidence import evidence_words
 from pliant.report.tonight import curve_choices, curve_drawing, tonight_lines
 
 TRIES = (Try(0.62, 41.0, 0.38), Try(0.26, 87.0, 0.4), Try(0.1, 219.0, 0.5))
@@ -63,3 +65,17 @@ def test_the_curve_marks_the_first_tries_at_both_widths():
     told = curve_choices((curve, none, dear))
     assert [cost for cost, *_ in told] == ["15 min", "2 h", "17 h"]
     assert told[1][1] == "Best is to start at 26 % of the speed: 2.3 h expected." and told[2][1] == "No speed pays."
+
+
+def test_prints_are_told_and_too_few_draws_too():
+    class Found:
+        after_prints = AfterPrints(3, 1, 0.09, 0.22, 57.0, ("a", "b", "c", "d"))
+        with_practice = WithPractice(0.75, 0.04, 0.09)
+
+    said = evidence_words(Found())
+    assert said[0] == "after 3 prints: 9 %, was 22 % (1 of them jammed)"
+    assert said[1].startswith("only 57 of the draws") and "`learn()`" in said[1]
+    assert said[2] == "not counted: a; b; c; and 1 more"
+    assert said[3] == "with what practitioners report (weight 0.75): 4 %, was 9 %"
+    Found.after_prints, Found.with_practice = AfterPrints(3, 1, 0.09, 0.22, 570.0, ()), None
+    assert len(evidence_words(Found())) == 1

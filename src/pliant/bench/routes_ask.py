@@ -169,7 +169,7 @@ async def plan_window(request: Request) -> Response:
     missing = [key for key, value in handles.items() if value is None]
     if missing:
         raise Fault(422, f"{missing[0]} is missing; give {', '.join(limits)}")
-    records = {key: job.asked[key] for key in ("machine", "filament", "baseline", "target")}
+    records = {key: job.asked[key] for key in ("machine", "filament", "baseline", "target", "book")} | {"of": job.uid}
     done = await desk.at_once("window", records | handles)
     try:
         return JSONResponse(await desk.aside(done.result))

@@ -10,8 +10,9 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, go_to
 from pliant.book.open_book import is_server
-from pliant.records.book import OUTCOMES, Listing
+from pliant.records.book import OUTCOMES, Added, Listing
 from pliant.workflows import book as pages_of
+from pliant.workflows.prints import add_outcome
 from pliant.workflows.shelf import keep_text
 
 __all__ = [
@@ -21,7 +22,7 @@ __all__ = [
 
 _UID = re.compile(r"[0-9a-f]{16}")
 BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
-OUTCOME_WORDS = {"ok": "it went well", "jammed": "it jammed", "stopped": "I stopped it", "not-sure": "not sure"}
+OUTCOME_WORDS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
 
 
 async def book_page(request: Request) -> Response:
@@ -75,15 +76,26 @@ async def book_outcome(request: Request) -> Response:
     machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
     outcome = _outcome(form.text("outcome"))
     line = number_in(form.text("at_line"), "the line", 1, 1e9)
+    layer = number_in(form.text("at_layer"), "the layer", 1, 1e6)
     minutes = number_in(form.text("at_minutes"), "the minutes", 0, 1e5, "min")
     program = str(desk.store.upload(form.text("upload")).path) if form.text("upload") else None
-    made, _ = await desk.aside(
-        lambda: pages_of.record_outcome(
-            desk.book, outcome, machine.uid, filament.uid, program=program,
-            at_line=None if line is None else int(line), at_time_s=None if minutes is None else 60 * minutes,
-            note=form.text("note") or None,
-        )
-    )  # fmt: skip
+    at_line, at_layer = (None if v is None else int(v) for v in (line, layer))
+    note = form.text("note") or None
+
+    def write() -> Added:
+        if program is None:  # of a print whose program is not here only the outcome can be kept
+            if at_layer is not None:
+                raise Fault(422, "a layer is one of a program: choose which, or leave the layer out")
+            at_time_s = None if minutes is None else 60 * minutes
+            return pages_of.record_outcome(
+                desk.book, outcome, machine.uid, filament.uid, at_line=at_line, at_time_s=at_time_s, note=note
+            )[0]
+        return add_outcome(
+            desk.book, outcome, program, machine.uid, filament.uid, at_minute=minutes, at_line=at_line,
+            at_layer=at_layer, note=note,
+        )[0]  # fmt: skip
+
+    made = await desk.aside(write)
     return go_to(request, f"/book/record/{made.uid}", made.to_json(), status=201)
 
 

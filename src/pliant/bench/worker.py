@@ -58,17 +58,20 @@ def _keep(folder: Path, result: Any, report: "Report | None" = None) -> None:
 
 
 def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
+    from pliant.job.kept import kept_course
     from pliant.report.check_page import check_page
     from pliant.workflows.book import remember_and_recall
     from pliant.workflows.check import examine
     from pliant.workflows.picture import draw
 
     machine, filament = _records(folder, asked)
-    seen = examine(asked["program"], machine, filament, progress=tell)
+    seen = examine(asked["program"], machine, filament, progress=tell, book=asked["book"])
     tell("drawing", 0)
     report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed))
     tell("writing it into the book", 0)
-    past = remember_and_recall(asked["book"], seen.findings, asked["program"], machine, filament)
+    past = remember_and_recall(
+        asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
+    )
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report)
 
 
@@ -102,7 +105,7 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     result = folder / asked["output"]
     mended, remake = mend_with_picture(
         asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]),
-        target=asked["target"], height_mm=asked["height_mm"], aim=asked["aim"], progress=tell,
+        target=asked["target"], height_mm=asked["height_mm"], aim=asked["aim"], progress=tell, book=asked["book"],
     )  # fmt: skip
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
@@ -153,7 +156,7 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     baseline = folder / "baseline.toml"
     baseline.write_text(asked["baseline"], encoding="utf-8")
     tell("weighing speeds and temperatures", 0)
-    recipe = plan(machine, filament, baseline, target=asked["target"])
+    recipe = plan(machine, filament, baseline, target=asked["target"], book=asked["book"])
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None
     sheet = sheet_page(recipe, sheet_stamp(kept.version if kept else None))
     save_whole(folder / "sheet.json", json.dumps(sheet.to_json()))
@@ -164,7 +167,7 @@ def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     """The map under a hand that moves its handles."""
     from pliant.report.window_chart import window_svg
 
-    window, here = _handles(asked["machine"], asked["filament"], asked["baseline"]).map_at(
+    window, here = _handles(asked["of"], asked["machine"], asked["filament"], asked["baseline"], asked["book"]).map_at(
         asked["layer_height_mm"], asked["width_mm"], asked["speed_mm_per_s"], asked["nozzle_c"]
     )
     data = {
@@ -180,10 +183,11 @@ def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 
 
 @lru_cache(maxsize=4)
-def _handles(machine: str, filament: str, baseline: str) -> Any:
+def _handles(of: str, machine: str, filament: str, baseline: str, book: str) -> Any:
+    """Ready for one page, with the prints of the book as they were when it was first touched."""
     from pliant.workflows.handles import Handles
 
-    return Handles.of(machine, filament, baseline)
+    return Handles.of(machine, filament, baseline, book)
 
 
 def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

@@ -16,12 +16,13 @@ __all__ = ["carve", "columns_of"]
 
 _LEAF = 0x0D
 _MOST = MAX_RECORD + (4 << 20)  # [bytes] of one row
+_LATER = {"print": ("mended",), "outcome": ("at_layer",)}  # columns that a later form added
 _INTEGERS = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 
 
 def columns_of(kind: Kind) -> tuple[str, ...]:
     """Columns in the order in which they lie in the file: a later form adds at the end."""
-    later = {"print": ("mended",)}.get(kind.name, ())
+    later = _LATER.get(kind.name, ())
     return (*(f.name for f in kind.fields if f.name not in later), "digest", *later)
 
 
@@ -36,7 +37,7 @@ def carve(path: Path) -> Iterator[tuple[Kind, dict[str, Any]]]:
     by_width: dict[int, list[Kind]] = {}
     for kind in KINDS.values():
         width = len(columns_of(kind))
-        for n in {width, width - (kind.name == "print")}:  # a print of form 0001 ends before `mended`
+        for n in {width, width - len(_LATER.get(kind.name, ()))}:  # a row of an older form ends before them
             by_width.setdefault(n, []).append(kind)
     with path.open("rb") as file:
         size = int.from_bytes(file.read(18)[16:18], "big")

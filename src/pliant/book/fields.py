@@ -93,6 +93,13 @@ _ALL = (
         ),
     ),
     Kind(
+        "course",
+        "courses",
+        (*_HEAD, _refers("program"), _refers("machine"), _refers("filament"), Field("record", "json")),
+        ("program", "machine", "filament"),
+        ("program", "machine", "filament"),
+    ),
+    Kind(
         "mended",
         "mended",
         (
@@ -130,6 +137,7 @@ _ALL = (
             Field("at_line", "count", False),
             Field("at_time_s", "number", False),
             _NOTE,
+            Field("at_layer", "count", False),
         ),
         unique=("print", "version"),
     ),
@@ -264,12 +272,12 @@ def same_thing(kind: Kind, values: dict[str, Any]) -> str:
 
 def _sensible(row: dict[str, Any]) -> None:
     outcome = row["outcome"]
-    for key in ("at_line", "at_time_s"):
+    for key in ("at_line", "at_time_s", "at_layer"):
         if outcome == "ok" and row[key] is not None:
             raise BookError(
                 f"outcome: {key} says where a print went wrong, but the outcome is ok; leave one of them out"
             )
-    if outcome == "not-sure" and row["note"] is None and row["at_line"] is None and row["at_time_s"] is None:
+    if outcome == "not-sure" and all(row[key] is None for key in ("note", "at_line", "at_time_s", "at_layer")):
         raise BookError("outcome: not-sure needs a note, at_line or at_time_s; write down what you saw")
 
 

@@ -27,6 +27,7 @@ from pliant.say import percent
 __all__ = ["compare", "find", "history", "listing", "newest_texts", "show"]
 
 NAMED = ("machine", "filament", "recipe")
+_BEHIND = ("outcome", "course")
 _SHORTEST = 4  # digits of an identifier that may stand for the whole
 
 
@@ -38,7 +39,7 @@ def listing(book: Book, kind: str | None = None, limit: int = 20) -> Listing:
     book : Book
         An open book.
     kind : str, optional
-        Only this kind; default all but outcomes, which stand with their prints.
+        Only this kind; default all but outcomes and courses, which stand with their prints and programs.
     limit : int
         At most so many.
 
@@ -51,7 +52,7 @@ def listing(book: Book, kind: str | None = None, limit: int = 20) -> Listing:
     with book.reading() as c:
         entries: list[Entry] = []
         for name in KINDS if kind is None else (kind,):
-            if name != "outcome" or kind == "outcome":
+            if name not in _BEHIND or kind == name:
                 entries += _entries(c, name, None, limit)
         counts = {name: c.execute(select(func.count()).select_from(t)).scalar_one() for name, t in TABLES.items()}
     entries.sort(key=lambda e: (e.made_at, e.uid), reverse=True)
@@ -290,7 +291,7 @@ def _entries(c: Connection, kind: str, where: ColumnElement[bool] | None, limit:
     if kind == "print":
         o = TABLES["outcome"]
         joined = joined.outerjoin(o, and_(o.c.print == t.c.uid, is_last(o, t)))
-        query += [o.c.outcome, o.c.at_line, o.c.at_time_s, o.c.note]
+        query += [o.c.outcome, o.c.at_line, o.c.at_time_s, o.c.at_layer, o.c.note]
     asked = select(*query).select_from(joined).order_by(t.c.made_at.desc(), t.c.uid.desc()).limit(limit)
     rows = c.execute(asked if where is None else asked.where(where)).mappings()
     return [Entry(kind, r["uid"], r["made_at"], _title(kind, dict(r)), _detail(kind, dict(r))) for r in rows]
@@ -306,6 +307,8 @@ def _title(kind: str, r: dict[str, Any]) -> str:
     pair = f"{r['filament_name']}@{r['filament_version']} on {r['machine_name']}@{r['machine_version']}"
     if kind == "mended":
         return f"{r['source_name']}, {pair}"
+    if kind == "course":
+        return f"what {r['program_name']} asks of the drive, {pair}"
     what = r.get("program_name") or r.get("piece")
     return f"{what}, {pair}" if what else pair
 
@@ -323,6 +326,8 @@ def _detail(kind: str, r: dict[str, Any]) -> str:
     words = [r["outcome"] or "no outcome written down"]
     if r["at_line"] is not None:
         words.append(f"at line {r['at_line']}")
+    if r["at_layer"] is not None:
+        words.append(f"in layer {r['at_layer']}")
     if r["at_time_s"] is not None:
         words.append(f"after {r['at_time_s']:g} s")
     told = " ".join(words)

@@ -121,10 +121,12 @@ def add_recipe(
     return _in_one(book, lambda c: _version(c, KINDS["recipe"], row))
 
 
-def check_outcome(outcome: str, at_line: int | None, at_time_s: float | None, note: str | None) -> None:
+def check_outcome(
+    outcome: str, at_line: int | None, at_time_s: float | None, note: str | None, at_layer: int | None = None
+) -> None:
     """Refuse nonsense before a book is opened or begun."""
     row = {"uid": "0" * 16, "made_at": now(), "print": "0" * 16, "version": 1, "outcome": outcome, "note": note}
-    checked(KINDS["outcome"], row | {"at_line": at_line, "at_time_s": at_time_s})
+    checked(KINDS["outcome"], row | {"at_line": at_line, "at_time_s": at_time_s, "at_layer": at_layer})
 
 
 def add_print(
@@ -135,7 +137,9 @@ def add_print(
     outcome: str,
     at_line: int | None = None,
     at_time_s: float | None = None,
+    at_layer: int | None = None,
     note: str | None = None,
+    course: dict[str, Any] | None = None,
     program: str | Prepared | None = None,
     recipe: str | None = None,
     finding: str | None = None,
@@ -157,8 +161,12 @@ def add_print(
         Line of the program at which it went wrong. [1]
     at_time_s : float, optional
         Time into the job at which it went wrong. [s]
+    at_layer : int, optional
+        Layer at which it went wrong, counted from 1.
     note : str, optional
         What was seen.
+    course : dict, optional
+        What the program asks of the feed path, to be kept with it.
     printed_at : str, optional
         When, in UTC; default is not known.
 
@@ -188,7 +196,9 @@ def add_print(
         }  # fmt: skip
         made = _event(c, KINDS["print"], print_row)
         _line_exists(c, ran, at_line)
-        return made, _outcome(c, made.uid, outcome, at_line, at_time_s, note)
+        if course is not None and ran is not None:
+            _course(c, ran, str(on), str(of), course)
+        return made, _outcome(c, made.uid, outcome, at_line, at_time_s, note, at_layer)
 
     return _in_one(book, work)
 
@@ -217,6 +227,7 @@ def remember_check(
     filament_toml: str | Path,
     program_hash: str,
     program_name: str = "program",
+    course: dict[str, Any] | None = None,
 ) -> Added:
     """Keep what a check found, with the versions of machine and filament it was made for.
 
@@ -232,6 +243,8 @@ def remember_check(
         SHA-256 of the bytes of the program, hexadecimal.
     program_name : str
         What to call the program in lists.
+    course : dict, optional
+        What the program asks of the feed path, to be kept with it.
 
     Returns
     -------
@@ -252,6 +265,8 @@ def remember_check(
             "mechanism": data.get("mechanism"),
             "record": record,
         }
+        if course is not None:
+            _course(c, row["program"], row["machine"], row["filament"], course)
         t = TABLES["finding"]
         same = (t.c.program == row["program"]) & (t.c.machine == row["machine"]) & (t.c.filament == row["filament"])
         last = c.execute(select(t.c.uid, t.c.record).where(same).order_by(t.c.made_at.desc()).limit(1)).first()
@@ -349,12 +364,20 @@ def _program(c: Connection, values: dict[str, Any]) -> Added:
 
 
 def _outcome(
-    c: Connection, print_uid: str, outcome: str, at_line: int | None, at_time_s: float | None, note: str | None
-) -> Added:
+    c: Connection, print_uid: str, outcome: str, at_line: int | None, at_time_s: float | None, note: str | None,
+    at_layer: int | None = None,
+) -> Added:  # fmt: skip
     t = TABLES["outcome"]
     last = c.execute(select(t.c.version).where(t.c.print == print_uid).order_by(t.c.version.desc())).scalar()
     row = {"print": print_uid, "version": (last or 0) + 1, "outcome": outcome, "note": note}
-    return _event(c, KINDS["outcome"], row | {"at_line": at_line, "at_time_s": at_time_s})
+    return _event(c, KINDS["outcome"], row | {"at_line": at_line, "at_time_s": at_time_s, "at_layer": at_layer})
+
+
+def _course(c: Connection, program: str, machine: str, filament: str, record: dict[str, Any]) -> Added:
+    t, row = TABLES["course"], {"program": program, "machine": machine, "filament": filament}
+    known = c.execute(select(t.c.uid).where(*(t.c[k] == v for k, v in row.items()))).scalar()
+    row["record"] = record_text(_finite(record), "course")
+    return Added("course", known, "course", None, False) if known else _event(c, KINDS["course"], row)
 
 
 def _line_exists(c: Connection, program: str | None, at_line: int | None) -> None:

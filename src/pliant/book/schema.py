@@ -24,7 +24,7 @@ from pliant.records.book import OUTCOMES
 
 __all__ = ["APPLICATION_ID", "HEAD", "METADATA", "REVISIONS", "TABLES", "VERSION_TABLE"]
 
-REVISIONS = ("0001", "0002")  # oldest first
+REVISIONS = ("0001", "0002", "0003")  # oldest first
 HEAD = REVISIONS[-1]
 VERSION_TABLE = "pliant_book_version"
 APPLICATION_ID = 0x506C6961  # "Plia", in the header of an SQLite file

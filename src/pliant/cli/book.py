@@ -67,21 +67,43 @@ def record_command(
 
 
 @book.command("add")
-@click.argument("kind", type=click.Choice(["machine", "filament", "recipe", "program"]))
+@click.argument("kind", type=click.Choice(["machine", "filament", "recipe", "program", "outcome"]))
 @click.argument("file", type=click.Path())
 @click.option("--name", help="Name of the recipe; default the file's.")
-@click.option("--note", help="Why this version of the recipe.")
+@click.option("--note", help="Why this version of the recipe; or what you saw of a print.")
+@click.option("--program", help="Of an outcome: the file that was printed, mended or not.")
+@click.option("-m", "--machine", help="Of an outcome: your machine.toml; else the one last checked or mended for.")
+@click.option("-f", "--filament", help="Of an outcome: your filament.toml; else the one last checked or mended for.")
+@click.option("--minute", "at_minute", type=float, help="Of an outcome: about which minute of the job.")
+@click.option("--line", "at_line", type=int, help="Of an outcome: about which line of the program.")
+@click.option("--layer", "at_layer", type=int, help="Of an outcome: about which layer, counted from 1.")
+@click.option("--when", "printed_at", help="Of an outcome: when it was printed, e.g. 2025-03-01T09:30.")
 @_place
 @_json
 @_debug
 def add_command(
-    kind: str, file: str, name: str | None, note: str | None, place: str | None, as_json: bool, debug: bool
-) -> None:
-    """Keep FILE as the next version of its name; an unchanged one adds nothing."""
+    kind: str, file: str, name: str | None, note: str | None, place: str | None, as_json: bool, debug: bool,
+    **of_a_print: Any,
+) -> None:  # fmt: skip
+    """Keep FILE as the next version of its name; an unchanged one adds nothing.
+
+    Of an outcome FILE is a word: fed, jammed, ended-early or not-sure.
+    """
     with _user_errors(debug):
         from pliant.report.book import added_text
+
+        if kind == "outcome":
+            from pliant.workflows.prints import add_outcome
+
+            if name is not None:
+                raise click.UsageError("--name belongs to a recipe; an outcome has none")
+            _show_all(add_outcome(place, file, note=note, **of_a_print), as_json, added_text)
+            return
         from pliant.workflows.book import add_file
 
+        if given := [key for key, value in of_a_print.items() if value is not None]:
+            word = "when" if given[0] == "printed_at" else given[0].removeprefix("at_")
+            raise click.UsageError(f"--{word} belongs to an outcome, not to a {kind}; leave it out")
         _show(add_file(place, kind, file, name, note), as_json, added_text)
 
 

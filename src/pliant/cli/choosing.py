@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from pliant.cli.shell import debug, json_, keep_apart, show, user_errors, write_page
+from pliant.cli.shell import debug, json_, keep_apart, practice_, show, user_errors, write_page
 from pliant.errors import PliantError
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS
 
@@ -46,12 +46,13 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 @click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
 @click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")
-@click.option("--book", "book_path", help="Keep the recipe in this book, as the next version of its name.")
+@click.option("--book", "book_path", help="Learn from the prints in this book, and keep the recipe there.")
+@practice_
 @json_
 @debug
 def plan_command(
     machine: str, filament: str, baseline: str, target: float, html: str | None, sheet: str | None, mesh: str | None,
-    book_path: str | None, as_json: bool, debug: bool,
+    book_path: str | None, practice: bool, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Derive a soft recipe from your rigid one, each value with its reason.
 
@@ -62,7 +63,8 @@ def plan_command(
         from pliant.report.plan import plan_text
         from pliant.workflows.plan import plan
 
-        recipe, kept = plan(machine, filament, baseline, target=target, mesh=mesh), None
+        kept = None
+        recipe = plan(machine, filament, baseline, target=target, mesh=mesh, book=book_path, practice=practice)
         if book_path is not None:  # before any page: a book that refuses leaves nothing behind
             from pliant.workflows.book import keep_recipe
 

@@ -48,18 +48,21 @@ def coupon_command(
 
 
 @click.command("learn")
-@click.argument("readings", nargs=-1, required=True, type=click.Path())
+@click.argument("readings", nargs=-1, type=click.Path())
 @click.option("-m", "--machine", required=True, type=click.Path(), help="The machine.toml they were printed with.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="The filament.toml they were printed with.")
 @click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
 @click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
+@click.option("--book", help="Learn from the prints in this book too, or from them alone.")
 @json_
 @debug
 def learn_command(
-    readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None, as_json: bool,
-    debug: bool,
+    readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None,
+    book: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
-    """Learn from READINGS what this machine and this spool really do; write new versions of both records.
+    """Learn from READINGS, or from the prints of a book, what this machine and this spool really do.
+
+    Writes new versions of both records.
 
     Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
     """
@@ -69,7 +72,7 @@ def learn_command(
 
         with progress() as tell:
             told = partial(tell, "learning")
-            found = learn(readings, machine, filament, folder=output, program=program, progress=told)
+            found = learn(readings, machine, filament, folder=output, program=program, book=book, progress=told)
         show(found, as_json, learned_text)
         sys.exit(1 if found.suspects else 0)
 

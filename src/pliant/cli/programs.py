@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from pliant.cli.shell import debug, json_, keep_apart, progress, show, user_errors
+from pliant.cli.shell import debug, json_, keep_apart, practice_, progress, show, user_errors
 from pliant.errors import PliantError
 
 __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
@@ -66,12 +66,13 @@ def read_command(program: str, dialect: str, as_json: bool, debug: bool) -> None
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be judged too.")
-@click.option("--book", "book_path", help="Keep the findings in this book, and recall how earlier prints went.")
+@click.option("--book", "book_path", help="Learn from the prints in this book, and keep the findings there.")
+@practice_
 @json_
 @debug
 def check_command(
     program: str, machine: str, filament: str, html: str | None, dialect: str | None, mesh: str | None,
-    book_path: str | None, as_json: bool, debug: bool,
+    book_path: str | None, practice: bool, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Say whether PROGRAM feeds. Exit code 0: feeds; 1: marginal or jams; 2: bad input."""
     with user_errors(debug):
@@ -80,13 +81,13 @@ def check_command(
         from pliant.workflows.check import check
         from pliant.workflows.picture import check_with_report
 
+        asked: dict[str, Any] = {"dialect": dialect, "mesh": mesh, "book": book_path, "practice": practice}
         with progress() as tell:
+            asked["progress"] = tell
             if html is None:
-                findings = check(program, machine, filament, dialect=dialect, progress=tell, mesh=mesh)
+                findings = check(program, machine, filament, **asked)
             else:
-                findings = check_with_report(
-                    program, machine, filament, html, dialect=dialect, progress=tell, mesh=mesh
-                )
+                findings = check_with_report(program, machine, filament, html, **asked)
         text = _to_copy(findings_text, program, machine, filament)
         if book_path is None:
             show(findings, as_json, text)
@@ -114,6 +115,8 @@ def check_command(
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
 @click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--book", "book", help="Learn from the prints in this book, and keep there what was mended.")
+@practice_
 @click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @json_
@@ -146,6 +149,10 @@ def mend_command(
         asked |= _aim(asked.pop("aim"))
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
+        if asked["book"] is not None:  # the program itself may be replaced
+            from pliant.workflows.book import remember_mended, this_program
+
+            source = this_program(program)
         with progress() as tell:
             asked["progress"] = tell
             if html is None:
@@ -154,6 +161,8 @@ def mend_command(
                 from pliant.workflows.mend_picture import mend_with_report
 
                 mended = mend_with_report(program, machine, filament, html, **asked)
+        if asked["book"] is not None:
+            remember_mended(asked["book"], mended, source, mended.output or program, machine, filament)
         show(mended, as_json, _to_copy(mended_text, program, machine, filament))
         sys.exit(0 if mended.meets_target else 1)
 

@@ -19,9 +19,12 @@ from pliant.say import worded
 if TYPE_CHECKING:
     from pliant.report.sections import Report
 
-__all__ = ["OneLine", "debug", "json_", "keep_apart", "progress", "show", "user_errors", "write_page"]
+__all__ = ["OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "show", "user_errors", "write_page"]
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+practice_ = click.option(
+    "--with-practice", "practice", is_flag=True, help="Let what practitioners report count too, by a stated weight."
+)
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 
 

@@ -16,10 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 from pliant.feed.passage import BINS, NODE, NODE_WEIGHT, ONE, STRETCH_MM, WANDER
 from pliant.records.findings import LayerShare
 
-__all__ = ["MOST_ROWS", "Parts", "Places", "jam_by_layer", "places_of"]
+__all__ = ["MOST_ROWS", "SHIFT", "Parts", "Places", "held_by_row", "jam_by_layer", "places_of", "stretches_by_row"]
 
 MOST_ROWS = 200  # of the answer; neighbouring layers of a taller job share one
-_SHIFT = np.arange(-2.5, 2.5 + 1e-9, 0.01)  # [-] of the table: beyond it a part jams, or does not
+SHIFT = np.arange(-2.5, 2.5 + 1e-9, 0.01)  # [-] of the table: beyond it a part jams, or does not
 Floats = NDArray[np.float64]
 
 
@@ -72,7 +72,7 @@ def places_of(log_margin: ArrayLike, filament_mm: ArrayLike, layer: ArrayLike, f
     rows = 1 + -(-(count - 1) // each)
     here, shifted = (fed > 0) & np.isfinite(margin), np.asarray(first_layer, dtype=bool)
     above = ((1 + k * each, min((k + 1) * each, count - 1)) for k in range(rows - 1))
-    first, rest = (_stretches(margin, fed, row, rows, here & part) for part in (shifted, ~shifted))
+    first, rest = (stretches_by_row(margin, fed, row, rows, here & part) for part in (shifted, ~shifted))
     return Places(((0, 0), *above), first, rest)
 
 
@@ -112,26 +112,26 @@ def _comes_first(parts: Parts, places: Places) -> Floats:
     weight = (parts.weight[:, None] * NODE_WEIGHT).reshape(-1) / parts.weight.sum()
     by_job = ONE.shared * NODE  # what one job shares shifts both parts alike
     first, rest = ((log_margin[:, None] - by_job).reshape(-1) for log_margin in (parts.first, parts.rest))
-    held_first = np.interp(first, _SHIFT, _held(places.first)[-1])  # all of it lies in the first row
+    held_first = np.interp(first, SHIFT, held_by_row(places.first)[-1])  # all of it lies in the first row
     # a draw counts by how sure it is to have come through the first layer; its place on the grid is shared by two nodes
-    at = np.clip((rest - _SHIFT[0]) / (_SHIFT[1] - _SHIFT[0]), 0, _SHIFT.size - 1 - 1e-9)
+    at = np.clip((rest - SHIFT[0]) / (SHIFT[1] - SHIFT[0]), 0, SHIFT.size - 1 - 1e-9)
     low = at.astype(np.int64)
     counts = weight * held_first
-    on_grid = np.bincount(low, counts * (1 - at + low), _SHIFT.size)
-    on_grid += np.bincount(low + 1, counts * (at - low), _SHIFT.size)
-    came_through = _held(places.rest) @ on_grid
+    on_grid = np.bincount(low, counts * (1 - at + low), SHIFT.size)
+    on_grid += np.bincount(low + 1, counts * (at - low), SHIFT.size)
+    came_through = held_by_row(places.rest) @ on_grid
     return np.asarray(-np.diff(np.concatenate([[weight.sum()], came_through])))
 
 
-def _held(stretches: Floats) -> Floats:
+def held_by_row(stretches: Floats) -> Floats:
     """Chance that no stretch up to the end of each row passes below one, `(rows, shifts)`."""
     from scipy.special import log_ndtr
 
-    each = log_ndtr((_SHIFT + BINS[:, None]) / np.log(WANDER))
+    each = log_ndtr((SHIFT + BINS[:, None]) / np.log(WANDER))
     return np.asarray(np.exp(np.cumsum(stretches, axis=0) @ each))
 
 
-def _stretches(margin: Floats, fed: Floats, row: NDArray[np.int64], rows: int, here: NDArray[np.bool_]) -> Floats:
+def stretches_by_row(margin: Floats, fed: Floats, row: NDArray[np.int64], rows: int, here: NDArray[np.bool_]) -> Floats:
     """Stretches of filament by row and by how far the margin lies above the least of the part, `(rows, bins)`."""
     if not here.any():
         return np.zeros((rows, BINS.size))

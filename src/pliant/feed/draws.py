@@ -10,8 +10,9 @@ J. M. Hammersley, D. C. Handscomb, Monte Carlo Methods, 1964, section 5.4; T. He
 sampling and defensive mixture distributions, Technometrics 37, 1995 (both from memory).
 """
 
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from pliant.sampling import normal_scores, slopes
 
 __all__ = ["STEADY_BEAD", "Draws", "tail_draws"]
 
+Floats = NDArray[np.float64]
 _PUSH = 1.5  # [-] measured: 1 to 2 do alike, and bring the error of 2 % from a seventh to a twentieth
 _PILOT = 512
 # the steady bead that tells the direction: 0.45 x 0.2 mm laid at about 25 mm/s
@@ -41,12 +43,21 @@ class Draws:
     scores: NDArray[np.float64]  # (n, k) normal scores
     names: list[str]  # of the k columns
     bed: NDArray[np.float64]  # (n, 1) normal scores of the bed's error
-    weight: NDArray[np.float64]  # (n,) of mean 1
+    weight: NDArray[np.float64]  # (n,) of mean 1, with all that the witnesses say
+    without: dict[str, NDArray[np.float64]] = field(default_factory=dict)  # the same without one of them, by its name
+
+    @cached_property
+    def plain(self) -> "slice | NDArray[np.intp]":
+        """The draws that are as likely as what is known says: every second one, or picked evenly by weight."""
+        if not self.without:
+            return slice(0, None, 2)
+        up_to, n = np.cumsum(self.weight), self.weight.size // 2
+        return np.minimum(np.searchsorted(up_to, (np.arange(n) + 0.5) / n * up_to[-1]), self.weight.size - 1)
 
     @property
-    def plain(self) -> slice:
-        """The draws that are as likely as the records say: every second one."""
-        return slice(0, None, 2)
+    def effective(self) -> float:
+        """How many independent draws the weights amount to."""
+        return float(self.weight.sum() ** 2 / (self.weight**2).sum())
 
     def mean(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Mean over the draws as the records say them, `(n, ...) -> (...)`."""
@@ -88,7 +99,20 @@ def _kept(machine: Machine, filament: Filament, n: int, seed: int) -> Draws:
     shown = chain.drawn_names(chain.unknowns(machine, filament))
     theta = chain.theta_of(machine, filament, {name: z[:, None] for name, z in drawn.items()})
     bed = normal_scores(rng, n)[:, None]
-    return Draws(theta, np.column_stack([drawn[k] for k in shown]), shown, bed, weight / weight.mean())
+    weight, without = _heard(filament, drawn, weight)
+    return Draws(theta, np.column_stack([drawn[k] for k in shown]), shown, bed, weight, without)
+
+
+def _heard(filament: Filament, drawn: dict[str, Any], weight: Floats) -> tuple[Floats, dict[str, Floats]]:
+    """The weights once all witnesses are heard, and without each of them; of mean 1."""
+    said = filament.evidence.log_likelihoods(drawn) if filament.evidence is not None else {}
+
+    def after(names: Sequence[str]) -> Floats:
+        total = np.sum([said[name] for name in names], axis=0) if names else np.zeros(weight.size)
+        found = weight * np.exp(total - total.max())
+        return np.asarray(found / found.mean())
+
+    return after(list(said)), {name: after([k for k in said if k != name]) for name in said}
 
 
 @lru_cache(maxsize=16)

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from pliant.feed.draws import tail_draws
 from pliant.feed.envelope import Groups
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.models.bead import bead_area_mm2
@@ -35,8 +36,12 @@ def limit_speed(groups: Groups, machine: Machine, filament: Filament) -> dict[st
         return None
     g = flat[int(groups.width_mm[flat].argmax())]
     width, height = float(groups.width_mm[g]), float(groups.gap_mm[g])
+    theta, n = None, 1000
+    if filament.evidence is not None:
+        draws = tail_draws(machine, filament, 2 * n)
+        theta = {name: np.asarray(values)[draws.plain] for name, values in draws.theta.items()}
     flow = failing_flow_mm3_per_s(
-        machine, filament, nozzle_c=float(groups.nozzle_c[g]), width_mm=width, gap_mm=height,
+        machine, filament, n=n, theta=theta, nozzle_c=float(groups.nozzle_c[g]), width_mm=width, gap_mm=height,
         after_s=float(groups.end_s[g]),
     )  # fmt: skip
     area = float(bead_area_mm2(max(width, height), height))

@@ -5,7 +5,7 @@ from fresh ones (`stated_risk`), with its own error; a search aims a little belo
 meets it.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,8 @@ from pliant.search import last_that_holds
 
 __all__ = [
     "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
-    "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "speed_that_meets", "stated_risk",
+    "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "part_margins", "speed_that_meets",
+    "stated_risk",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
@@ -45,13 +46,15 @@ class Risk:
     shares: dict[str, float]  # of what measuring removes, the largest first
     levelling_share: float = 0.0  # of the same variance: what is drawn anew with each levelling of the bed
     parts: Parts | None = None  # margins of the draws of a statement, for where along the job it jams
+    without: dict[str, float] = field(default_factory=dict)  # the chance without a witness, by its name
+    effective: float = 0.0  # draws of a statement that count, where there are witnesses
 
 
 def log_margins(
     course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
-    parts, most = _part_margins(course, machine, theta, bed_shift_mm, scale)
+    parts, most = part_margins(course, machine, theta, bed_shift_mm, scale)
     return _least_of(parts), most
 
 
@@ -63,7 +66,7 @@ def _least_of(parts: dict[bool, dict[str, NDArray[np.float64]]]) -> dict[str, ND
     return least
 
 
-def _part_margins(
+def part_margins(
     course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
 ) -> tuple[dict[bool, dict[str, NDArray[np.float64]]], NDArray[np.float64]]:
     """The same for the first layer's beads and for the rest, by whether it is the first."""
@@ -174,7 +177,11 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
     error = float(chances.std(ddof=1) / np.sqrt(_FRESH))
     parts = [s.parts for s in sets if s.parts is not None]
     whole = Parts(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Parts))) if parts else None
-    return Risk(float(chances.mean()), error, by_mechanism, doubt.shares, doubt.levelling_share, whole)
+    without = {k: float(np.mean([s.without[k] for s in sets])) for k in sets[0].without}
+    return Risk(
+        float(chances.mean()), error, by_mechanism, doubt.shares, doubt.levelling_share, whole, without,
+        sum(s.effective for s in sets),
+    )  # fmt: skip
 
 
 def meets(risk: Risk, target: float) -> bool:
@@ -193,7 +200,7 @@ def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:
-    by_part, _ = _part_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
+    by_part, _ = part_margins(at, machine, draws.theta, BED_ERROR_MM * draws.bed, scale)
     by_name = _least_of(by_part)
     if not by_name:
         return Risk(0.0, 0.0, {}, {})
@@ -201,6 +208,7 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     chance = draws.weight * at.passage.chance(least)
     first = chain.cause_of(order, np.vstack([by_name[k] for k in order]))
     by_mechanism = {k: float(chance[first == i].sum() / chance.size) for i, k in enumerate(order)}
+    without = {k: float(np.mean(weight * at.passage.chance(least))) for k, weight in draws.without.items()}
     plain = draws.plain
     scores = np.column_stack([draws.scores, draws.bed])[plain]
     part = _shares(scores, least[plain], [*draws.names, _LEVELLING]) if shares else {}
@@ -210,6 +218,7 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     return Risk(
         min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size)), by_mechanism,
         {name: share for name, share in part.items() if name != _LEVELLING}, part.get(_LEVELLING, 0.0), parts,
+        without, draws.effective,
     )  # fmt: skip
 
 

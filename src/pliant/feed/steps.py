@@ -90,10 +90,14 @@ def failing_flow_mm3_per_s(
     after_s: float = COUPON_S,
     n: int = 1000,
     seed: int = 7,
+    theta: dict[str, Any] | None = None,
 ) -> NDArray[np.float64]:
-    """Flow at which the path gives, job-to-job scatter included, one for each sample of the unknowns, `(n,)`."""
+    """Flow at which the path gives, job-to-job scatter included, one for each sample of the unknowns, `(n,)`.
+
+    `theta` are n samples of them, `(n, 1)` by name; drawn from the records where left out.
+    """
     flow = np.geomspace(0.02, 60.0, 160)
-    theta = _theta(machine, filament, n, seed)
+    theta = _theta(machine, filament, n, seed) if theta is None else theta
     log_margin, _, _ = step_log_margins(
         machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm, after_s=after_s
     )

@@ -19,6 +19,7 @@ from pliant.job.tonight import Weighed
 from pliant.job.trouble import heat_warnings, reach_warnings
 from pliant.program.layers import Layering
 from pliant.progress import Progress, silent
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.findings import Findings, LayerShare, Levelling, Moment, Remedy
 from pliant.records.machine import Machine
 from pliant.records.program import Program
@@ -110,6 +111,8 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=job.laying.facts(job.assumed, warned),
         cautions=(*cold_words(filament, coldest_c), *_cautions(machine, verdict)),
+        after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
+        with_practice=WithPractice.of(filament.evidence, risk.probability, risk.without),
     )
 
 

@@ -23,6 +23,7 @@ from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import step_log_margins
 from pliant.feed.together import correlate
 from pliant.records.coupon import FAILED, HELD, UNREACHED, Readings, Result
+from pliant.records.evidence import Evidence
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.quantity import Quantity
@@ -116,8 +117,8 @@ class _Piece:
 class Sheets:
     """Readings made ready: all steps side by side, so that one pass through the chain serves every sheet."""
 
-    def __init__(self, space: Space, readings: Sequence[Readings]) -> None:
-        self.space, self.readings = space, tuple(readings)
+    def __init__(self, space: Space, readings: Sequence[Readings], prints: Evidence | None = None) -> None:
+        self.space, self.readings, self.prints = space, tuple(readings), prints
         steps = [s for r in readings for s in r.steps]
         self.flow = np.array([s.flow_mm3_per_s for s in steps])
         self.nozzle = np.array([s.nozzle_c for s in steps])
@@ -130,8 +131,13 @@ class Sheets:
             start += len(r.steps)
 
     def log_likelihood(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Sum over the sheets, `(n,)`."""
-        return self.each(x).sum(axis=1)
+        """Sum over the sheets and the prints, `(n,)`."""
+        total = self.each(x).sum(axis=1)
+        if self.prints is None:
+            return total
+        scores = np.clip(self.space.scores(x), -_FARTHEST, _FARTHEST)
+        said = self.prints.log_likelihoods({name: scores[:, i] for i, name in enumerate(self.space.shared)})
+        return np.asarray(total + np.sum(list(said.values()), axis=0))
 
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Likelihood and prior, up to a constant, `(n,)`."""
@@ -139,8 +145,10 @@ class Sheets:
 
     def each(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log likelihood of each sheet, `(n, sheets)`."""
+        if not self.readings:
+            return np.zeros((x.shape[0], 0))
         found = [log_chance(p.readings, m) for p, m in self._predictions(x)]
-        return np.column_stack(found) if found else np.zeros((x.shape[0], 0))
+        return np.column_stack(found)
 
     def simulate(
         self, x: NDArray[np.float64], rng: np.random.Generator, *, lapses: bool = True

@@ -103,7 +103,7 @@ def _log_evidence(log_sum: float, n: int, proposal: Proposal) -> float:
 
 def _lean(sheets: Sheets) -> Sheets:
     """The same likelihood with fewer steps to work out."""
-    return type(sheets)(sheets.space, [essential(r) for r in sheets.readings])
+    return type(sheets)(sheets.space, [essential(r) for r in sheets.readings], sheets.prints)
 
 
 def _cloud(sheets: Sheets, seed: int, n: int) -> tuple[Cloud, Proposal]:

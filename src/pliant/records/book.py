@@ -116,6 +116,7 @@ class PastOutcome(_Plain):
     program: str | None = None  # its name
     recipe: str | None = None  # name and version
     jam_probability: float | None = None  # what the check said before the print
+    at_layer: int | None = None  # counted from 1, where it went wrong
 
 
 @dataclass(frozen=True)

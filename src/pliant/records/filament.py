@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from pliant.errors import RecordError
+from pliant.records.evidence import Evidence
 from pliant.records.learned import Together, parse_together
 from pliant.records.machine import load_toml, name_of, reject_swapped, reject_unknown
 from pliant.records.materials import MELT, melt_range, modulus_by_hardness
@@ -54,6 +55,7 @@ class Filament:
     dry_h: tuple[float, float] | None = None
     lag_factor: Quantity | None = None  # on the volume stored under push; learned, not measured; None: 1
     together: Together | None = None
+    evidence: Evidence | None = None  # prints that went well or not, and the trade's word; never in the file
 
     @property
     def reference_c(self) -> float:
@@ -128,7 +130,7 @@ def read_filament(path: str | Path) -> Filament:
         dry_h=_sheet_range(data, "dry_h", 0.5, 96, "h", file),
         lag_factor=parse_quantity(data["lag_factor"], "lag_factor", 1.4, file) if "lag_factor" in data else None,
         together=parse_together(data.get("together"), file),
-        **values,
+        **values,  # type: ignore[arg-type]
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.tonight import Tonight
 
 __all__ = ["LEVELLING_ACTS", "Facts", "Findings", "LayerShare", "Levelling", "Moment", "Remedy", "least_chance"]
@@ -122,6 +123,8 @@ class Findings:
     cautions: tuple[str, ...]  # what to take care of
     part: tuple[str, ...] = ()  # what `part` says of the mesh, where one was given
     tonight: Tonight | None = None  # what to do tonight; None where it was not asked
+    after_prints: AfterPrints | None = None  # what the book's prints make of the chance; None where there are none
+    with_practice: WithPractice | None = None  # what the trade's word makes of it; None where it was not asked
 
     @property
     def least_chance(self) -> float:

@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 MOST_NAMES, _MOST_ROWS, _MOST_DIRECTIONS = 64, 1024, 12
+_MOST_MARKS = 4096  # sheets and prints of the life of a spool
 _FARTHEST = 20.0  # [-] of a score
 
 
@@ -62,11 +63,9 @@ def parse_together(raw: Any, file: str) -> Together | None:
         raise RecordError(f"{where} takes the keys {', '.join(sorted(allowed))}; delete the table if in doubt")
     names: Any = raw.get("names")
     rows, marks = raw.get("correlation"), raw.get("readings", [])
-    for key, value in (("names", names), ("readings", marks)):
-        if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > MOST_NAMES:
-            raise RecordError(
-                f"{where}.{key} must be a list of at most {MOST_NAMES} names; delete the table if in doubt"
-            )
+    for key, value, most in (("names", names, MOST_NAMES), ("readings", marks, _MOST_MARKS)):
+        if not isinstance(value, list) or not all(isinstance(v, str) for v in value) or len(value) > most:
+            raise RecordError(f"{where}.{key} must be a list of at most {most} names; delete the table if in doubt")
     if len(set(names)) != len(names):
         raise RecordError(f"{where}.names holds a name twice; delete the table if in doubt")
     if not isinstance(rows, list) or len(rows) != len(names):
@@ -169,7 +168,7 @@ class Learned:
     flow_factor: float | None  # to make up for what the drive loses; None without lengths or masses
     suspects: tuple[Suspect, ...]
     unpredicted: tuple[Unpredicted, ...]  # sheets that the others do not predict; none where there is one sheet
-    readings: tuple[str, ...]  # files that were learned from
+    readings: tuple[str, ...]  # files that were learned from, and how many prints
     draws: int  # of the sampler
     autocorrelation_steps: float  # of its chain
     acceptance: float  # share of its proposals that it took

@@ -64,4 +64,6 @@ class Mended:
             "wanted_flow_factor": self.wanted_flow_factor,
             "wanted_why": self.wanted_why,
             "tonight": None if self.before.tonight is None else asdict(self.before.tonight),
+            "after_prints": None if self.after.after_prints is None else asdict(self.after.after_prints),
+            "with_practice": None if self.after.with_practice is None else asdict(self.after.with_practice),
         }

@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.findings import Levelling
 
 __all__ = ["HeightRow", "Helps", "Recipe", "Setting", "WindowMap"]
@@ -89,6 +90,8 @@ class Recipe:
     assumed: tuple[str, ...]  # defaults taken, with range and source
     notes: tuple[str, ...]  # what is special about this recipe
     cautions: tuple[str, ...]  # what to take care of
+    after_prints: AfterPrints | None = None  # what the book's prints make of the chance; None where there are none
+    with_practice: WithPractice | None = None  # what the trade's word makes of it; None where it was not asked
 
     def setting(self, key: str) -> Setting:
         """The line of that key."""

@@ -110,6 +110,7 @@ def past_outcomes_text(past: PastOutcomes) -> str:
     lines = [f"record      {pair}: {_counts(past.counts)}"]
     for r in past.recent:
         where = "" if r.at_line is None else f" at line {r.at_line}"
+        where += "" if r.at_layer is None else f" in layer {r.at_layer}"
         where += "" if r.at_time_s is None else f" after {r.at_time_s:g} s"
         said = "" if r.jam_probability is None else f" (check had said {100 * r.jam_probability:.0f} %)"
         job = " ".join(x for x in (r.program, r.recipe and f"recipe {r.recipe}") if x)

@@ -2,6 +2,7 @@
 
 from pliant.records.findings import Facts, Findings, Remedy
 from pliant.report.by_layer import layer_words
+from pliant.report.evidence import evidence_lines
 from pliant.report.tonight import tonight_lines
 from pliant.report.words import air, levelling_words, strings, unknown_in_words
 from pliant.say import count, number, percent, quantity
@@ -76,6 +77,7 @@ def findings_text(findings: Findings) -> str:
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
         f"jam         {percent(f.jam_probability)} likely"
         + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f)),
+        *evidence_lines(f),
         *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f))),
         f"first gives {f.mechanism}: {cause_words(f)}",
         *([f"{'where':<12}{where}"] if (where := layer_words(f)) else []),

@@ -13,6 +13,7 @@ from pliant.report import words
 from pliant.report.by_layer import layer_drawing, layer_words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
 from pliant.report.check import MEANS, cause_words, limit_words
+from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
 from pliant.report.tonight import curve_choices, tonight_words
@@ -63,6 +64,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         headline=headline,
         zone=ZONE[findings.verdict],
         band=jam_band(findings),
+        evidence=[full_sentence(text) for text in evidence_words(findings)],
         limit=limit_band(findings),
         doubt=_doubt(findings),
         means=MEANS,

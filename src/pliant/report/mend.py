@@ -3,6 +3,7 @@
 from pliant.records.findings import Facts
 from pliant.records.mended import Mended
 from pliant.report.check import cause_words, minutes, remedy_words
+from pliant.report.evidence import evidence_lines
 from pliant.report.tonight import tonight_lines
 from pliant.report.words import air
 from pliant.say import count, number, percent, quantity
@@ -49,7 +50,7 @@ def mended_text(mended: Mended) -> str:
         if still == percent(m.target):
             still = f"just over {still}"
         head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
-    lines = [head]
+    lines = [head, *evidence_lines(a)]
     if b.tonight is not None and b.tonight.choice != "go":
         lines += ["", *tonight_lines(b.tonight, cause_words(b), _as_written(m))]
     lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]

@@ -15,6 +15,7 @@ from pliant.report import words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_chart
 from pliant.report.check import cause_words
 from pliant.report.check_page import ZONE, jam_band, speed_words
+from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.mend import rest_words, travel_words
 from pliant.report.sections import Report, compose
 from pliant.say import quantity
@@ -76,6 +77,7 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
         b=b,
         a=a,
         zone=ZONE[a.verdict],
+        evidence=[full_sentence(text) for text in evidence_words(a)],
         headline=headline,
         bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
         rows=_rows(b, a),

@@ -2,6 +2,7 @@
 
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Helps, Recipe, Setting
+from pliant.report.evidence import evidence_lines
 from pliant.report.words import levelling_words, number, unknown_in_words
 from pliant.say import percent
 
@@ -77,6 +78,7 @@ def plan_text(recipe: Recipe) -> str:
         r.verdict,
         f"jam         {percent(r.jam_probability)} likely ({which}); "
         f"your rigid recipe with this spool: {percent(r.baseline_jam_probability)}",
+        *evidence_lines(r),
     ]
     if r.settings:
         lines.append("")

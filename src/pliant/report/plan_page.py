@@ -8,6 +8,7 @@ from pliant.records.recipe import Recipe, Setting
 from pliant.report import words
 from pliant.report.check import MEANS
 from pliant.report.check_page import assumed_words, jam_band
+from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.plan import grouped, range_words, value_words
 from pliant.report.sections import Report, compose
 from pliant.report.window_chart import window_svg
@@ -49,6 +50,7 @@ def plan_page(recipe: Recipe) -> Report:
         groups=grouped(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
+        evidence=[full_sentence(text) for text in evidence_words(recipe)],
         band=jam_band(recipe),
         measure=[(*words.unknown_in_words(name), share) for name, share in recipe.measure_next.items()],
         levelling="" if recipe.levelling is None else words.levelling_words(recipe.levelling),

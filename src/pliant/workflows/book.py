@@ -31,6 +31,7 @@ __all__ = [
     "remember_mended",
     "rescue_book",
     "show",
+    "this_program",
     "verify",
 ]
 
@@ -47,8 +48,10 @@ def record_outcome(
     recipe: str | None = None,
     at_line: int | None = None,
     at_time_s: float | None = None,
+    at_layer: int | None = None,
     note: str | None = None,
     printed_at: str | None = None,
+    course: dict[str, Any] | None = None,
 ) -> tuple[Added, Added]:
     """Write down how a print went.
 
@@ -68,10 +71,14 @@ def record_outcome(
         Line of the program where it went wrong. [1]
     at_time_s : float, optional
         Time into the job when it went wrong. [s]
+    at_layer : int, optional
+        Layer where it went wrong. [1]
     note : str, optional
         What was seen.
     printed_at : str, optional
         When, ISO 8601, local time unless it says otherwise.
+    course : dict, optional
+        What the program asks of the feed path, to be kept with it.
 
     Returns
     -------
@@ -82,7 +89,7 @@ def record_outcome(
     BookError, RecordError
         Naming the key; nothing is written then.
     """
-    records.check_outcome(outcome, at_line, at_time_s, note)
+    records.check_outcome(outcome, at_line, at_time_s, note, at_layer)
     when = None if printed_at is None else _moment(printed_at)
     ready = {
         "machine": records.prepare_toml("machine", machine) if Path(machine).is_file() else machine,
@@ -101,13 +108,14 @@ def record_outcome(
             used = None if recipe is None else _known(c, recipe, "recipe")
         return records.add_print(
             opened, ready["machine"], ready["filament"], outcome=outcome, at_line=at_line, at_time_s=at_time_s,
-            note=note, program=ran, recipe=used, printed_at=when,
+            at_layer=at_layer, note=note, program=ran, recipe=used, printed_at=when, course=course,
         )  # fmt: skip
 
 
 def remember_and_recall(
-    book: str | Path | None, findings: Findings, program: str | Path, machine: str | Path, filament: str | Path
-) -> PastOutcomes:
+    book: str | Path | None, findings: Findings, program: str | Path, machine: str | Path, filament: str | Path,
+    course: dict[str, Any] | None = None,
+) -> PastOutcomes:  # fmt: skip
     """Keep what a check found, and say how earlier prints with this spool on this machine went.
 
     Parameters
@@ -118,6 +126,8 @@ def remember_and_recall(
         What the check found.
     program, machine, filament : str or Path
         The files it was made for.
+    course : dict, optional
+        What the program asks of the feed path, to be kept with it.
 
     Returns
     -------
@@ -131,7 +141,7 @@ def remember_and_recall(
             for kind, path in (("machine", machine), ("filament", filament))
         ]
         past = prints.past_outcomes(opened, *pair)
-        records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"])
+        records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"], course)
     return past
 
 
@@ -154,8 +164,8 @@ def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
 
 
 def remember_mended(
-    book: str | Path | None, mended: Mended, source: str | Path, result: str | Path, machine: str | Path,
-    filament: str | Path,
+    book: str | Path | None, mended: Mended, source: str | Path | records.Prepared, result: str | Path,
+    machine: str | Path, filament: str | Path,
 ) -> Added:  # fmt: skip
     """Keep that a program was mended: the two programs, machine and filament, what changed, and the certificate.
 
@@ -166,7 +176,7 @@ def remember_mended(
     mended : Mended
         What `mend` did.
     source, result, machine, filament : str or Path
-        The files it was made from and wrote.
+        The files it was made from and wrote; the source as `this_program` saw it where it was replaced.
 
     Returns
     -------
@@ -180,7 +190,7 @@ def remember_mended(
         "changes": mended.counts(),
         "certificate": mended.certificate.to_json(),
     }
-    ready = [records.prepare_program(source), records.prepare_program(result)]
+    ready = [source if isinstance(source, records.Prepared) else this_program(source), this_program(result)]
     ready += [records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)]
     ran = ready[1].values
     with open_book(book, create=True) as opened:
@@ -188,6 +198,11 @@ def remember_mended(
         # a print of the mended program is held against what was found in the mended program
         records.remember_check(opened, mended.after, machine, filament, ran["sha256"], ran["name"])
         return records.remember_mended(opened, uids[0], uids[1], uids[2], uids[3], mended.certificate.certified, told)
+
+
+def this_program(path: str | Path) -> records.Prepared:
+    """A program by its content, as it is now."""
+    return records.prepare_program(path)
 
 
 def correct_outcome(

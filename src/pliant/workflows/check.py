@@ -13,6 +13,7 @@ from pliant.records.limits import require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import Program
 from pliant.workflows.part import told_of_part
+from pliant.workflows.prints import with_witnesses
 from pliant.workflows.tonight import tonight
 
 __all__ = ["check", "examine"]
@@ -26,6 +27,8 @@ def check(
     dialect: str | None = None,
     progress: Progress | None = None,
     mesh: str | Path | None = None,
+    book: str | Path | None = None,
+    practice: bool = False,
 ) -> Findings:
     """Say whether a program feeds.
 
@@ -41,6 +44,10 @@ def check(
         Told what is being done, and the share of it that is done.
     mesh : str or Path, optional
         The part that the program lays, so that what is special about it is said too.
+    book : str or Path, optional
+        Whose prints of this pair count; it is only read.
+    practice : bool, default False
+        Whether what practitioners report counts too.
 
     Returns
     -------
@@ -52,7 +59,9 @@ def check(
     ProgramError, RecordError
         If one of the inputs cannot be used; the text names file, line or key and the way out.
     """
-    return examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh).findings
+    return examine(
+        program, machine, filament, dialect=dialect, progress=progress, mesh=mesh, book=book, practice=practice
+    ).findings
 
 
 def examine(
@@ -63,11 +72,19 @@ def examine(
     dialect: str | None = None,
     progress: Progress | None = None,
     mesh: str | Path | None = None,
+    book: str | Path | None = None,
+    practice: bool = False,
 ) -> Examined:
-    """Do what `check` does, of a file or of what was read from one, and keep the job."""
+    """Do what `check` does, of a file or of what was read from one, and keep the job.
+
+    A filament that carries its witnesses already is taken with them.
+    """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     require_fit(machine, filament)  # before a long file is read
+    if filament.evidence is None:
+        near = program.path if isinstance(program, Program) else program
+        filament = with_witnesses(machine, filament, book, practice=practice, near=near)
     read = (
         program if isinstance(program, Program)
         else read_program(program, dialect or machine.dialect, told(progress, "reading"))

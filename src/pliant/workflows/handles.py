@@ -18,6 +18,7 @@ from pliant.records.limits import allowed_c
 from pliant.records.machine import read_machine
 from pliant.records.recipe import WindowMap
 from pliant.workflows.plan import BEAD
+from pliant.workflows.prints import with_witnesses
 
 __all__ = ["Handles"]
 
@@ -32,14 +33,14 @@ class Handles:
     baseline: Baseline
 
     @classmethod
-    def of(cls, machine: str, filament: str, baseline: str) -> "Handles":
-        """Read the three records from their text."""
+    def of(cls, machine: str, filament: str, baseline: str, book: str | Path | None = None) -> "Handles":
+        """Read the three records from their text, and what the prints of a book say of them."""
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             places = [Path(name) / f"{kind}.toml" for kind in ("machine", "filament", "baseline")]
             for place, text in zip(places, (machine, filament, baseline), strict=True):
                 place.write_text(text, encoding="utf-8")
             m, f = read_machine(places[0]), read_filament(places[1])
-            return cls(carry(m, f), with_widths(read_baseline(places[2]), m))
+            return cls(carry(m, with_witnesses(m, f, book)), with_widths(read_baseline(places[2]), m))
 
     def map_at(
         self, layer_height_mm: float, width_mm: float, speed_mm_per_s: float, nozzle_c: float

@@ -12,6 +12,7 @@ from pliant.errors import PliantError, RecordError
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import chance_band
 from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.feed.witness import Witnesses
 from pliant.files import write_new
 from pliant.job.job import job_of
 from pliant.learning.checks import left_out
@@ -26,7 +27,8 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine
-from pliant.say import number
+from pliant.say import count, number
+from pliant.workflows.prints import with_witnesses
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
@@ -45,6 +47,7 @@ def learn(
     *,
     folder: str | Path | None = None,
     program: str | Path | None = None,
+    book: str | Path | None = None,
     write: bool = True,
     seed: int = 7,
     progress: Share | None = None,
@@ -61,6 +64,8 @@ def learn(
         Where the new versions go; beside the records when left out.
     program : str or Path, optional
         A program of the user's own, whose chance of a jam is told before and after.
+    book : str or Path, optional
+        Whose prints of this pair count beside the readings, or without any.
     write : bool, default True
         Whether to write the new versions.
     seed : int, default 7
@@ -81,17 +86,24 @@ def learn(
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
-    if not sheets:
-        raise PliantError("no readings; give at least one filled-in sheet")
+    said = with_witnesses(own_machine, own_filament, book, near=program).evidence
+    prints = said if said is not None and said.prints else None
+    if not sheets and prints is None:
+        also = "" if book is None else f", and no print in {book} counts"
+        why = "" if said is None else f" ({'; '.join(said.left_out[:3])})"
+        raise PliantError(f"no readings{also}{why}; give at least one filled-in sheet")
     _require_same(sheets, own_machine, own_filament)
-    marks = _marks(sheets, own_filament)
+    marks = _marks(sheets, own_filament) + (said.marks if isinstance(said, Witnesses) else ())
     flows = envelope_of(program, own_machine, own_filament) if program is not None else None
     space = Space(own_machine, own_filament, sheets)
-    posterior = fit(Sheets(space, sheets), seed=seed, progress=progress)
+    posterior = fit(Sheets(space, sheets, prints), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
     summary = summarise(space, draws, marks, posterior.proposal.basis)
     odd, unpredicted = left_out(own_machine, own_filament, sheets, near=posterior.proposal, seed=seed)
-    source = "learned from " + ", ".join(r.name or r.kind for r in sheets)
+    uncounted = tuple(f"not counted: {text}" for text in (said.left_out if said is not None else ()))
+    learned_from = tuple(r.name or r.kind for r in sheets)
+    learned_from += (count(prints.prints, "print"),) if prints is not None else ()
+    source = "learned from " + ", ".join(learned_from)
     files: tuple[Path | None, Path | None] = (None, None)
     before = after = None
     if write:
@@ -111,7 +123,7 @@ def learn(
         flow_factor=summary.flow_factor,
         suspects=odd,
         unpredicted=unpredicted,
-        readings=tuple(r.name or r.kind for r in sheets),
+        readings=learned_from,
         draws=posterior.flat.shape[0],
         autocorrelation_steps=posterior.autocorrelation_steps,
         acceptance=posterior.acceptance,
@@ -124,7 +136,7 @@ def learn(
         limit_after=limits[1],
         limit_spread_left=limit_spread_left((own_machine, own_filament), new),
         limit_nozzle_c=own_filament.reference_c,
-        notes=_notes(sheets) + held_above(sheets, limits[1][0], own_filament.reference_c),
+        notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
 
 

@@ -28,6 +28,7 @@ from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
+from pliant.workflows.prints import with_witnesses
 
 __all__ = ["ADDED", "PASSES", "mend"]
 
@@ -94,6 +95,8 @@ def mend(
     dialect: str | None = None,
     progress: Progress | None = None,
     look: Callable[[Job, Job], None] | None = None,
+    book: str | Path | None = None,
+    practice: bool = False,
 ) -> Mended:
     """Rewrite a program so that it feeds, and prove that the part is the same.
 
@@ -126,6 +129,10 @@ def mend(
         Told what is being done, and the share of the whole that is done.
     look : callable, optional
         Shown the input and the certified result as jobs, before the one takes the place of the other.
+    book : str or Path, optional
+        Whose prints of this pair count; it is only read.
+    practice : bool, default False
+        Whether what practitioners report counts too.
 
     Returns
     -------
@@ -143,6 +150,8 @@ def mend(
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    if filament.evidence is None:
+        filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
     tell = progress or silent
     first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))

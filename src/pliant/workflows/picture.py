@@ -90,6 +90,8 @@ def check_with_report(
     dialect: str | None = None,
     progress: Progress | None = None,
     mesh: str | Path | None = None,
+    book: str | Path | None = None,
+    practice: bool = False,
 ) -> Findings:
     """Do what `check` does, and write a self-contained page.
 
@@ -107,6 +109,10 @@ def check_with_report(
         Told what is being done, and the share of it that is done.
     mesh : str or Path, optional
         The part that the program lays.
+    book : str or Path, optional
+        Whose prints of this pair count; it is only read.
+    practice : bool, default False
+        Whether what practitioners report counts too.
 
     Returns
     -------
@@ -121,6 +127,8 @@ def check_with_report(
     from pliant.report.sections import whole_page
 
     place = require_place(output, (program, machine, filament), "the report")
-    seen = examine(program, machine, filament, dialect=dialect, progress=progress, mesh=mesh)
+    seen = examine(
+        program, machine, filament, dialect=dialect, progress=progress, mesh=mesh, book=book, practice=practice
+    )
     save_whole(place, whole_page(check_page(seen.findings, draw(seen.job, weighed=seen.weighed))))
     return seen.findings

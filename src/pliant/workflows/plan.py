@@ -26,6 +26,7 @@ from pliant.recipe.derive import (
 from pliant.recipe.reasons import GIVES, Known, advice, ledger
 from pliant.recipe.window import Carry, carry, window_map
 from pliant.records.baseline import BEAD_WORDS, KINDS, Baseline, read_baseline, with_widths
+from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Levelling
 from pliant.records.limits import PTFE_CEILING_C, allowed_c
@@ -34,6 +35,7 @@ from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
 from pliant.report.words import unknown_in_words
 from pliant.say import percent
 from pliant.workflows.part import told_of_part
+from pliant.workflows.prints import with_witnesses
 
 __all__ = ["BEAD", "plan", "window_of"]
 
@@ -51,6 +53,8 @@ def plan(
     *,
     target: float = 0.02,
     mesh: str | Path | None = None,
+    book: str | Path | None = None,
+    practice: bool = False,
 ) -> Recipe:
     """Derive a soft recipe.
 
@@ -64,6 +68,10 @@ def plan(
         Chance of a jam to stay under. [-]
     mesh : str or Path, optional
         The part, so that what is special about it is said too.
+    book : str or Path, optional
+        Whose prints of this pair count; it is only read.
+    practice : bool, default False
+        Whether what practitioners report counts too.
 
     Returns
     -------
@@ -79,6 +87,8 @@ def plan(
         raise DomainError(f"target must lie between 0.001 and 0.5 (0.02 is one job in fifty), got {target:g}")
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    if filament.evidence is None:
+        filament = with_witnesses(machine, filament, book, practice=practice)
     base = with_widths(baseline if isinstance(baseline, Baseline) else read_baseline(baseline), machine)
     carried = carry(machine, filament)
     point, rigid = least_time(carried, base, AIM * target), baseline_point(base)
@@ -116,6 +126,8 @@ def plan(
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
         notes=(*cold_words(filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
         cautions=_cautions(machine, works),
+        after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
+        with_practice=WithPractice.of(filament.evidence, risk.probability, risk.without),
     )
 
 
