@@ -18,13 +18,13 @@ from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
-from pliant.feed.tries import Order, Tries, bare_tries, best_order, expected_min, proved_tries
+from pliant.feed.tries import Order, Tries, bare_tries, best_order, proved_tries
 from pliant.job.job import Job
 from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD, PRIME
 from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
-__all__ = ["Weighed", "curve_of", "decide", "gone_ahead", "weigh_tries"]
+__all__ = ["LAGS", "Weighed", "curve_of", "decide", "gone_ahead", "proof_lag_s", "proved", "weigh_tries", "worst_bead"]
 
 _DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
@@ -32,8 +32,7 @@ _NODES = 9  # speeds at which margins are computed; between them they are read o
 _OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
-_LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
-_PROOF_WORTH = 0.05  # [-] of the expected time that a harder proof may cost, for what it leaves less: our choice
+LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
@@ -62,7 +61,9 @@ class _Moments:
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
 
-def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> Weighed:
+def weigh_tries(
+    job: Job, target_share: float | None, *, seed: int = _SEED, as_written: bool = False
+) -> Weighed:
     """Reckon what each speed costs.
 
     Parameters
@@ -73,6 +74,8 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
         Share of the speed at which the target is met; None where no speed meets it. [-]
     seed : int
         Of the draws.
+    as_written : bool, default False
+        Whether the proof is for the speed written, whatever else would be quicker.
 
     Returns
     -------
@@ -91,11 +94,8 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
     end_min = cost.hardware_min + float(time_min[0])
     tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
     order = best_order(tries)
-    proof = None
-    if order.places:
-        at = list(order.places)
-        over = np.stack([_read_off(node, at_node, phi * share[at]) for phi in _OVER])
-        proof = _proof(job, draws, share[at], margin[:, at], over, time_min[at], lost[:, at], end_min)
+    over = {phi: _read_off(node, at_node, phi * share) for phi in _OVER}
+    proof = _proof(job, draws, share, margin, over, time_min, lost, end_min, (0,) if as_written else ())
     surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
     return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
 
@@ -227,32 +227,72 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
     return best_order(both, (0,)).expected_min
 
 
+def proved(job: Job) -> Proof | None:
+    """What the proof that a program begins with leaves of the chance that the part jams; None where there is none.
+
+    The proof is fed through the chain as it is written, cold as the drive is then.
+    """
+    if job.proof is None:
+        return None
+    draws = tail_draws(job.machine, job.filament, _DRAWS, _SEED)
+    margin, over = _log_margin(job, draws, 1.0), _log_margin(job.proof, draws, 1.0)
+    fails, then = proof_chances(margin, over, job.passage, warms=0.0)
+    most, worst = float(job.proof.load.flow_mm3_per_s.max()), float(job.load.flow_mm3_per_s[worst_bead(job)])
+    return Proof(
+        minutes=_time_min(job.proof),
+        flow_over_worst=most / max(worst, 1e-9),
+        jam_probability_after=float(left_after_proof(draws.weight, fails, then)),
+        jam_probability=float(draws.mean(job.passage.chance(margin))),
+        laid=True,
+    )
+
+
+def worst_bead(job: Job) -> int:
+    """The bead with the largest melt pressure at central values, of those that the nozzle's face squeezes if any is."""
+    squeezed = (job.program.kind == BEAD) & np.isfinite(job.laying.sections.gap_mm)
+    bead = squeezed if squeezed.any() else job.program.kind == BEAD
+    return int(np.where(bead, job.load.pressure_mpa, -1.0).argmax())
+
+
+def proof_lag_s(job: Job, over: float) -> float:
+    """Lag at a flow over the job's worst, at central values; 0 where nothing presses. [s]"""
+    theta, worst = chain.central(job.machine, job.filament), worst_bead(job)
+    flow, pressure = float(job.load.flow_mm3_per_s[worst]), float(job.load.pressure_mpa[worst])
+    if not (flow > 0 and pressure > 0):
+        return 0.0
+    n = float(theta["flow_index"])
+    return float(time_constant_s(float(chain.compliance(job.machine, theta)), pressure * over**n, flow * over, n))
+
+
 def _proof(
-    job: Job, draws: Draws, share: Floats, margin: Floats, over: Floats, time_min: Floats, lost: Floats, end_min: float
-) -> Proof:
-    """The proving run before these tries: of the flows that the sums cannot tell apart, the one that leaves least."""
+    job: Job,
+    draws: Draws,
+    share: Floats,
+    margin: Floats,
+    over: dict[float, Floats],
+    time_min: Floats,
+    lost: Floats,
+    end_min: float,
+    first: tuple[int, ...],
+) -> Proof | None:
+    """The best tries behind a proof; of the flows that the sums cannot tell apart, the one that leaves least."""
     found = []
     ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
-    for phi, proved in zip(_OVER, over, strict=True):
-        fails, then = proof_chances(margin, proved, job.passage)
-        minutes = np.array([_proof_min(job, s * phi) for s in share])
+    for phi, at_phi in over.items():
+        fails, then = proof_chances(margin, at_phi, job.passage)
+        minutes = np.array([(_FOOT_S + LAGS * proof_lag_s(job, s * phi)) / 60 for s in share])
         tries = proved_tries(
             draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
         )
-        left = float(left_after_proof(draws.weight, fails[:, 0], then[:, 0]))
-        found.append((expected_min(tries, tuple(range(share.size))), Proof(float(minutes[0]), phi, left)))
-    least = min(expected for expected, _ in found)
-    alike = (proof for expected, proof in found if expected <= (1 + _PROOF_WORTH) * least)
+        order = best_order(tries, first)
+        if not order.places:
+            continue
+        k = order.places[0]
+        left = float(left_after_proof(draws.weight, fails[:, k], then[:, k]))
+        before = float(draws.mean(job.passage.chance(margin[:, k])))
+        found.append(Proof(float(minutes[k]), phi, left, float(share[k]), before, order.expected_min))
+    if not found:
+        return None
+    least = min(proof.expected_min for proof in found)
+    alike = (proof for proof in found if proof.expected_min <= (1 + _WORTH) * least)
     return min(alike, key=lambda proof: proof.jam_probability_after)
-
-
-def _proof_min(job: Job, share: float) -> float:
-    """Minutes of a proof at a share of the job's speed: a foot, then so many lags at central values."""
-    theta, load = chain.central(job.machine, job.filament), job.load
-    worst = int(load.pressure_mpa.argmax())
-    flow, pressure = float(load.flow_mm3_per_s[worst]), float(load.pressure_mpa[worst])
-    if not (flow > 0 and pressure > 0):
-        return _FOOT_S / 60
-    n = float(theta["flow_index"])
-    lag = time_constant_s(float(chain.compliance(job.machine, theta)), pressure * share**n, flow * share, n)
-    return (_FOOT_S + _LAGS * float(lag)) / 60
