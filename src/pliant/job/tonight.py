@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
+from pliant.feed.envelope import Envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
@@ -24,15 +25,31 @@ from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD, PRIME
 from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
-__all__ = ["LAGS", "Weighed", "curve_of", "decide", "gone_ahead", "proof_lag_s", "proved", "weigh_tries", "worst_bead"]
+__all__ = [
+    "LAGS",
+    "ProofBead",
+    "Weighed",
+    "curve_of",
+    "decide",
+    "gone_ahead",
+    "proof_bead",
+    "proof_lag_s",
+    "proved",
+    "weigh_tries",
+]
 
 _DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
 _NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
-_OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
+_OVER = (1.0, 1.1, 1.25, 1.4, 1.6, 1.8, 2.1, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
+_SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad presses on what lies below
+_LEAVES = (
+    0.04  # [-] that a proof should leave at most, where it costs less than the share of the expected time that follows
+)
+_PROOF_WORTH = 0.05
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
@@ -61,9 +78,7 @@ class _Moments:
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
 
-def weigh_tries(
-    job: Job, target_share: float | None, *, seed: int = _SEED, as_written: bool = False
-) -> Weighed:
+def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED, as_written: bool = False) -> Weighed:
     """Reckon what each speed costs.
 
     Parameters
@@ -94,7 +109,10 @@ def weigh_tries(
     end_min = cost.hardware_min + float(time_min[0])
     tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
     order = best_order(tries)
-    over = {phi: _read_off(node, at_node, phi * share) for phi in _OVER}
+    pad = _pad_envelope(job)
+    pad_at_node = np.column_stack([_least_of(pad, job, draws, s) for s in node])
+    flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
+    over = {phi: _read_off(node, pad_at_node, phi * share) for phi in flows}
     proof = _proof(job, draws, share, margin, over, time_min, lost, end_min, (0,) if as_written else ())
     surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
     return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
@@ -166,8 +184,21 @@ def _time_min(job: Job) -> float:
 
 def _log_margin(job: Job, draws: Draws, share: float) -> Floats:
     """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
-    by_name, _ = log_margins(job.envelope, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
+    return _least_of(job.envelope, job, draws, share)
+
+
+def _least_of(asked: Envelope, job: Job, draws: Draws, share: float) -> Floats:
+    by_name, _ = log_margins(asked, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
     return log_least(by_name) if by_name else np.full(draws.weight.size, np.log(1e6))
+
+
+def _pad_envelope(job: Job) -> Envelope:
+    """What a proof at the job's own worst flow asks: its section, on a foot and not on the bed, and a cold drive."""
+    bead = proof_bead(job)
+    heat = float(job.course.nozzle_c[job.course.heat[bead.move]])
+    return Envelope.steady(
+        [max(bead.flow_mm3_per_s, 1e-6)], heat, [bead.width_mm], [bead.gap_mm], [False], end_s=_FOOT_S
+    )
 
 
 def _read_off(node: Floats, at_node: Floats, share: Floats) -> Floats:
@@ -237,7 +268,8 @@ def proved(job: Job) -> Proof | None:
     draws = tail_draws(job.machine, job.filament, _DRAWS, _SEED)
     margin, over = _log_margin(job, draws, 1.0), _log_margin(job.proof, draws, 1.0)
     fails, then = proof_chances(margin, over, job.passage, warms=0.0)
-    most, worst = float(job.proof.load.flow_mm3_per_s.max()), float(job.load.flow_mm3_per_s[worst_bead(job)])
+    laid = job.proof.program.kind == BEAD
+    most, worst = float(job.proof.load.flow_mm3_per_s[laid].max()), proof_bead(job).flow_mm3_per_s
     return Proof(
         minutes=_time_min(job.proof),
         flow_over_worst=most / max(worst, 1e-9),
@@ -247,17 +279,35 @@ def proved(job: Job) -> Proof | None:
     )
 
 
-def worst_bead(job: Job) -> int:
-    """The bead with the largest melt pressure at central values, of those that the nozzle's face squeezes if any is."""
-    squeezed = (job.program.kind == BEAD) & np.isfinite(job.laying.sections.gap_mm)
-    bead = squeezed if squeezed.any() else job.program.kind == BEAD
-    return int(np.where(bead, job.load.pressure_mpa, -1.0).argmax())
+@dataclass(frozen=True)
+class ProofBead:
+    """What the layers of a proof that count are made of: the section of the bead with the largest melt pressure."""
+
+    move: int
+    flow_mm3_per_s: float  # of the job there, the lag inside
+    section_mm2: float
+    width_mm: float
+    gap_mm: float  # that of the first layer where the program does not tell: a spiral, a strand that hangs free
+
+
+def proof_bead(job: Job) -> ProofBead:
+    """The bead that a proof repeats, at central values."""
+    p, sections = job.program, job.laying.sections
+    laid = (p.kind == BEAD) & (p.length_mm > 0)
+    k, first = int(np.where(laid, job.load.pressure_mpa, -1.0).argmax()), int(laid.argmax())
+    area = np.pi * float(chain.central(job.machine, job.filament)["diameter_mm"]) ** 2 / 4
+    section = area * float(p.filament_mm[k] / p.length_mm[k])
+    width, gap = float(sections.width_mm[k]), float(sections.gap_mm[k])
+    if not np.isfinite(gap):
+        gap = float(min(sections.gap_mm[first], p.point_mm[first + 1, 2]))
+        width = max(section / gap + (1 - np.pi / 4) * gap, float(np.sqrt(4 * section / np.pi))) if gap > 0 else width
+    return ProofBead(k, float(job.load.flow_mm3_per_s[k]), section, width, gap)
 
 
 def proof_lag_s(job: Job, over: float) -> float:
     """Lag at a flow over the job's worst, at central values; 0 where nothing presses. [s]"""
-    theta, worst = chain.central(job.machine, job.filament), worst_bead(job)
-    flow, pressure = float(job.load.flow_mm3_per_s[worst]), float(job.load.pressure_mpa[worst])
+    theta, bead = chain.central(job.machine, job.filament), proof_bead(job)
+    flow, pressure = bead.flow_mm3_per_s, float(job.load.pressure_mpa[bead.move])
     if not (flow > 0 and pressure > 0):
         return 0.0
     n = float(theta["flow_index"])
@@ -275,11 +325,11 @@ def _proof(
     end_min: float,
     first: tuple[int, ...],
 ) -> Proof | None:
-    """The best tries behind a proof; of the flows that the sums cannot tell apart, the one that leaves least."""
+    """The best tries behind a proof; of the flows that leave little the quickest, else the one that leaves least."""
     found = []
     ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
     for phi, at_phi in over.items():
-        fails, then = proof_chances(margin, at_phi, job.passage)
+        fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0)  # both margins know how warm the drive is
         minutes = np.array([(_FOOT_S + LAGS * proof_lag_s(job, s * phi)) / 60 for s in share])
         tries = proved_tries(
             draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
@@ -290,9 +340,14 @@ def _proof(
         k = order.places[0]
         left = float(left_after_proof(draws.weight, fails[:, k], then[:, k]))
         before = float(draws.mean(job.passage.chance(margin[:, k])))
-        found.append(Proof(float(minutes[k]), phi, left, float(share[k]), before, order.expected_min))
+        found.append(
+            (order.expected_min, Proof(float(minutes[k]), phi, left, float(share[k]), before, order.expected_min))
+        )
     if not found:
         return None
-    least = min(proof.expected_min for proof in found)
-    alike = (proof for proof in found if proof.expected_min <= (1 + _WORTH) * least)
-    return min(alike, key=lambda proof: proof.jam_probability_after)
+    most_min = (1 + _PROOF_WORTH) * min(expected for expected, _ in found)
+    alike = [(expected, proof) for expected, proof in found if expected <= most_min]
+    enough = [(expected, proof) for expected, proof in alike if proof.jam_probability_after <= _LEAVES]
+    if enough:
+        return min(enough, key=lambda one: one[0])[1]
+    return min(alike, key=lambda one: one[1].jam_probability_after)[1]

@@ -31,7 +31,8 @@ class Case(Alongside):
 
     def __init__(
         self, first: Program, second: Program, intent: Intent, diameter_mm: float,
-        build_mm: tuple[float, float, float] | None, reach_mm: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
+        build_mm: tuple[float, float, float] | None,
+        reach_mm: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
     ) -> None:  # fmt: skip
         self.whole = second  # with what is laid beside the part
         self.proof = find_proof(second) if intent.proof_mm > 0 else None  # its moves in the whole

@@ -5,8 +5,8 @@ bead, one at the flow of the part's worst. On it lie the layers that count, with
 flow asked for, held for some lags. Then the nozzle goes over the last layer again without feeding, for as long as the
 lag takes to let the pressure fall to what the part needs, rises, and comes back to where the program would have begun.
 
-Where: clear of every bead, and of every later move that is lower than the pad's top, so that nothing has to lift over it;
-outside of what the part or its skirt encloses; within the machine's reach, or the space that the program uses where the
+Where: clear of every bead, and of every later move that is lower than the pad's top, so that nothing has to lift over
+it; outside of what the part or its skirt encloses; within the machine's reach, or the space that the program uses where the
 record does not say. There is no stop after it: a stop needs a word that not every controller reads alike (G4 P is
 seconds here and milliseconds there), and one that waits for a hand lets the melt ooze.
 """
@@ -18,10 +18,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.feed import chain
 from pliant.job.job import Job
-from pliant.job.tonight import LAGS, proof_lag_s, worst_bead
+from pliant.job.tonight import LAGS, ProofBead, proof_bead, proof_lag_s
 from pliant.mending.prime import travel_speed
+from pliant.program.beside import known_mm
 from pliant.program.coverage import chords_of
 from pliant.program.outline import extent_mm
 from pliant.program.write import Edits, Insert, sole_moves
@@ -30,14 +30,19 @@ from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
 __all__ = ["CLEAR_MM", "LIFT_MM_PER_S", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
 
-CLEAR_MM = 3.0  # [mm] from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
+CLEAR_MM = (
+    3.0  # [mm] from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
+)
 LIFT_MM_PER_S = 5.0  # of a rise, where the program has none to go by: our choice
 _SIDES_MM = (20.0, 30.0, 15.0, 40.0, 12.0, 60.0)  # lengths of its lines, tried in turn
 _LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
 _MOST_LAYERS = 4  # that count; on a foot of two
 _HOLDS = (LAGS, 2.0, 1.0)  # lags; a smaller pad where there is no room
 _CELL_MM, _MOST_CELLS = 1.0, 1000  # of the map of free ground, and along each side of it
-_MARGIN_MM = 1.0  # from the edge of the reach
+_MOST_OVER = 1.3  # [-] of the mean speed, asked of lines that begin and end in a turn
+_EDGE_MM = (
+    5.0  # from the edge of the reach, and from where the machine homes, where the program itself stays away: ours
+)
 _SAME_MM = 0.01
 
 Floats = NDArray[np.float64]
@@ -80,28 +85,28 @@ def lay_pad(
     why = _unfit(job, bead)
     if why:
         return [], 0.0, 0.0, why
-    first, worst = int(bead[0]), worst_bead(job)
-    flow = over * float(job.load.flow_mm3_per_s[worst])
+    first, like = int(bead[0]), proof_bead(job)
+    flow = over * like.flow_mm3_per_s
     low = program.point_mm[first + 1, 2]
-    gap = float(job.laying.sections.gap_mm[worst])
-    grounds = {
-        k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)
-    }
+    gap = like.gap_mm
+    grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)}
     said = ""
     for hold in _HOLDS:
-        for pad in _pads(job, worst, over, hold * proof_lag_s(job, over)):
+        for pad in _pads(like, flow, hold * proof_lag_s(job, over)):
             ground = grounds[pad.layers]
             size = (pad.side_mm, (pad.lines - 1) * pad.pitch_mm)
             place = None if ground is None else room_in(ground, size, program.point_mm[first, :2])
             if place is not None:
-                moves, laid = _moves(job, edits, pad, place, (first, worst), flow)
+                speed = _asked_mm_per_s(job, pad, flow / like.section_mm2)
+                moves, laid = _moves(job, edits, pad, place, first, like, speed)
                 edits.inserts[first] = moves + edits.inserts.get(first, [])
-                return [_change(job, pad, place, laid, flow, over)], laid + 1e-3, flow, said
+                most = speed * like.section_mm2
+                return [_change(job, pad, place, laid, flow, over)], laid + 1e-3, most, said
         said = f"a smaller pad: no room for one that holds its flow for {hold:g} lags"
     return [], 0.0, 0.0, (
-        f"no room: {_SIDES_MM[-2]:g} × {_LEAST_WIDE_MM:g} mm, {CLEAR_MM:g} mm clear of beads and of travel lower than it "
-        "is high, within " + ("the reach of the machine" if reach else "the space that the program uses; say the "
-        "machine's as motion.volume_mm")
+        f"no room: {_SIDES_MM[-2]:g} × {_LEAST_WIDE_MM:g} mm, {CLEAR_MM:g} mm clear of beads and of travel lower than "
+        "it is high, within " + ("the reach of the machine" if reach else "the space that the program goes to and "
+        "homes in; say how far the machine reaches as motion.volume_mm")
     )  # fmt: skip
 
 
@@ -121,24 +126,15 @@ def _unfit(job: Job, bead: NDArray[np.int64]) -> str:
     if abs(z[first] - z[first + 1]) > 1e-9:
         return f"the first bead climbs (line {program.line[first]})"
     if not (z[first] > 0 and np.isfinite(job.laying.sections.gap_mm[first])):
-        return f"no first layer on the bed: the first bead lies at a height of {z[first]:g} mm (line {program.line[first]})"
-    worst = worst_bead(job)
-    if not (np.isfinite(job.laying.sections.gap_mm[worst]) and job.load.flow_mm3_per_s[worst] > 0):
-        return "no bead is pressed on what lies below it, so that there is no gap to prove"
+        return f"no first layer on the bed: the first bead is at Z{z[first]:g} (line {program.line[first]})"
+    if not proof_bead(job).flow_mm3_per_s > 0:
+        return "nothing flows, so that there is nothing to prove"
     return ""
 
 
-def _section_mm2(job: Job, move: int) -> float:
-    """Section of a bead. [mm2]"""
-    program = job.program
-    area = math.pi * float(chain.central(job.machine, job.filament)["diameter_mm"]) ** 2 / 4
-    return area * float(program.filament_mm[move] / program.length_mm[move])
-
-
-def _pads(job: Job, worst: int, over: float, held_s: float) -> list[Pad]:
+def _pads(like: ProofBead, flow: float, held_s: float) -> list[Pad]:
     """Pads that hold the flow for so long, the one to be tried first first."""
-    section, width = _section_mm2(job, worst), float(job.laying.sections.width_mm[worst])
-    wanted = held_s * over * float(job.load.flow_mm3_per_s[worst]) / section
+    width, wanted = like.width_mm, held_s * flow / like.section_mm2
     found, least = [], math.ceil(_LEAST_WIDE_MM / width) + 1
     for layers in range(1, _MOST_LAYERS + 1):
         for side in _SIDES_MM:
@@ -161,7 +157,11 @@ class Ground:
 
 
 def ground_of(
-    program: Program, first: int, top_mm: float, lift_mm: float, reach: tuple[tuple[float, ...], tuple[float, ...]] | None
+    program: Program,
+    first: int,
+    top_mm: float,
+    lift_mm: float,
+    reach: tuple[tuple[float, ...], tuple[float, ...]] | None,
 ) -> Ground | None:
     """See where a pad would be clear of all that comes after a move.
 
@@ -183,18 +183,20 @@ def ground_of(
     """
     from scipy.ndimage import binary_dilation, binary_fill_holes, distance_transform_edt
 
-    box = np.array(reach) if reach else extent_mm(program, np.ones(program.kind.size, dtype=np.bool_))
-    low, high = box[0, :2] + (_MARGIN_MM if reach else 0.0), box[1, :2] - (_MARGIN_MM if reach else 0.0)
+    used = extent_mm(program, np.ones(program.kind.size, dtype=np.bool_))
+    box = np.array(reach) if reach else known_mm(program)
+    low = np.maximum(box[0, :2], np.minimum(box[0, :2] + _EDGE_MM, used[0, :2]))
+    high = np.minimum(box[1, :2], np.maximum(box[1, :2] - _EDGE_MM, used[1, :2]))
     if top_mm + lift_mm > box[1, 2] or (high <= low).any():
         return None
     cell = max(_CELL_MM, float((high - low).max()) / _MOST_CELLS)
     edge = math.ceil(CLEAR_MM / cell) + 2  # cells around, so that what lies just outside counts
     count = np.floor((high - low) / cell).astype(np.int64) + 1
-    used = np.zeros((count[1] + 2 * edge, count[0] + 2 * edge), dtype=np.bool_)
-    _mark(used, program, first, top_mm, low - edge * cell, cell)
-    shut = binary_fill_holes(binary_dilation(used))
+    marked = np.zeros((count[1] + 2 * edge, count[0] + 2 * edge), dtype=np.bool_)
+    _mark(marked, program, first, top_mm, low - edge * cell, cell)
+    shut = binary_fill_holes(binary_dilation(marked))
     # a place is at most 0.71 cells from the middle of its own, and so is what marked a cell
-    near = distance_transform_edt(~used) * cell < CLEAR_MM + 1.5 * cell if used.any() else used
+    near = distance_transform_edt(~marked) * cell < CLEAR_MM + 1.5 * cell if marked.any() else marked
     return Ground((shut | near)[edge:-edge, edge:-edge], low, high, cell)
 
 
@@ -245,31 +247,46 @@ def _mark_points(used: Bools, points: Floats, low: Floats, cell: float) -> None:
     used[y, x] = True
 
 
+def _asked_mm_per_s(job: Job, pad: Pad, mean: float) -> float:
+    """Speed to ask for so that lines with their turns come to a mean speed, as far as the axes let them. [mm/s]
+
+    A line loses (v - v_c)^2 / (a v) of time to gaining and losing speed; v_c is what a square corner is taken at.
+    """
+    a = job.machine.acceleration_mm_per_s2
+    corner = math.sqrt(a * job.machine.corner_deviation_mm * (1 + math.sqrt(2)))
+    step = min(math.sqrt(corner**2 + a * pad.pitch_mm), mean)
+    speed = mean
+    for _ in range(20):
+        lost = max(speed - corner, 0.0) ** 2 / (a * speed) + pad.pitch_mm / step
+        left = (pad.side_mm + pad.pitch_mm) / mean - lost
+        speed = min(pad.side_mm / left, _MOST_OVER * mean) if left > 0 else _MOST_OVER * mean
+    return float(min(speed, *job.machine.max_speed_mm_per_s[:2]))
+
+
 def _moves(
-    job: Job, edits: Edits, pad: Pad, place: tuple[float, float], at: tuple[int, int], flow: float
+    job: Job, edits: Edits, pad: Pad, place: tuple[float, float], first: int, like: ProofBead, speed: float
 ) -> tuple[list[Insert], float]:
     """The way there, the layers, the way back; and the filament laid. [mm]"""
-    program, (first, worst) = job.program, at
-    gap, section = float(job.laying.sections.gap_mm[worst]), _section_mm2(job, worst)
+    program, gap, section, own = job.program, like.gap_mm, like.section_mm2, like.flow_mm3_per_s
     x0, y0, z0 = (round(float(v), 4) for v in program.point_mm[first])
-    own = float(job.load.flow_mm3_per_s[worst])
     way = _serpentine(pad, place)
     travel = travel_speed(program, first)
     lift = _lift_speed(program)
-    per_mm = float(program.filament_mm[worst] / program.length_mm[worst])
-    foot = section * z0 / gap
-    first_speed = min(float(edits.speed_mm_per_s[first]), own / foot)
+    per_mm = float(program.filament_mm[like.move] / program.length_mm[like.move])
+    foot, over = section * z0 / gap, max(speed * section / own, 1.0)
+    carries = min(own / section, speed)  # never faster than what is to be proved
+    first_speed = min(float(edits.speed_mm_per_s[first]), carries * section / foot)
     moves, laid, z = [Insert(travel, way[0])], 0.0, z0
-    layers = [(first_speed, per_mm * z0 / gap), (own / section, per_mm)] + pad.layers * [(flow / section, per_mm)]
-    for k, (speed, density) in enumerate(layers):
+    layers = [(first_speed, per_mm * z0 / gap), (carries, per_mm)] + pad.layers * [(speed, per_mm)]
+    for k, (at_speed, density) in enumerate(layers):
         if k:
             z, way = round(z + gap, 4), way[::-1]
             moves.append(Insert(lift, z_mm=z))
         for a, b in pairwise(way):
             filament = round(density * math.dist(a, b), 5)
             laid += filament
-            moves.append(Insert(speed, b, filament))
-    moves += _drained(way[::-1], own / section, proof_lag_s(job, flow / own) * math.log(flow / own))
+            moves.append(Insert(at_speed, b, filament))
+    moves += _drained(way[::-1], carries, proof_lag_s(job, over) * math.log(over))
     moves += [Insert(lift, z_mm=round(z + gap, 4)), Insert(travel, (x0, y0)), Insert(lift, z_mm=z0)]
     return moves, laid
 
@@ -290,7 +307,10 @@ def _serpentine(pad: Pad, place: tuple[float, float]) -> list[tuple[float, float
     x, y = place
     way = []
     for k in range(pad.lines):
-        ends = [(round(x, 3), round(y + k * pad.pitch_mm, 3)), (round(x + pad.side_mm, 3), round(y + k * pad.pitch_mm, 3))]
+        ends = [
+            (round(x, 3), round(y + k * pad.pitch_mm, 3)),
+            (round(x + pad.side_mm, 3), round(y + k * pad.pitch_mm, 3)),
+        ]
         way += ends if k % 2 == 0 else ends[::-1]
     return way
 

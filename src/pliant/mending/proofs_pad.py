@@ -8,7 +8,7 @@ from pliant.language.line import read_line
 from pliant.mending.case import SAME_SPEED, WORD_MM, Case, Refuted, refute
 from pliant.mending.pad import LIFT_MM_PER_S
 from pliant.program.alongside import PLACE_MM
-from pliant.program.beside import APART_MM, moves_of, near_lines
+from pliant.program.beside import APART_MM, known_mm, moves_of, near_lines
 from pliant.program.other_lines import other_lines
 from pliant.program.outline import bead_lines, extent_mm
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
@@ -34,8 +34,8 @@ def proof_apart(case: Case) -> str:
         refute(wrong)
     top = float(pad.point_mm[1:][pad.kind == BEAD, 2].max())
     return (
-        f"{amount:.2f} mm of filament up to a height of {top:.2f} mm, {flow:.2f} mm³/s at most; nothing of the part, and "
-        f"no later move lower than that, comes nearer than {APART_MM:g} mm"
+        f"{amount:.2f} mm of filament up to a height of {top:.2f} mm, {flow:.2f} mm³/s at most; nothing of the part, "
+        f"and no later move lower than that, comes nearer than {APART_MM:g} mm"
     )
 
 
@@ -50,8 +50,7 @@ def _place_wrong(case: Case, pad: Program) -> str:
     assert case.proof is not None
     q, last, p = case.whole, case.proof[1], case.p
     z = pad.point_mm[1:][pad.kind == BEAD, 2]
-    lowest = p.point_mm[1:][case.lays_p, 2].min(initial=np.inf)
-    if abs(z.min() - case.q.point_mm[case.start + 1, 2]) > PLACE_MM and z.min() < lowest - PLACE_MM:
+    if z.min() < case.q.point_mm[1:][case.lays_q, 2].min(initial=np.inf) - PLACE_MM:
         return f"begins at a height of {z.min():.3f} mm, lower than the first layer"
     lines, top = bead_lines(pad, np.flatnonzero(pad.kind == BEAD)), float(z.max())
     low = np.minimum(q.point_mm[:-1, 2], q.point_mm[1:, 2]) < top - _SAME_MM
@@ -61,7 +60,7 @@ def _place_wrong(case: Case, pad: Program) -> str:
         what = "a bead" if q.kind[near[0]] == BEAD else "a travel lower than it is high"
         return f"{what} comes nearer than {APART_MM:g} mm, line {q.line[near[0]]} of the mended file"
     own = extent_mm(pad, np.ones(pad.kind.size, dtype=np.bool_))
-    space = np.array(case.reach_mm) if case.reach_mm else extent_mm(p, np.ones(p.kind.size, dtype=np.bool_))
+    space = np.array(case.reach_mm) if case.reach_mm else known_mm(p)
     if np.any(own[0] < space[0] - PLACE_MM) or np.any(own[1] > space[1] + PLACE_MM):
         (x0, y0, _), (x1, y1, z1) = own
         whose = "the machine's reach" if case.reach_mm else "the space that the input uses"

@@ -49,7 +49,7 @@ class Proof:
     jam_probability_after: float  # of the first try in the hour after the proof has held
     speed_share: float = 1.0  # of the program's speed, of the first try behind a proof
     jam_probability: float = 0.0  # of that try, were there no proof
-    expected_min: float = 0.0  # to a good part, with a proof before each try
+    expected_min: float | None = None  # to a good part, with a proof before each try; None where it was not asked
     laid: bool = False  # in the program that was written; else as it would be
 
 
