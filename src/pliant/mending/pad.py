@@ -6,8 +6,8 @@ flow asked for, held for some lags. Then the nozzle goes over the last layer aga
 lag takes to let the pressure fall to what the part needs, rises, and comes back to where the program would have begun.
 
 Where: clear of every bead, and of every later move that is lower than the pad's top, so that nothing has to lift over
-it; outside of what the part or its skirt encloses; within the machine's reach, or the space that the program uses where the
-record does not say. There is no stop after it: a stop needs a word that not every controller reads alike (G4 P is
+it; outside of what the part or its skirt encloses; within the machine's reach, or the space that the program uses where
+the record does not say. There is no stop after it: a stop needs a word that not every controller reads alike (G4 P is
 seconds here and milliseconds there), and one that waits for a hand lets the melt ooze.
 """
 
