@@ -73,5 +73,6 @@ class Mended:
             "wanted_flow_factor": self.wanted_flow_factor,
             "wanted_why": self.wanted_why,
             "aim": self.aim,
+            "proof": None if self.proof is None else asdict(self.proof),
             "tonight": None if self.tonight is None else asdict(self.tonight),
         }

@@ -115,7 +115,7 @@ def _other_aim(m: Mended) -> list[str]:
         return [f"{'':<12}surest: {minutes(60 * more)} more"] if more >= 1 else []
     if told.proof is None or told.proof.expected_min is None:
         return []
-    less = m.after.facts.time_s - 60 * told.proof.expected_min
+    less = 60 * (told.surest_min - told.proof.expected_min)
     one_in = max(round(1 / max(told.proof.jam_probability_after, 1e-3)), 1)
     much = f"{minutes(less)} less" if less >= 60 else f"{minutes(-less)} more" if less <= -60 else "as long"
     return [f"{'':<12}quickest with a proving run: {much}, 1 in {one_in} jams inside the part"]
