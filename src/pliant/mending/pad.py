@@ -39,6 +39,7 @@ _LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
 _MOST_LAYERS = 4  # that count; on a foot of two
 _HOLDS = (LAGS, 2.0, 1.0)  # lags; a smaller pad where there is no room
 _CELL_MM, _MOST_CELLS = 1.0, 1000  # of the map of free ground, and along each side of it
+_OF_TURNS = 7.0  # lines this often as long as the way to their speed and back lose a seventh of their time there
 _MOST_OVER = 1.3  # [-] of the mean speed, asked of lines that begin and end in a turn
 _EDGE_MM = (
     5.0  # from the edge of the reach, and from where the machine homes, where the program itself stays away: ours
@@ -92,7 +93,7 @@ def lay_pad(
     grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)}
     said = ""
     for hold in _HOLDS:
-        for pad in _pads(like, flow, hold * proof_lag_s(job, over)):
+        for pad in _pads(job, like, flow, hold * proof_lag_s(job, over)):
             ground = grounds[pad.layers]
             size = (pad.side_mm, (pad.lines - 1) * pad.pitch_mm)
             place = None if ground is None else room_in(ground, size, program.point_mm[first, :2])
@@ -132,12 +133,14 @@ def _unfit(job: Job, bead: NDArray[np.int64]) -> str:
     return ""
 
 
-def _pads(like: ProofBead, flow: float, held_s: float) -> list[Pad]:
+def _pads(job: Job, like: ProofBead, flow: float, held_s: float) -> list[Pad]:
     """Pads that hold the flow for so long, the one to be tried first first."""
     width, wanted = like.width_mm, held_s * flow / like.section_mm2
+    speed = flow / like.section_mm2
+    turns_mm = _OF_TURNS * speed**2 / job.machine.acceleration_mm_per_s2
     found, least = [], math.ceil(_LEAST_WIDE_MM / width) + 1
     for layers in range(1, _MOST_LAYERS + 1):
-        for side in _SIDES_MM:
+        for side in sorted(_SIDES_MM, key=lambda side: side < turns_mm):  # of those alike the order stays
             lines = max(math.ceil(wanted / layers / (side + width)), least)
             if layers > 1 and (layers - 1) * lines * (side + width) >= wanted:
                 continue  # a layer less holds it on the same ground
@@ -268,7 +271,7 @@ def _moves(
 ) -> tuple[list[Insert], float]:
     """The way there, the layers, the way back; and the filament laid. [mm]"""
     program, gap, section, own = job.program, like.gap_mm, like.section_mm2, like.flow_mm3_per_s
-    x0, y0, z0 = (round(float(v), 4) for v in program.point_mm[first])
+    x0, y0, z0 = (float(v) for v in program.point_mm[first])
     way = _serpentine(pad, place)
     travel = travel_speed(program, first)
     lift = _lift_speed(program)

@@ -26,7 +26,7 @@ def proof_apart(case: Case) -> str:
         raise Refuted("nothing in the mended file is laid apart and before the part, on a way there and back")
     pad = moves_of(case.whole, *case.proof)
     amount, flow = float(pad.filament_mm.sum()), _most_flow(case, pad)
-    if amount > case.intent.proof_mm + WORD_MM * pad.kind.size:
+    if amount > case.intent.proof_mm + WORD_MM * case.unit * pad.kind.size:
         raise Refuted(f"takes {amount:.3f} mm of filament; stated are {case.intent.proof_mm:.3f}")
     if flow > case.intent.proof_mm3_per_s * (1 + _ROUNDED):
         raise Refuted(f"asks {flow:.3f} mm³/s; stated are {case.intent.proof_mm3_per_s:.3f}")
@@ -41,7 +41,8 @@ def proof_apart(case: Case) -> str:
 
 def _most_flow(case: Case, pad: Program) -> float:
     bead = (pad.kind == BEAD) & (pad.length_mm > 0)
-    fed = pad.filament_mm[bead] / pad.length_mm[bead] * pad.speed_mm_per_s[bead]
+    word = WORD_MM * float(pad.states["unit"][pad.state].max())  # of the short way from line to line a part that counts
+    fed = np.maximum(pad.filament_mm[bead] - word, 0.0) / pad.length_mm[bead] * pad.speed_mm_per_s[bead]
     return float(np.pi * case.diameter_mm**2 / 4 * fed.max(initial=0.0))
 
 

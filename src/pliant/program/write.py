@@ -249,7 +249,7 @@ class _Plan:
                     words.append(axis + number_text(value / state["unit"], 4))
                     here[k] = m.xy_mm[k]
             if m.z_mm is not None:
-                words.append(b"Z" + number_text((m.z_mm - state["offset_mm"][2]) / state["unit"], 4))
+                words.append(b"Z" + number_text((m.z_mm - state["offset_mm"][2]) / state["unit"], 6))
             if m.centre_mm is not None:
                 for axis, k in ((b"I", 0), (b"J", 1)):
                     words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], 4))

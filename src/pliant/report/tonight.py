@@ -58,8 +58,8 @@ def tonight_words(tonight: Tonight, watch_for: str) -> dict[str, str]:
         proof = (
             f"it begins with a proof of {_minutes(t.proof.minutes)} beside the part, fed at "
             f"{number(t.proof.flow_over_worst, 3)} times the part's largest flow: did the pad come out whole, without "
-            f"a gap or a thin line? Then the hour after it is {percent(t.proof.jam_probability_after)} likely to jam, a "
-            "drive that warms counted in: no leave to go away. If not, stop and mend for slower; the part has cost "
+            f"a gap or a thin line? Then the hour after it is {percent(t.proof.jam_probability_after)} likely to jam, "
+            "a drive that warms counted in: no leave to go away. If not, stop and mend for slower; the part has cost "
             "nothing yet"
         )
     elif t.proof is not None:
