@@ -194,7 +194,7 @@ def test_limit_no_pad_is_said_in_one_line(tmp_path, lines, why):
 def test_limit_a_smaller_pad_then_none(tmp_path):
     """Less and less ground: the pad shrinks, never leaves it, and at last is not laid."""
     found = []
-    for deep in (90.0, 42.0, 38.0):
+    for deep in (90.0, 42.0, 33.0):
         folder, reach = tmp_path / f"{deep:g}", ((0.0, 12.0, 0.0), (60.0, deep, 100.0))
         folder.mkdir()
         laid = Laid(folder, part(2), over=2.5, reach=reach)

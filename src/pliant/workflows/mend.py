@@ -38,6 +38,7 @@ _MATTERS = (
     "M82 after moves under M83", "G92 without words",
 )  # fmt: skip
 _ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
+_LEFT = {"order": "left as written", "proof": "left out"}  # what is done without a pass that is not proved
 AIMS = ("surest", "quickest")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
@@ -155,6 +156,7 @@ def mend(
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
     proof &= aim == "quickest" and before.tonight is not None and before.tonight.proof is not None
     passes = (*passes, "proof") if proof and "proof" not in passes else tuple(passes)
+    asked = passes
     if why_none := _no_proof(seen.job, before) if "proof" in passes else "":
         passes = tuple(name for name in passes if name != "proof")
     target = _aimed(aim, target, before, machine, proof="proof" in passes)
@@ -191,8 +193,10 @@ def mend(
                     retraction=retraction, all_shows=all_shows, dialect=dialect, look=look,
                     progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
-                ran = tuple(name for name in (*PASSES, *ADDED) if name in passes)
-                return replace(again, passes=ran, aim=aim, notes=(f"{doubted}: left out: {refused}", *again.notes))
+                ran = tuple(name for name in (*PASSES, *ADDED) if name in asked)
+                return replace(
+                    again, passes=ran, aim=aim, notes=(f"{doubted}: {_LEFT[doubted]}: {refused}", *again.notes)
+                )
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -215,7 +219,7 @@ def mend(
         certificate=certificate,
         flat=flat,
         routing_time_s=stages.routing_s,
-        passes=tuple(name for name in (*PASSES, *ADDED) if name in passes),
+        passes=tuple(name for name in (*PASSES, *ADDED) if name in asked),
         notes=tuple(stages.notes),
         aim=aim,
         proof=laid,
