@@ -274,6 +274,7 @@ def proved(job: Job) -> Proof | None:
         minutes=_time_min(job.proof),
         flow_over_worst=most / max(worst, 1e-9),
         jam_probability_after=float(left_after_proof(draws.weight, fails, then)),
+        held_probability=float(1 - draws.mean(fails)),
         jam_probability=float(draws.mean(job.passage.chance(margin))),
         laid=True,
     )
@@ -340,9 +341,16 @@ def _proof(
         k = order.places[0]
         left = float(left_after_proof(draws.weight, fails[:, k], then[:, k]))
         before = float(draws.mean(job.passage.chance(margin[:, k])))
-        found.append(
-            (order.expected_min, Proof(float(minutes[k]), phi, left, float(share[k]), before, order.expected_min))
+        proof = Proof(
+            minutes=float(minutes[k]),
+            flow_over_worst=phi,
+            jam_probability_after=left,
+            held_probability=float(1 - draws.mean(fails[:, k])),
+            speed_share=float(share[k]),
+            jam_probability=before,
+            expected_min=order.expected_min,
         )
+        found.append((order.expected_min, proof))
     if not found:
         return None
     most_min = (1 + _PROOF_WORTH) * min(expected for expected, _ in found)

@@ -37,7 +37,7 @@ class Mended:
     passes: tuple[str, ...] = ()  # those that ran
     notes: tuple[str, ...] = ()  # what a pass left alone, and why
     wanted_flow_factor: float = 1.0  # that the drive's losses call for; asked for with the pass factor
-    aim: str = "surest"  # or quickest
+    aim: str = "surest"  # surest or quickest
     proof: Proof | None = None  # that was laid beside the part, as it is in the file; None where there is none
     wanted_why: str = ""  # in a sentence, where it was not asked for; empty where nothing is left out
 
