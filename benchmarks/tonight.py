@@ -1,8 +1,8 @@
 """What the paragraph of tonight costs, and how its plan does against a flat 15 mm/s and the 2 % target.
 
-Starter spools 85A and 95A on the open gap, on a bed of 200 mm; the jobs of the example workshop, six programs by writers
-of other habits, and rings of 10^5 lines. Processor time of the sums and the curve; expected times as the sums themselves
-have them, with a proof before each try; and of the program that `mend` wrote for `quickest`, what its own pad leaves.
+Starter spools 85A and 95A on the open gap, on a bed of 200 mm; the jobs of the example workshop, seven programs by
+writers of other habits, and rings of 10^5 lines. Processor time of the sums and the curve; expected times as the sums
+themselves have them, with a proof before each try; and of the program that `mend` wrote for `quickest`, what its own pad leaves.
 The least is that of the sums, with a proof or without; what a check of it would need is another year of jobs.
 `python benchmarks/tonight.py`, `--sums` without the mending.
 """
