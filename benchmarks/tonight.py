@@ -2,7 +2,7 @@
 
 Starter spools 85A and 95A on the open gap, on a bed of 200 mm; the jobs of the example workshop, seven programs by
 writers of other habits, and rings of 10^5 lines. Processor time of the sums and the curve; expected times as the sums
-themselves have them, with a proof before each try; and of the program that `mend` wrote for `quickest`, what its own pad leaves.
+themselves have them, with a proof before each try; and what the pad leaves that `mend` wrote for `quickest`.
 The least is that of the sums, with a proof or without; what a check of it would need is another year of jobs.
 `python benchmarks/tonight.py`, `--sums` without the mending.
 """

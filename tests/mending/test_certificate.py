@@ -459,7 +459,7 @@ def test_limit_the_small_machine_can_tell(prove):
     lines = part()
     assert not same_motion(lines, swap("E0.34000", "E0.34100", 19)(lines))
     assert same_motion(lines, lines)
-    assert set(ALL.split()) == set(NAMES.values())
+    assert {*ALL.split(), "PROOF"} == set(NAMES.values())  # its damage: test_pad
 
 
 def _fill(apart_mm, second_first=False):
