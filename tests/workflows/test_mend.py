@@ -371,3 +371,44 @@ def test_limit_an_order_that_is_not_proved_is_left_out_and_told(tmp_path):
     assert any(note.startswith("order: left as written: every spot rests") for note in mended.notes)
     again, twice = _mend(out, to="twice.gcode", passes=("order", "route"))
     assert again.changes == () and twice.read_bytes() == out.read_bytes()
+
+
+def _reaching():
+    return dataclasses.replace(machine(), volume_mm=(200.0, 200.0, 180.0))
+
+
+def _quickest(folder, **more):
+    path = _file(folder, PROGRAMS["gasket"]())
+    return mend(path, _reaching(), filament("85A"), output=folder / "out.gcode", aim="quickest", **more)
+
+
+def test_roundtrip_quickest_begins_with_a_proof_and_a_second_time_changes_nothing(tmp_path):
+    mended = _quickest(tmp_path)
+    assert mended.proof is not None and "proof" in mended.passes and "proof" in mended.counts()
+    told = mended.to_json()["tonight"]["proof"]
+    assert told["laid"] and told["minutes"] == mended.proof.minutes and told["flow_over_worst"] > 0.9
+    assert told["jam_probability_after"] < 0.08 < told["jam_probability"]
+    text = mended_text(mended)
+    assert "did the pad come out whole" in text and "surest: " in text
+    again = mend(tmp_path / "out.gcode", _reaching(), filament("85A"), output=tmp_path / "twice.gcode", aim="quickest")
+    assert again.changes == () and (tmp_path / "twice.gcode").read_bytes() == (tmp_path / "out.gcode").read_bytes()
+    assert any("begins with one" in note for note in again.notes)
+    # the part alone is judged: the pad, fed harder than it, is no part of the chance
+    assert again.before.jam_probability == pytest.approx(mended.after.jam_probability, abs=0.02)
+
+
+def test_limit_a_proof_can_be_left_out_and_the_surest_has_none(tmp_path):
+    mended = _quickest(tmp_path, proof=False)
+    assert mended.proof is None and "proof" not in mended.passes
+    sure = mend(tmp_path / "in.gcode", _reaching(), filament("85A"), output=tmp_path / "sure.gcode")
+    assert sure.proof is None and "quickest with a proving run: " in mended_text(sure)
+    assert "1 in " in mended_text(sure)
+
+
+def test_limit_no_room_for_a_proof_is_one_line_and_the_speed_does_not_count_on_it(tmp_path):
+    path = _file(tmp_path, PROGRAMS["gasket"]())
+    mended, _ = _mend(path, spool="85A", aim="quickest")
+    assert mended.proof is None
+    notes = [note for note in mended.notes if note.startswith("proof: ")]
+    assert len(notes) == 1 and "no room" in notes[0] and "motion.volume_mm" in notes[0]
+    assert mended.target == pytest.approx(max(0.02, mended.before.tonight.tries[0].jam_probability))

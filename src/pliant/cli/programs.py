@@ -110,7 +110,7 @@ def check_command(
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
 @click.option("--html", "html", type=click.Path(), help="Also write before and after to this file: one page.")
 @click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
-@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast, proof. Repeatable.")
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
@@ -118,6 +118,7 @@ def check_command(
 @click.option("--book", "book", help="Learn from the prints in this book, and keep there what was mended.")
 @practice_
 @click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
+@click.option("--no-proof", is_flag=True, help="No pad beside the part first, which --aim quickest begins with.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @json_
 @debug
@@ -146,6 +147,9 @@ def mend_command(
         if (none := asked.pop("no_retraction")) and "retract" in skip:
             raise PliantError("--no-retraction is done by the pass retract; leave out --skip retract")
         asked["retraction"] = not none
+        if (bare := asked.pop("no_proof")) and "proof" in add:
+            raise PliantError("--no-proof and --add proof say the opposite; leave one out")
+        asked["proof"] = not bare
         asked |= _aim(asked.pop("aim"))
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}

@@ -12,6 +12,7 @@ from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
 from pliant.feed.load import Course, Load, follow
 from pliant.feed.passage import Passage, passage_of
 from pliant.job.laying import Laying
+from pliant.program.beside import find_proof, moves_of, without_moves
 from pliant.program.timing import Motion
 from pliant.records.filament import Filament
 from pliant.records.limits import require_fit
@@ -45,6 +46,7 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
     Returns
     -------
     Job
+        Of the part; a proof that is laid beside it first is set apart.
 
     Raises
     ------
@@ -59,7 +61,14 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
             f"{program.path}: this program lays no bead: no filament is fed while the nozzle moves across; choose the "
             "program of a print (or name the controller as `dialect`, if it reads E words otherwise)"
         )
-    return Job(Laying(program, filament.diameter_mm.value, motion_of(machine)), machine, filament)
+    diameter, motion = filament.diameter_mm.value, motion_of(machine)
+    span = find_proof(program)
+    if span is None:
+        return Job(Laying(program, diameter, motion), machine, filament)
+    part, proof = without_moves(program, *span), moves_of(program, *span)
+    return Job(
+        Laying(part, diameter, motion), machine, filament, Job(Laying(proof, diameter, motion), machine, filament)
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +78,7 @@ class Job:
     laying: Laying
     machine: Machine
     filament: Filament
+    proof: "Job | None" = None  # what is laid beside the part before it, a job of its own; the rest is the part alone
 
     @property
     def program(self) -> Program:

@@ -15,26 +15,32 @@ from numpy.typing import NDArray
 
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
+from pliant.feed.envelope import Envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
 from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
-from pliant.feed.tries import Order, Tries, bare_tries, best_order, expected_min, proved_tries
+from pliant.feed.tries import Order, Tries, bare_tries, best_order, proved_tries
 from pliant.job.job import Job
 from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD, PRIME
 from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
-__all__ = ["Weighed", "curves_of", "decide", "gone_ahead", "weigh_tries"]
+__all__ = [
+    "LAGS", "ProofBead", "Weighed", "curves_of", "decide", "gone_ahead", "proof_bead", "proof_lag_s", "proved",
+    "weigh_tries",
+]  # fmt: skip
 
 _DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
 _NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
-_OVER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5)  # flow of a proof over the job's worst
+_OVER = (1.0, 1.1, 1.25, 1.4, 1.6, 1.8, 2.1, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _RESTARTS_MIN = (5.0, 15.0, 30.0, 60.0, 120.0)  # drawn beside the record's own: our choice
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
-_LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
-_PROOF_WORTH = 0.05  # [-] of the expected time that a harder proof may cost, for what it leaves less: our choice
+LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
+_SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad presses on what lies below
+_LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less than this share of the expected time:
+_PROOF_WORTH = 0.05
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 _LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
@@ -63,7 +69,7 @@ class _Moments:
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
 
-def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> Weighed:
+def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED, as_written: bool = False) -> Weighed:
     """Reckon what each speed costs.
 
     Parameters
@@ -74,6 +80,8 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
         Share of the speed at which the target is met; None where no speed meets it. [-]
     seed : int
         Of the draws.
+    as_written : bool, default False
+        Whether the proof is for the speed written, whatever else would be quicker.
 
     Returns
     -------
@@ -92,11 +100,11 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> W
     end_min = cost.hardware_min + float(time_min[0])
     tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
     order = best_order(tries)
-    proof = None
-    if order.places:
-        at = list(order.places)
-        over = np.stack([_read_off(node, at_node, phi * share[at]) for phi in _OVER])
-        proof = _proof(job, draws, share[at], margin[:, at], over, time_min[at], lost[:, at], end_min)
+    pad = _pad_envelope(job)
+    pad_at_node = np.column_stack([_least_of(pad, job, draws, s) for s in node])
+    flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
+    over = {phi: _read_off(node, pad_at_node, phi * share) for phi in flows}
+    proof = _proof(job, draws, share, margin, over, time_min, lost, end_min, (0,) if as_written else ())
     surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
     return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
 
@@ -175,8 +183,21 @@ def _time_min(job: Job) -> float:
 
 def _log_margin(job: Job, draws: Draws, share: float) -> Floats:
     """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
-    by_name, _ = log_margins(job.envelope, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
+    return _least_of(job.envelope, job, draws, share)
+
+
+def _least_of(asked: Envelope, job: Job, draws: Draws, share: float) -> Floats:
+    by_name, _ = log_margins(asked, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
     return log_least(by_name) if by_name else np.full(draws.weight.size, np.log(1e6))
+
+
+def _pad_envelope(job: Job) -> Envelope:
+    """What a proof at the job's own worst flow asks: its section, on a foot and not on the bed, and a cold drive."""
+    bead = proof_bead(job)
+    heat = float(job.course.nozzle_c[job.course.heat[bead.move]])
+    return Envelope.steady(
+        [max(bead.flow_mm3_per_s, 1e-6)], heat, [bead.width_mm], [bead.gap_mm], [False], end_s=_FOOT_S
+    )
 
 
 def _read_off(node: Floats, at_node: Floats, share: Floats) -> Floats:
@@ -236,32 +257,104 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
     return best_order(both, (0,)).expected_min
 
 
+def proved(job: Job) -> Proof | None:
+    """What the proof that a program begins with leaves of the chance that the part jams; None where there is none.
+
+    The proof is fed through the chain as it is written, cold as the drive is then.
+    """
+    if job.proof is None:
+        return None
+    draws = tail_draws(job.machine, job.filament, _DRAWS, _SEED)
+    margin, over = _log_margin(job, draws, 1.0), _log_margin(job.proof, draws, 1.0)
+    fails, then = proof_chances(margin, over, job.passage, warms=0.0)
+    laid = job.proof.program.kind == BEAD
+    most, worst = float(job.proof.load.flow_mm3_per_s[laid].max()), proof_bead(job).flow_mm3_per_s
+    return Proof(
+        minutes=_time_min(job.proof),
+        flow_over_worst=most / max(worst, 1e-9),
+        jam_probability_after=float(left_after_proof(draws.weight, fails, then)),
+        held_probability=float(1 - draws.mean(fails)),
+        jam_probability=float(draws.mean(job.passage.chance(margin))),
+        laid=True,
+    )
+
+
+@dataclass(frozen=True)
+class ProofBead:
+    """What the layers of a proof that count are made of: the section of the bead with the largest melt pressure."""
+
+    move: int
+    flow_mm3_per_s: float  # of the job there, the lag inside
+    section_mm2: float
+    width_mm: float
+    gap_mm: float  # that of the first layer where the program does not tell: a spiral, a strand that hangs free
+
+
+def proof_bead(job: Job) -> ProofBead:
+    """The bead that a proof repeats, at central values."""
+    p, sections = job.program, job.laying.sections
+    laid = (p.kind == BEAD) & (p.length_mm > 0)
+    k, first = int(np.where(laid, job.load.pressure_mpa, -1.0).argmax()), int(laid.argmax())
+    area = np.pi * float(chain.central(job.machine, job.filament)["diameter_mm"]) ** 2 / 4
+    section = area * float(p.filament_mm[k] / p.length_mm[k])
+    width, gap = float(sections.width_mm[k]), float(sections.gap_mm[k])
+    if not np.isfinite(gap):
+        gap = float(min(sections.gap_mm[first], p.point_mm[first + 1, 2]))
+        width = max(section / gap + (1 - np.pi / 4) * gap, float(np.sqrt(4 * section / np.pi))) if gap > 0 else width
+    return ProofBead(k, float(job.load.flow_mm3_per_s[k]), section, width, gap)
+
+
+def proof_lag_s(job: Job, over: float) -> float:
+    """Lag at a flow over the job's worst, at central values; 0 where nothing presses. [s]"""
+    theta, bead = chain.central(job.machine, job.filament), proof_bead(job)
+    flow, pressure = bead.flow_mm3_per_s, float(job.load.pressure_mpa[bead.move])
+    if not (flow > 0 and pressure > 0):
+        return 0.0
+    n = float(theta["flow_index"])
+    return float(time_constant_s(float(chain.compliance(job.machine, theta)), pressure * over**n, flow * over, n))
+
+
 def _proof(
-    job: Job, draws: Draws, share: Floats, margin: Floats, over: Floats, time_min: Floats, lost: Floats, end_min: float
-) -> Proof:
-    """The proving run before these tries: of the flows that the sums cannot tell apart, the one that leaves least."""
+    job: Job,
+    draws: Draws,
+    share: Floats,
+    margin: Floats,
+    over: dict[float, Floats],
+    time_min: Floats,
+    lost: Floats,
+    end_min: float,
+    first: tuple[int, ...],
+) -> Proof | None:
+    """The best tries behind a proof; of the flows that leave little the quickest, else the one that leaves least."""
     found = []
     ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
-    for phi, proved in zip(_OVER, over, strict=True):
-        fails, then = proof_chances(margin, proved, job.passage)
-        minutes = np.array([_proof_min(job, s * phi) for s in share])
+    for phi, at_phi in over.items():
+        fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0)  # both margins know how warm the drive is
+        minutes = np.array([(_FOOT_S + LAGS * proof_lag_s(job, s * phi)) / 60 for s in share])
         tries = proved_tries(
             draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
         )
-        left = float(left_after_proof(draws.weight, fails[:, 0], then[:, 0]))
-        found.append((expected_min(tries, tuple(range(share.size))), Proof(float(minutes[0]), phi, left)))
-    least = min(expected for expected, _ in found)
-    alike = (proof for expected, proof in found if expected <= (1 + _PROOF_WORTH) * least)
-    return min(alike, key=lambda proof: proof.jam_probability_after)
-
-
-def _proof_min(job: Job, share: float) -> float:
-    """Minutes of a proof at a share of the job's speed: a foot, then so many lags at central values."""
-    theta, load = chain.central(job.machine, job.filament), job.load
-    worst = int(load.pressure_mpa.argmax())
-    flow, pressure = float(load.flow_mm3_per_s[worst]), float(load.pressure_mpa[worst])
-    if not (flow > 0 and pressure > 0):
-        return _FOOT_S / 60
-    n = float(theta["flow_index"])
-    lag = time_constant_s(float(chain.compliance(job.machine, theta)), pressure * share**n, flow * share, n)
-    return (_FOOT_S + _LAGS * float(lag)) / 60
+        order = best_order(tries, first)
+        if not order.places:
+            continue
+        k = order.places[0]
+        left = float(left_after_proof(draws.weight, fails[:, k], then[:, k]))
+        before = float(draws.mean(job.passage.chance(margin[:, k])))
+        proof = Proof(
+            minutes=float(minutes[k]),
+            flow_over_worst=phi,
+            jam_probability_after=left,
+            held_probability=float(1 - draws.mean(fails[:, k])),
+            speed_share=float(share[k]),
+            jam_probability=before,
+            expected_min=order.expected_min,
+        )
+        found.append((order.expected_min, proof))
+    if not found:
+        return None
+    most_min = (1 + _PROOF_WORTH) * min(expected for expected, _ in found)
+    alike = [(expected, proof) for expected, proof in found if expected <= most_min]
+    enough = [(expected, proof) for expected, proof in alike if proof.jam_probability_after <= _LEAVES]
+    if enough:
+        return min(enough, key=lambda one: one[0])[1]
+    return min(alike, key=lambda one: one[1].jam_probability_after)[1]

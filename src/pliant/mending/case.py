@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.program.alongside import Alongside
+from pliant.program.beside import find_proof, without_moves
 from pliant.records.mending import Intent
 from pliant.records.program import Program
 
@@ -31,9 +32,12 @@ class Case(Alongside):
     def __init__(
         self, first: Program, second: Program, intent: Intent, diameter_mm: float,
         build_mm: tuple[float, float, float] | None,
+        reach_mm: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
     ) -> None:  # fmt: skip
-        super().__init__(first, second, intent)
-        self.diameter_mm, self.build_mm = diameter_mm, build_mm
+        self.whole = second  # with what is laid beside the part
+        self.proof = find_proof(second) if intent.proof_mm > 0 else None  # its moves in the whole
+        super().__init__(first, without_moves(second, *self.proof) if self.proof else second, intent)
+        self.diameter_mm, self.build_mm, self.reach_mm = diameter_mm, build_mm, reach_mm
 
 
 def refute(wrong: str) -> None:

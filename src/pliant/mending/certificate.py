@@ -18,6 +18,7 @@ from pliant.errors import ProgramError
 from pliant.mending.case import Case, Refuted, refute
 from pliant.mending.proofs_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
 from pliant.mending.proofs_gaps import debt_settled, push_kept, space_kept
+from pliant.mending.proofs_pad import proof_apart
 from pliant.mending.proofs_rest import rest_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
@@ -28,7 +29,7 @@ from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import Program
 
 __all__ = [
-    "BEADS", "DEBT", "END", "LINES", "ORDER", "PUSH", "READING", "REST", "SPACE", "SPEED", "STATES", "VOLUME",
+    "BEADS", "DEBT", "END", "LINES", "ORDER", "PROOF", "PUSH", "READING", "REST", "SPACE", "SPEED", "STATES", "VOLUME",
     "certify",
 ]  # fmt: skip
 
@@ -44,6 +45,7 @@ PUSH = "nothing pushed forward between beads"
 SPACE = "nothing outside the input's space or below its travel"
 LINES = "every other line kept, in its order and place"
 END = "the same place and modes at the end"
+PROOF = "the proof lies apart, and asks no more than stated"
 
 
 Floats = NDArray[np.float64]
@@ -58,6 +60,7 @@ def certify(
     dialect: str = "auto",
     diameter_mm: float = 1.75,
     build_mm: tuple[float, float, float] | None = None,
+    reach_mm: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
 ) -> Certificate:
     """Prove, obligation by obligation, that a mended program deposits the same part as its input.
 
@@ -74,6 +77,8 @@ def certify(
         Filament diameter, for the width of beads that must not touch. [mm]
     build_mm : tuple of 3 floats, optional
         Build volume from the origin, checked beside the space that the input uses. [mm]
+    reach_mm : tuple of two corners, optional
+        Where a proof beside the part may be laid; else the space that the input uses. [mm]
 
     Returns
     -------
@@ -87,6 +92,9 @@ def certify(
 
     Notes
     -----
+    Where the intent states a proof beside the part it is taken out first, by geometry, and held to obligations of its
+    own; the rest is proved as if it were not there.
+
     Positions agree within 0.002 mm; filament of each stretch within 2e-5 mm plus 0.002 mm of its length, and of each
     run and the whole within 6e-6 mm per word. A smaller difference is not seen. With `first_layer_may_widen` the first
     layer may lie higher by one lift and all other layers by one lift, both from 0 to `height_mm`; its filament is then
@@ -98,15 +106,17 @@ def certify(
         second = read_program(mended, dialect)
     except ProgramError as error:
         unproved = "not proved: the mended file cannot be read"
-        return Certificate(tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in _PROOFS))
-    case = Case(first, second, intent, diameter_mm, build_mm)
+        return Certificate(
+            tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in _proofs(intent))
+        )
+    case = Case(first, second, intent, diameter_mm, build_mm, reach_mm)
     certificate = Certificate(tuple(_prove(case)))
     return _proved_otherwise(case, certificate) if certificate.certified else certificate
 
 
 def _prove(case: "Case") -> list[Obligation]:
     found = []
-    for name, proof in _PROOFS.items():
+    for name, proof in _proofs(case.intent).items():
         try:
             figure = proof(case)
             refute(_unproved(case, name))
@@ -118,7 +128,7 @@ def _prove(case: "Case") -> list[Obligation]:
 
 def _unproved(case: Case, name: str) -> str:
     """Why an obligation cannot be proved although nothing speaks against it."""
-    if case.pairs.lost_way < 0 or name in (READING, BEADS, REST):
+    if case.pairs.lost_way < 0 or name in (READING, BEADS, REST, PROOF):
         return ""
     if name in (VOLUME, STATES) and not case.lost_beads.size and not case.added.size:
         return ""  # every bead was found again, if not in its order
@@ -162,8 +172,17 @@ def _read_otherwise(case: Case, dialect: str) -> str:
         second = read_program(case.q.path, dialect)
     except ProgramError as error:
         return f"{dialect} would refuse the mended file, not the input: {error}"
-    broken = [o for o in _prove(Case(first, second, case.intent, case.diameter_mm, case.build_mm)) if not o.holds]
+    broken = [o for o in _prove(_same_case(case, first, second)) if not o.holds]
     return f"as {dialect} reads both, {broken[0].obligation} fails: {broken[0].figure}" if broken else ""
+
+
+def _same_case(case: Case, first: Program, second: Program) -> Case:
+    return Case(first, second, case.intent, case.diameter_mm, case.build_mm, case.reach_mm)
+
+
+def _proofs(intent: Intent) -> dict[str, Callable[[Case], str]]:
+    """Every obligation; that on the proof only where one is stated."""
+    return _PROOFS | ({PROOF: proof_apart} if intent.proof_mm > 0 else {})
 
 
 def _lines(case: Case) -> str:

@@ -9,6 +9,8 @@ from pliant.feed import chain
 from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
 from pliant.feed.risk import USEFUL_MM_PER_S
+from pliant.job.job import Job
+from pliant.job.tonight import weigh_tries
 from pliant.mending.air import air_that_counts
 from pliant.mending.coast import Melt, mend_coast
 from pliant.mending.factor import mean_push_n, mend_factor, metering_losses
@@ -17,6 +19,7 @@ from pliant.mending.flow import slowed_changes
 from pliant.mending.heat import mend_heat
 from pliant.mending.leads import find_leads
 from pliant.mending.order import mend_order
+from pliant.mending.pad import lay_pad
 from pliant.mending.prime import mend_prime
 from pliant.mending.retract import mend_retraction
 from pliant.mending.route import layer_region, mend_routes
@@ -27,10 +30,10 @@ from pliant.records.limits import allowed_c
 from pliant.records.program import BEAD
 from pliant.say import number
 
-__all__ = ["ADDED", "PASSES", "run_passes", "slow_again"]
+__all__ = ["ADDED", "PASSES", "lay_proof", "no_proof_why", "run_passes", "slow_again"]
 
 PASSES = ("heat", "order", "route", "flow", "retract")
-ADDED = ("prime", "first-layer", "factor", "coast")  # run only when asked for: they alter what is laid
+ADDED = ("prime", "first-layer", "factor", "coast", "proof")  # run only when asked for: they alter what is laid
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
 _MOST_ROUNDS = 9
@@ -46,6 +49,9 @@ def run_passes(stages: Stages, passes: Collection[str], tell: Callable[[str, flo
         if name not in passes:
             continue
         tell(f"rewriting: {name}", asked.index(name) / len(asked))
+        if name == "prime" and ("proof" in passes or stages.job.proof is not None):
+            stages.note("prime", "the proof fills the nozzle before the part")
+            continue
         if name != "retract":  # moves filament alone, so it can be written together with new speeds
             stages.flush()
         run(stages)
@@ -140,6 +146,28 @@ def slow_again(stages: Stages, attempt: int) -> bool:
     _flow(stages, _AIMS[attempt])
     stages.flush()
     return stages.stage > stage
+
+
+def no_proof_why(job: Job, over: float) -> str:
+    """Why no proof could be laid before a job; empty where one could."""
+    changes, _, _, why = lay_pad(job, Edits.none(job.program), over, job.machine.reach_mm)
+    return "" if changes else why
+
+
+def lay_proof(stages: Stages) -> None:
+    """Lay a proof before a job that is mended otherwise, since its flow is told by the job's; see `pad`."""
+    stages.flush()
+    job = stages.job
+    if job.proof is None:
+        weighed = weigh_tries(job, None, as_written=True)
+        over = weighed.proof.flow_over_worst if weighed.proof is not None else 1.0
+    else:
+        over = 1.0
+    edits = Edits.none(job.program)
+    changes, laid, flow, why = lay_pad(job, edits, over, stages.machine.reach_mm)
+    stages.note("proof", why)
+    stages.write(edits, changes)
+    stages.intent = replace(stages.intent, proof_mm=laid, proof_mm3_per_s=flow)
 
 
 def _flow(stages: Stages, aim: float = _AIMS[0]) -> None:

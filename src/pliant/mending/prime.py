@@ -18,7 +18,7 @@ from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, TRAVEL, Program
 
-__all__ = ["CLEAR_MM", "mend_prime", "primes_itself"]
+__all__ = ["CLEAR_MM", "mend_prime", "primes_itself", "travel_speed"]
 
 CLEAR_MM = 2.0  # [mm] from the middle of a bead of the part: our choice
 _PITCH_MM = 1.0  # [mm] between the lines, so that they do not touch
@@ -99,7 +99,7 @@ def mend_prime(program: Program, edits: Edits, wanted_mm: float) -> tuple[list[C
     start = program.point_mm[first, :2]
     if math.dist(way[0], start) < math.dist(way[-1], start):
         way = way[::-1]
-    speed, travel = float(edits.speed_mm_per_s[first]), _travel_speed(program, first)
+    speed, travel = float(edits.speed_mm_per_s[first]), travel_speed(program, first)
     moves = [Insert(travel, way[0])]
     laid = 0.0
     for a, b in pairwise(way):
@@ -116,7 +116,7 @@ def mend_prime(program: Program, edits: Edits, wanted_mm: float) -> tuple[list[C
     return [change], laid + 1e-3, ""
 
 
-def _travel_speed(program: Program, first: int) -> float:
+def travel_speed(program: Program, first: int) -> float:
     """Speed of the travel that leads to the first bead, else of travel in general, else of the bead. [mm/s]"""
     flat = (np.diff(program.point_mm[:, :2], axis=0) != 0).any(axis=1) & (program.kind == TRAVEL)
     speed = program.speed_mm_per_s

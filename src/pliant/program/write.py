@@ -32,6 +32,7 @@ class Insert:
     filament_mm: float = 0.0
     centre_mm: tuple[float, float] | None = None  # of an arc to `xy_mm`
     left: bool = True  # the arc turns counter-clockwise
+    z_mm: float | None = None  # a rise or fall, alone or on the way; not in a program written relative to itself
 
 
 @dataclass
@@ -247,6 +248,8 @@ class _Plan:
                     value = m.xy_mm[k] - state["offset_mm"][k] if state["absolute"] else m.xy_mm[k] - here[k]
                     words.append(axis + number_text(value / state["unit"], 4))
                     here[k] = m.xy_mm[k]
+            if m.z_mm is not None:
+                words.append(b"Z" + number_text((m.z_mm - state["offset_mm"][2]) / state["unit"], 6))
             if m.centre_mm is not None:
                 for axis, k in ((b"I", 0), (b"J", 1)):
                     words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], 4))

@@ -1,10 +1,11 @@
 """What `mend` did: before and after, what changed, and the proof."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from pliant.records.findings import Findings
 from pliant.records.mending import Certificate, Change
+from pliant.records.tonight import Proof, Tonight
 
 __all__ = ["Flat", "Mended"]
 
@@ -36,7 +37,15 @@ class Mended:
     passes: tuple[str, ...] = ()  # those that ran
     notes: tuple[str, ...] = ()  # what a pass left alone, and why
     wanted_flow_factor: float = 1.0  # that the drive's losses call for; asked for with the pass factor
+    aim: str = "surest"  # surest or quickest
+    proof: Proof | None = None  # that was laid beside the part, as it is in the file; None where there is none
     wanted_why: str = ""  # in a sentence, where it was not asked for; empty where nothing is left out
+
+    @property
+    def tonight(self) -> Tonight | None:
+        """What to do tonight with the program as it was; the proof as it was laid, if it was."""
+        told = self.before.tonight
+        return told if told is None or self.proof is None else replace(told, proof=self.proof)
 
     def counts(self) -> dict[str, int]:
         """Number of changes by pass."""
@@ -63,7 +72,9 @@ class Mended:
             "notes": list(self.notes),
             "wanted_flow_factor": self.wanted_flow_factor,
             "wanted_why": self.wanted_why,
-            "tonight": None if self.before.tonight is None else asdict(self.before.tonight),
             "after_prints": None if self.after.after_prints is None else asdict(self.after.after_prints),
             "with_practice": None if self.after.with_practice is None else asdict(self.after.with_practice),
+            "aim": self.aim,
+            "proof": None if self.proof is None else asdict(self.proof),
+            "tonight": None if self.tonight is None else asdict(self.tonight),
         }

@@ -29,6 +29,8 @@ class Intent:
     may_reroute: bool = False  # travel may take another way between the same ends
     coast_mm_per_run: float = 0.0  # filament that a run may end early by, given back before the next run
     prime_mm: float = 0.0  # filament that a priming run may add, outside the part
+    proof_mm: float = 0.0  # filament that a proof beside the part may take; 0: there is none
+    proof_mm3_per_s: float = 0.0  # the flow that no bead of the proof may exceed
     nozzle_c: tuple[float, float] | None = None  # where the nozzle temperature may be set; None: unchanged
     first_layer_may_widen: bool = False  # beads of the first layer may be laid in a higher gap, see height_mm
     height_mm: float = 0.0  # by how much the part may grow; [mm]

@@ -42,11 +42,16 @@ class Piece:
 
 @dataclass(frozen=True)
 class Proof:
-    """A proving run beside the part, as it would be before the first try."""
+    """A proving run beside the part, before each try."""
 
     minutes: float  # [min] that it takes
     flow_over_worst: float  # its flow over the largest of the job at the speed of the first try
     jam_probability_after: float  # of the first try in the hour after the proof has held
+    held_probability: float = 1.0  # that the proof holds
+    speed_share: float = 1.0  # of the program's speed, of the first try behind a proof
+    jam_probability: float = 0.0  # of that try, were there no proof
+    expected_min: float | None = None  # to a good part, with a proof before each try; None where it was not asked
+    laid: bool = False  # in the program that was written; else as it would be
 
 
 @dataclass(frozen=True)

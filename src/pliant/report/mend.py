@@ -52,7 +52,8 @@ def mended_text(mended: Mended) -> str:
         head = f"not enough: still {still} likely to jam; the target is {number(100 * m.target)} %"
     lines = [head, *evidence_lines(a)]
     if b.tonight is not None and b.tonight.choice != "go":
-        lines += ["", *tonight_lines(b.tonight, cause_words(b), _as_written(m))]
+        told = m.tonight or b.tonight
+        lines += ["", *tonight_lines(told, cause_words(b), _as_written(m)), *_other_aim(m)]
     lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
     lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
@@ -97,12 +98,28 @@ def _as_written(m: Mended) -> str:
     assert m.before.tonight is not None
     more = m.after.facts.time_s - 60 * m.before.tonight.expected_min
     took, first = minutes(m.after.facts.time_s), m.before.tonight.tries[:1]
-    if first and m.target >= first[0].jam_probability - 0.005:
+    if first and (m.aim == "quickest" or m.target >= first[0].jam_probability - 0.005):
         chance = percent(m.after.jam_probability)
         return f"written is that start, each place held to its own limit: {took}, {chance} likely to jam"
     dearer = f", {minutes(more)} more than is expected by these tries" if more >= 60 else ""
     what = "what holds the target" if m.meets_target else "the slowest of use, which does not hold the target"
     return f'written is {what}: {took}{dearer}; for that start ask for `mend(aim="quickest")`'
+
+
+def _other_aim(m: Mended) -> list[str]:
+    """The cost of what was not asked for, in one line."""
+    told = m.before.tonight
+    assert told is not None
+    if m.aim == "quickest":
+        proved = told.proof.expected_min if m.proof is not None and told.proof is not None else None
+        more = told.surest_min - (proved if proved is not None else told.expected_min)
+        return [f"{'':<12}surest: {minutes(60 * more)} more"] if more >= 1 else []
+    if told.proof is None or told.proof.expected_min is None:
+        return []
+    less = 60 * (told.surest_min - told.proof.expected_min)
+    one_in = max(round(1 / max(told.proof.jam_probability_after, 1e-3)), 1)
+    much = f"{minutes(less)} less" if less >= 60 else f"{minutes(-less)} more" if less <= -60 else "as long"
+    return [f"{'':<12}quickest with a proving run: {much}, 1 in {one_in} jams inside the part"]
 
 
 def _newton(push: float | None) -> str:

@@ -55,7 +55,15 @@ def tonight_words(tonight: Tonight, watch_for: str) -> dict[str, str]:
         surest, flat = t.surest_min - t.expected_min, t.flat_15_expected_min - t.expected_min
         cost = f"{_minutes(t.expected_min)} expected until the part is there; the surest speed first: {_more(surest)}"
         cost += f"; a flat 15 mm/s first: {_more(flat)}"
-    if t.proof is not None:
+    if t.proof is not None and t.proof.laid:
+        proof = (
+            f"it begins with a proof of {_minutes(t.proof.minutes)} beside the part, fed at "
+            f"{number(t.proof.flow_over_worst, 3)} times the part's largest flow: did the pad come out whole, without "
+            f"a gap or a thin line? Then the hour after it is {percent(t.proof.jam_probability_after)} likely to jam, "
+            "a drive that warms counted in: no leave to go away. If not, stop and mend for slower; the part has cost "
+            "nothing yet"
+        )
+    elif t.proof is not None:
         proof = (
             f"a proving run of {_minutes(t.proof.minutes)} beside the part, at {number(t.proof.flow_over_worst, 3)} "
             f"times its largest flow, would leave {percent(t.proof.jam_probability_after)} for the hour after it: no "

@@ -13,10 +13,11 @@ from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
 from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
+from pliant.job.tonight import proved
 from pliant.job.verdict import FEEDS_BELOW
-from pliant.mending.certificate import certify
+from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
-from pliant.mending.passes import ADDED, PASSES, run_passes, slow_again
+from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, slow_again
 from pliant.mending.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
@@ -38,6 +39,7 @@ _MATTERS = (
     "M82 after moves under M83", "G92 without words",
 )  # fmt: skip
 _ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the command")
+_LEFT = {"order": "left as written", "proof": "left out"}  # what is done without a pass that is not proved
 AIMS = ("surest", "quickest")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 _FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
@@ -89,6 +91,7 @@ def mend(
     passes: Collection[str] = PASSES,
     target: float = FEEDS_BELOW,
     aim: str = "surest",
+    proof: bool = True,
     height_mm: float = 0.0,
     retraction: bool = True,
     all_shows: bool = False,
@@ -117,6 +120,8 @@ def mend(
     aim : {"surest", "quickest"}
         `quickest` stays under the chance at which the part is expected soonest, the first of the tries of `tonight`,
         where that is more than the target; for a print that somebody looks at.
+    proof : bool, default True
+        Whether `quickest` adds the pass `proof` to a program that does not feed as it is.
     height_mm : float, default 0
         How much taller the pass `first-layer` may make the part. [mm]
     retraction : bool, default True
@@ -157,13 +162,19 @@ def mend(
     first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
     _demand_one_meaning(first)
     seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
-    before, push_n = seen.findings, mean_push_n(first, seen.job.load.push_n)
-    target = _aimed(aim, target, before, machine)
+    before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
+    proof &= aim == "quickest" and before.tonight is not None and before.tonight.proof is not None
+    passes = (*passes, "proof") if proof and "proof" not in passes else tuple(passes)
+    asked = passes
+    if why_none := _no_proof(seen.job, before) if "proof" in passes else "":
+        passes = tuple(name for name in passes if name != "proof")
+    target = _aimed(aim, target, before, machine, proof="proof" in passes)
     factor, why = 1.0, ""
     try:
         with tempfile.TemporaryDirectory(prefix="pliant-") as name:
             pull = None if retraction else Pull(0.0, "you asked for none")
             stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull, all_shows)
+            stages.note("proof", why_none)
             kept = seen.job if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
@@ -171,20 +182,30 @@ def mend(
             run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
             tell("checking what came of it", 0.65)
             after, push_n, now = _seen_again(stages, before, push_n, kept, "flow" in passes)
+            if "proof" in passes:
+                tell("laying a proof beside the part", 0.7)
+                lay_proof(stages)
+            laid = proved(stages.job)
             if "factor" not in passes:
                 factor, why = left_out(stages.program, metering_losses(machine, filament, push_n))
             final = stages.path
             tell("proving that the part is the same", 0.75)
-            certificate = certify(source, final, stages.intent, dialect=reading, diameter_mm=filament.diameter_mm.value)
-            if refused := _order_refused(certificate, stages):
+            certificate = certify(
+                source, final, stages.intent, dialect=reading, diameter_mm=filament.diameter_mm.value,
+                reach_mm=machine.reach_mm,
+            )  # fmt: skip
+            doubted, refused = _refused(certificate, stages)
+            if doubted:
                 again = mend(
                     source, machine, filament, output=output, in_place=in_place,
-                    passes=[name for name in passes if name != "order"], target=target, height_mm=height_mm,
+                    passes=[name for name in passes if name != doubted], target=target, height_mm=height_mm,
                     retraction=retraction, all_shows=all_shows, dialect=dialect, look=look,
                     progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
-                ran = tuple(name for name in (*PASSES, *ADDED) if name in passes)
-                return replace(again, passes=ran, notes=(f"order: left as written: {refused}", *again.notes))
+                ran = tuple(name for name in (*PASSES, *ADDED) if name in asked)
+                return replace(
+                    again, passes=ran, aim=aim, notes=(f"{doubted}: {_LEFT[doubted]}: {refused}", *again.notes)
+                )
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -207,14 +228,24 @@ def mend(
         certificate=certificate,
         flat=flat,
         routing_time_s=stages.routing_s,
-        passes=tuple(name for name in (*PASSES, *ADDED) if name in passes),
+        passes=tuple(name for name in (*PASSES, *ADDED) if name in asked),
         notes=tuple(stages.notes),
+        aim=aim,
+        proof=laid,
         wanted_flow_factor=factor,
         wanted_why=why,
     )
 
 
-def _aimed(aim: str, target: float, before: Findings, machine: Machine) -> float:
+def _no_proof(job: Job, before: Findings) -> str:
+    """Why no proof can be laid before this job: told before speeds are chosen that count on one."""
+    told = before.tonight.proof if before.tonight is not None else None
+    if told is not None and told.laid:
+        return "the program begins with one"
+    return no_proof_why(job, told.flow_over_worst if told is not None else 1.0)
+
+
+def _aimed(aim: str, target: float, before: Findings, machine: Machine, *, proof: bool) -> float:
     """The chance of a jam to stay under. [-]"""
     if aim == "surest" or before.tonight is None or not before.tonight.tries:
         return target
@@ -223,7 +254,10 @@ def _aimed(aim: str, target: float, before: Findings, machine: Machine) -> float
             f"{machine.name}: its record says that nobody looks at a print (tries.looks_in_every_min), and quickest "
             "may jam; leave out `aim`, or change the record"
         )
-    return max(target, before.tonight.tries[0].jam_probability)
+    told = before.tonight.proof
+    if told is not None and told.laid:  # the speeds that it was laid for
+        return max(target, before.least_chance)
+    return max(target, told.jam_probability if proof and told is not None else before.tonight.tries[0].jam_probability)
 
 
 def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str) -> None:
@@ -267,11 +301,16 @@ def _demand_one_meaning(program: Program) -> None:
         )
 
 
-def _order_refused(certificate: Certificate, stages: Stages) -> str:
-    """What the proof says against a new order of runs; empty where it holds, or where there is none."""
-    if certificate.certified or not any(change.pass_name == "order" for change in stages.changes):
-        return ""
-    return next(f"{o.obligation}: {o.figure}" for o in certificate.obligations if not o.holds)
+def _refused(certificate: Certificate, stages: Stages) -> tuple[str, str]:
+    """The pass that can be left out where the certificate does not hold, and what it says; empty where it holds."""
+    wrong = [o for o in certificate.obligations if not o.holds]
+    ran = {change.pass_name for change in stages.changes}
+    if not wrong:
+        return "", ""
+    doubted = (
+        "proof" if "proof" in ran and any(o.obligation == PROOF for o in wrong) else "order" if "order" in ran else ""
+    )
+    return doubted, f"{wrong[0].obligation}: {wrong[0].figure}" if doubted else ""
 
 
 def _demand(certificate: Certificate) -> None:

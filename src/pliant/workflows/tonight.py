@@ -6,6 +6,7 @@ choice saves, not a narrower range. Assumed: the ladder is one job, with one dra
 without a slip of the pen; it is printed with the same machine, spool and heat as the job.
 """
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,7 +20,7 @@ from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.steps import step_log_margins
 from pliant.feed.tries import told_min
 from pliant.job.job import Job, motion_of
-from pliant.job.tonight import Weighed, decide, gone_ahead, weigh_tries
+from pliant.job.tonight import Weighed, decide, gone_ahead, proved, weigh_tries
 from pliant.learning.likelihood import outcomes
 from pliant.program.read import read_program
 from pliant.program.timing import time_program
@@ -49,7 +50,7 @@ def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
         What each speed costs; None where the job feeds as it is.
     """
     if findings.verdict == "feeds":
-        return gone_ahead(job, findings.jam_probability), None
+        return replace(gone_ahead(job, findings.jam_probability), proof=proved(job)), None
     weighed = weigh_tries(job, findings.speed_share)
     heat = float(np.median(job.envelope.nozzle_c)) if job.envelope.nozzle_c.size else job.filament.reference_c
     piece = None
@@ -60,7 +61,8 @@ def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
     else:
         told = told_min(weighed.tries, _outcomes(job.machine, weighed.draws, steps))
         piece = Piece("ladder", minutes, weighed.order.expected_min - told - minutes)
-    return decide(weighed, job, findings.speed_share, piece), weighed
+    todo = decide(weighed, job, findings.speed_share, piece)
+    return todo if job.proof is None else replace(todo, proof=proved(job)), weighed
 
 
 def _outcomes(machine: Machine, draws: Draws, steps: tuple[Step, ...]) -> np.ndarray:
