@@ -11,7 +11,7 @@ import pytest
 
 from bench_visitor import JSON, ORIGIN, Visitor, opened
 from pliant.bench.intake import Limits
-from pliant.bench.jobs import Job
+from pliant.bench.jobs import Work
 from pliant.workflows.workshop import feet_program
 
 
@@ -337,7 +337,7 @@ def test_slow_senders_are_cut_off(small):
 
 def test_roundtrip_work_of_an_older_bench_is_shown_under_the_names_of_today(tmp_path):
     (tmp_path / "result.json").write_text('{"after": {"jam_probability": 0.01, "speed_factor": 1.0}}')
-    assert Job("0", "mend", tmp_path, {}, [], {}).result()["after"]["speed_share"] == 1.0
+    assert Work("0", "mend", tmp_path, {}, [], {}).result()["after"]["speed_share"] == 1.0
 
 
 def test_200_at_once_lose_nothing(tmp_path):

@@ -11,10 +11,10 @@ from pliant.mesh.orient import best_orientations
 from pliant.mesh.repair import half_edge_twins
 from pliant.mesh.turning import rotation_to
 from pliant.mesh.unite import united
-from pliant.records.part import Job, Mesh
+from pliant.records.part import Mesh, Printing
 from pliant.report.part import duration
 
-JOB = Job(
+JOB = Printing(
     layer_height_mm=0.2,
     bead_width_mm=0.45,
     walls=3,

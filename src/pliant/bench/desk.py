@@ -12,7 +12,7 @@ from starlette.requests import Request
 
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form, Limits, take_form
-from pliant.bench.jobs import Job, Jobs
+from pliant.bench.jobs import Work, WorkLines
 from pliant.bench.security import Keeper
 from pliant.bench.store import Store, Upload
 from pliant.workflows.shelf import Kept, Shelf, shelf
@@ -29,7 +29,7 @@ class Desk:
 
     book: str
     store: Store
-    jobs: Jobs
+    jobs: WorkLines
     keeper: Keeper
     limits: Limits = field(default_factory=Limits)
 
@@ -53,7 +53,7 @@ class Desk:
         """Do something that waits for the disk without holding up anybody else."""
         return await run_in_threadpool(work)
 
-    async def at_once(self, kind: str, asked: dict[str, Any], about: dict[str, Any] | None = None) -> Job:
+    async def at_once(self, kind: str, asked: dict[str, Any], about: dict[str, Any] | None = None) -> Work:
         """Work that somebody waits for; its refusal is the answer."""
         job = self.jobs.begin(kind, asked, about=about, quick=True)
         for _ in range(int(_PATIENCE_S / 0.01)):
@@ -68,7 +68,7 @@ class Desk:
             raise Fault(422 if job.state == "refused" else 500, job.error)
         return job
 
-    def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Job:
+    def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Work:
         """Put work on an uploaded file in line."""
         about = {"program": upload.name, "machine": machine.name, "filament": filament.name, "upload": upload.uid}
         about |= {"machine_uid": machine.uid, "filament_uid": filament.uid}

@@ -23,7 +23,7 @@ from pliant.bench.worker import run_worker
 from pliant.records.renamed import todays_names
 from pliant.report.sections import Report, report_of
 
-__all__ = ["ENDED", "Job", "Jobs"]
+__all__ = ["ENDED", "Work", "WorkLines"]
 
 ENDED = ("done", "refused", "fault", "stopped")
 _KEEP = 60  # pieces of work that stay to be looked at
@@ -32,7 +32,7 @@ _LEFT_ALONE_S = 40.0  # nobody has asked about it for so long: the page was clos
 
 
 @dataclass
-class Job:
+class Work:
     """One piece of work."""
 
     uid: str
@@ -69,13 +69,13 @@ class Job:
         return data | {"version": self.version, "about": self.about} | ({"error": self.error} if self.error else {})
 
 
-class Jobs:
+class WorkLines:
     """Two lines of work: the long one, and one for what a person waits for with a finger on a handle."""
 
     def __init__(self, store: Store, processes: int = 2, left_alone_s: float = _LEFT_ALONE_S):
         self.store, self.left_alone_s = store, left_alone_s
-        self.jobs: dict[str, Job] = {}
-        self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Job]]
+        self.jobs: dict[str, Work] = {}
+        self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Work]]
         self._closing = threading.Event()
         self._threads = [
             threading.Thread(target=self._serve, args=(line,), daemon=True) for line in ["long"] * processes + ["quick"]
@@ -94,7 +94,7 @@ class Jobs:
     def begin(
         self, kind: str, asked: dict[str, Any], *, about: dict[str, Any] | None = None,
         names: list[tuple[str, str]] | None = None, quick: bool = False,
-    ) -> Job:  # fmt: skip
+    ) -> Work:  # fmt: skip
         """Put a piece of work in line.
 
         Parameters
@@ -114,7 +114,7 @@ class Jobs:
         if waiting >= _WAITING:
             raise Fault(503, "the bench has its hands full; wait for a job to end, or stop one")
         uid, folder = self.store.job_folder()
-        job = Job(uid, kind, folder, asked, names or [], about or {})
+        job = Work(uid, kind, folder, asked, names or [], about or {})
         self.jobs[uid] = job
         over = [j for j in self.jobs.values() if j.ended][: max(0, len(self.jobs) - _KEEP)]
         for old in over:
@@ -123,7 +123,7 @@ class Jobs:
         self._lines["quick" if quick else "long"].put(job)
         return job
 
-    def job(self, uid: str, kind: str | None = None) -> Job:
+    def job(self, uid: str, kind: str | None = None) -> Work:
         """A piece of work that is still here."""
         found = self.jobs.get(uid)
         if found is None or (kind is not None and found.kind != kind):
@@ -131,18 +131,18 @@ class Jobs:
         found.looked_at = time.monotonic()
         return found
 
-    def forget(self, job: Job) -> None:
+    def forget(self, job: Work) -> None:
         """Drop a piece of work whose result has been handed on."""
         self.jobs.pop(job.uid, None)
         self.store.drop_job(job.uid)
 
-    def stop(self, job: Job) -> None:
+    def stop(self, job: Work) -> None:
         """Stop it, wherever it is."""
         job.stop.set()
         if job.state == "waiting":
             self._end(job, "stopped", "stopped before it began")
 
-    async def change(self, job: Job, seen: int, patience_s: float, gone: Callable[[], Any]) -> None:
+    async def change(self, job: Work, seen: int, patience_s: float, gone: Callable[[], Any]) -> None:
         """Wait until there is news, the patience ends, or the asker has gone."""
         until = time.monotonic() + patience_s
         while job.version == seen and not job.ended and time.monotonic() < until:
@@ -198,7 +198,7 @@ class Jobs:
             return connection.recv()[0] in ENDED
         return True
 
-    def _work(self, job: Job, process: Any, connection: Connection, warming: bool) -> bool:
+    def _work(self, job: Work, process: Any, connection: Connection, warming: bool) -> bool:
         """Follow one piece of work to its end; false when the process is of no use any more."""
         sent = False
         while True:
@@ -237,11 +237,11 @@ class Jobs:
                 self._end(job, "fault", f"internal fault ({text}); the terminal of the bench says more")
                 return True
 
-    def _say(self, job: Job, state: str, what: str, share: float) -> None:
+    def _say(self, job: Work, state: str, what: str, share: float) -> None:
         if (job.state, job.what, job.share) != (state, what, share):
             job.state, job.what, job.share = state, what, share
             job.version += 1
 
-    def _end(self, job: Job, state: str, error: str) -> None:
+    def _end(self, job: Work, state: str, error: str) -> None:
         job.state, job.error = state, error
         job.version += 1

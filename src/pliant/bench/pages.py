@@ -11,7 +11,7 @@ from pliant import __version__
 from pliant.bench.desk import desk_of
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.bench.faults import in_fields
-from pliant.bench.jobs import Job
+from pliant.bench.jobs import Work
 from pliant.constants import Z90
 from pliant.report import words
 
@@ -66,7 +66,7 @@ def answer(
     return HTMLResponse(html, status_code=status)
 
 
-async def answer_with_report(request: Request, template: str, job: Job, more: Any = None, **shown: Any) -> Response:
+async def answer_with_report(request: Request, template: str, job: Work, more: Any = None, **shown: Any) -> Response:
     """Show what work found, the sections of its report set in a page of the bench; `more` are further fields."""
     found, report = await desk_of(request).aside(lambda: (job.result(), job.report()))
     sheets = [f"/static/{name}" for name in report.styles if name != "page.css"]  # every page has that

@@ -6,7 +6,7 @@ from starlette.responses import Response
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
-from pliant.bench.jobs import Job
+from pliant.bench.jobs import Work
 from pliant.bench.pages import answer, answer_with_report, failed, go_to
 from pliant.bench.routes_book import OUTCOME_WORDS
 from pliant.bench.store import Upload
@@ -126,7 +126,7 @@ def shelf_data(machines: tuple[Kept, ...], filaments: tuple[Kept, ...]) -> dict[
     }
 
 
-def recent(request: Request, kind: str) -> list[Job]:
+def recent(request: Request, kind: str) -> list[Work]:
     """Work of this kind that can still be looked at, the newest first."""
     return [job for job in reversed(desk_of(request).jobs.jobs.values()) if job.kind == kind][:8]
 
@@ -141,7 +141,7 @@ async def check_page(request: Request) -> Response:
     )
 
 
-async def job_page(request: Request, job: Job) -> Response:
+async def job_page(request: Request, job: Work) -> Response:
     """How far a piece of work is, or why it ended."""
     back = f"/{job.kind}"
     if job.state == "refused":

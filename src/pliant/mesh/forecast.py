@@ -13,7 +13,7 @@ from pliant.mesh.islands import Island, islands_of
 from pliant.mesh.sections import cut, layer_levels_mm, turned
 from pliant.mesh.slender import soft_features
 from pliant.models.bead import bead_area_mm2
-from pliant.records.part import Forecast, Job, Orientation, SoftFeature
+from pliant.records.part import Forecast, Orientation, Printing, SoftFeature
 from pliant.say import count, number
 
 __all__ = ["foresee"]
@@ -31,7 +31,7 @@ _GOOD_SHARE = 0.8  # of the layers that are one island, for a continuous part
 
 
 def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArray[np.int64], stand: Orientation,
-            job: Job) -> Forecast:  # fmt: skip
+            job: Printing) -> Forecast:  # fmt: skip
     """Forecast the build of a part standing as `stand` says.
 
     Parameters
@@ -42,7 +42,7 @@ def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArr
         Triangles and their half-edge twins.
     stand : Orientation
         What the search found for this orientation.
-    job : Job
+    job : Printing
         Bead, flow, side force and filament stiffness.
 
     Returns
@@ -106,7 +106,7 @@ def foresee(vertices: NDArray[np.float64], faces: NDArray[np.int32], twin: NDArr
 
 def _soft_as_drawn(
     layers: list[list[Island]],
-    job: Job,
+    job: Printing,
     vertices: NDArray[np.float64],
     points: NDArray[np.float64],
     stand: Orientation,
@@ -162,7 +162,7 @@ def _longest_run_mm3(layers: list[list[Island]], step: float) -> float:
     return max(best, run)
 
 
-def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str, ...]]:
+def _verdict(f: Forecast, stand: Orientation, job: Printing) -> tuple[str, tuple[str, ...]]:
     said, poor, doubt = [], False, False
     if stand.fits is False:
         said.append("no way was found to stand it where the nozzle reaches (motion.volume_mm of the machine)")
@@ -220,7 +220,7 @@ def _verdict(f: Forecast, stand: Orientation, job: Job) -> tuple[str, tuple[str,
     return ("poor" if poor else "workable" if doubt else "good"), tuple(said)
 
 
-def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: Job) -> tuple[str, ...]:
+def _changes(f: Forecast, stand: Orientation, layers: list[list[Island]], job: Printing) -> tuple[str, ...]:
     """What to change about the part, with the figure."""
     said = []
     foot = [s for s in f.soft_features if s.thin_at_mm < _FOOT_MM]

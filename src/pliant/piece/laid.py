@@ -12,7 +12,7 @@ from pliant.piece.printed import printed_softness
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.records.part import Job
+from pliant.records.part import Printing
 
 __all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s"]
 
@@ -67,7 +67,7 @@ def _plain(value: object) -> float:
     return float(getattr(value, "value", value))  # type: ignore[arg-type]
 
 
-def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_limit_mm: float) -> Job:
+def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_limit_mm: float) -> Printing:
     """A generic job on this machine with this spool: bead by nozzle, flow by the feed path, side force by the melt."""
     softer, scatter = printed_softness()
     nozzle = machine.nozzle_mm.value
@@ -86,7 +86,7 @@ def job_for(machine: Machine, filament: Filament, ledge_limit_mm: float, bridge_
     contact = pressure.slit_drop_mpa(
         presses, w, h, machine.face_mm.value / 2, filament.consistency_pa_sn.value * shift, filament.flow_index.value
     )
-    return Job(
+    return Printing(
         layer_height_mm=h,
         bead_width_mm=w,
         walls=_WALLS,

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pliant.say import number
 
-__all__ = ["Forecast", "Hole", "Job", "Mesh", "Orientation", "PartFindings", "SoftFeature"]
+__all__ = ["Forecast", "Hole", "Mesh", "Orientation", "PartFindings", "Printing", "SoftFeature"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Mesh:
 
 
 @dataclass(frozen=True)
-class Job:
+class Printing:
     """How the part would be printed: what the forecast needs to know of machine, spool and bead."""
 
     layer_height_mm: float

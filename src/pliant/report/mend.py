@@ -85,7 +85,7 @@ def mended_text(mended: Mended) -> str:
     lines += ["", "certificate (both files read again from disk)"]
     lines += [f"  {'holds' if o.holds else 'FAILS'}  {o.obligation}: {o.figure}" for o in m.certificate.obligations]
     if m.wanted_why:
-        lines += [f"  not in it  {m.wanted_why}: the pass factor"]
+        lines += [f"  not in it  {m.wanted_why}"]
     if m.output:
         lines += ["", f"written to {m.output}"]
     lines += [f"warning     {w}" for w in b.facts.warnings]

@@ -13,7 +13,7 @@ from pliant.mesh.mesh_read import read_mesh
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
-from pliant.records.part import Hole, Job, Mesh, Orientation, PartFindings
+from pliant.records.part import Hole, Mesh, Orientation, PartFindings, Printing
 from pliant.say import number
 
 __all__ = ["part", "told_of_part"]
@@ -127,7 +127,7 @@ def _closed_mesh(mesh: str | Path, bead_mm: float, holes: bool) -> Mesh:
     return solid
 
 
-def _drawn(solid: Mesh, twin: Any, stand: Orientation, job: Job, overhang_deg: float, name: str) -> Orientation:
+def _drawn(solid: Mesh, twin: Any, stand: Orientation, job: Printing, overhang_deg: float, name: str) -> Orientation:
     """A way to stand with its forecast and its two drawings."""
     from pliant.mesh.drawing import standing, underside
     from pliant.mesh.forecast import foresee
@@ -153,7 +153,7 @@ def _surface_mm2(solid: Mesh) -> float:
     return float(np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2)
 
 
-def _limits_told(limits: Any, job: Job) -> dict[str, float]:
+def _limits_told(limits: Any, job: Printing) -> dict[str, float]:
     return {
         "overhang_deg": limits.overhang_deg,
         "ledge_mm": limits.ledge_mm,
@@ -211,7 +211,7 @@ _CAUTIONS = (
 )
 
 
-def _assumed(job: Job, limits: Any, machine: Machine) -> tuple[str, ...]:
+def _assumed(job: Printing, limits: Any, machine: Machine) -> tuple[str, ...]:
     said = [
         f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
         "(by the nozzle; common practice)",
