@@ -85,7 +85,9 @@ class Ways:
         reach = float(half.max()) + close_mm
         low = np.minimum(bead[:, :2], bead[:, 2:]).min(axis=0) - reach
         size = np.maximum(bead[:, :2], bead[:, 2:]).max(axis=0) + reach - low
-        cell = max(_CELL * float(np.median(half)), float(np.sqrt(size.prod() / _MOST_CELLS)), size.max() / _MOST_CELLS)
+        cell = _CELL * float(np.median(half))
+        while np.prod(size / cell + 2 * _MARGIN + 1) > _MOST_CELLS:
+            cell *= 1.25
         columns, rows = (int(n) + 2 * _MARGIN + 1 for n in size / cell)
         self._low, self._cell = low - _MARGIN * cell, cell
         west, south = self._low.tolist()

@@ -1,6 +1,6 @@
 """The text view of `mend`: before and after, what changed, and the proof."""
 
-from pliant.records.findings import Facts
+from pliant.records.findings import Facts, Findings
 from pliant.records.mended import Mended
 from pliant.report.check import cause_words, minutes, remedy_words
 from pliant.report.evidence import evidence_lines
@@ -29,10 +29,9 @@ def rest_words(before: Facts, after: Facts) -> str:
     )
 
 
-def mended_text(mended: Mended) -> str:
-    """Verdict and figures first, then the changes by pass, then every obligation of the certificate."""
-    b, a, m = mended.before, mended.after, mended
-    rows = [
+def _figures(b: Findings, a: Findings) -> list[tuple[str, str, str]]:
+    """Name, before and after."""
+    return [
         ("chance of a jam", percent(b.jam_probability), percent(a.jam_probability)),
         ("peak push", _newton(b.peak_push_n), _newton(a.peak_push_n)),
         ("time", minutes(b.facts.time_s), minutes(a.facts.time_s)),
@@ -43,6 +42,11 @@ def mended_text(mended: Mended) -> str:
         ("retractions", str(b.facts.retractions), str(a.facts.retractions)),
         ("passes of the drive", str(b.max_passes), str(a.max_passes)),
     ]
+
+
+def mended_text(mended: Mended) -> str:
+    """Verdict and figures first, then the changes by pass, then every obligation of the certificate."""
+    b, a, m = mended.before, mended.after, mended
     if m.meets_target:
         head = f"mended: {percent(a.jam_probability)} likely to jam, within the target of {number(100 * m.target)} %"
     else:
@@ -55,7 +59,7 @@ def mended_text(mended: Mended) -> str:
         told = m.tonight or b.tonight
         lines += ["", *tonight_lines(told, cause_words(b), _as_written(m)), *_other_aim(m)]
     lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]
-    lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in rows]
+    lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in _figures(b, a)]
     lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
     if not m.meets_target:
         lines += ["", f"why: {cause_words(a)}. What would help, for the program as it was:"]

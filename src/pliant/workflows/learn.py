@@ -83,6 +83,10 @@ def learn(
         If a record or a sheet cannot be used, or a sheet was learned from before.
     NotConvergedError
         If the draws fail their own test.
+
+    Notes
+    -----
+    Long on purpose: one walk from the sheets to the records, and one record filled field by field.
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]

@@ -149,6 +149,10 @@ def mend(
     PliantError
         If an input cannot be used, the output cannot be written, or an obligation of the certificate fails; nothing
         has been written then.
+
+    Notes
+    -----
+    Long on purpose: one walk from the input to the file, in one temporary folder, and one record filled field by field.
     """
     source = Path(program)
     _require_asked(passes, target, height_mm, retraction, aim)
