@@ -196,8 +196,9 @@ def test_limit_any_beads_give_a_way_with_no_more_air_than_straight(segments, ins
     ink = shapely.union_all(shapely.buffer(shapely.linestrings(beads.reshape(-1, 2, 2)), 0.2, quad_segs=64))
     straight = shapely.LineString([start, goal]).difference(ink).length if start != goal else 0.0
     assert open_mm <= straight + 0.01
-    air = shapely.linestrings(path).difference(ink.buffer(0.003)).length if _length(path) > 0 else 0.0
-    assert air == pytest.approx(open_mm, abs=0.02 + 0.01 * len(path))
+    if _length(path) > 0:  # a way along the very edge of a bead is air or not, as its roundness is drawn
+        least, most = (shapely.linestrings(path).difference(ink.buffer(d)).length for d in (0.003, -0.003))
+        assert least - 0.02 - 0.01 * len(path) <= open_mm <= most + 0.02 + 0.01 * len(path)
     assert tuple(path[0]) == start and tuple(path[-1]) == goal
 
 
