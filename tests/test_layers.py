@@ -45,6 +45,8 @@ def _imports(path: Path) -> list[str]:
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             found.append(node.module)
+            if node.module == "pliant":  # rooms by way of the front door
+                found += [f"pliant.{alias.name}" for alias in node.names if alias.name in RANK]
         elif isinstance(node, ast.Import):
             found += [alias.name for alias in node.names]
     return [name for name in found if name.startswith("pliant.")]
@@ -52,6 +54,11 @@ def _imports(path: Path) -> list[str]:
 
 def _room(parts: tuple[str, ...]) -> str:
     return parts[0].removesuffix(".py")
+
+
+def test_a_room_taken_from_the_front_door_is_seen(tmp_path):
+    (tmp_path / "low.py").write_text("from pliant import workflows, check\nfrom pliant.feed import chain\n")
+    assert _imports(tmp_path / "low.py") == ["pliant.workflows", "pliant.feed"]
 
 
 def test_imports_go_one_way():

@@ -74,8 +74,10 @@ def compile_ahead(progress: Progress | None = None) -> None:
 
 
 def _compile(tell: Progress) -> None:
-    for kept in [*_folder().rglob("*.nb[ic]"), *_folder().glob("compiled-*")]:
-        kept.unlink(missing_ok=True)
+    # in a folder of the user's own numba keeps those of each package in folders by their names
+    for pattern in ("*.nb[ic]", "kernels_*/*.nb[ic]", "compiled-*"):
+        for kept in _folder().glob(pattern):
+            kept.unlink(missing_ok=True)
     of = min(os.cpu_count() or 1, 2)
     command = [sys.executable, str(_KERNELS / "ahead.py")]
     path = os.pathsep.join([str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])])

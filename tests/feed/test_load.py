@@ -112,7 +112,8 @@ def test_regression_a_loose_tube_locks_and_a_tight_one_swells(tmp_path, records)
         (tmp_path / "tube.toml").write_text(text)
         machine = read_machine(tmp_path / "tube.toml")
         chances[bore] = jam_risk(job, machine, records[1]).by_mechanism
-    assert chances[3.0]["lock"] > 0.2 > chances[3.0]["swell"]
+    # what swells there squashes in the short gap behind the drive
+    assert chances[3.0]["lock"] > max(0.2, 1.5 * chances[3.0]["swell"])
     assert chances[1.8]["swell"] > 0.2 > chances[1.8]["lock"]
     names = ["lock", "swell", "slip"]
     margin = np.array([[0.9, 5.0, 0.0], [0.0, 4.0, 0.0], [0.0, 0.0, 0.0]])

@@ -1,10 +1,12 @@
 """A wall that is colder than what softens the spool lays nothing: certain, named, and answered with heat."""
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from pliant.errors import ValidityWarning
 from pliant.feed import chain
 from pliant.feed.envelope import Envelope
 from pliant.feed.load import Course
@@ -15,6 +17,7 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.materials import modulus_by_hardness
 from pliant.records.starters import MACHINES, SPOOLS, starter
+from recipes import filament, machine
 
 
 def _records(tmp_path, like="open-gap", spool="95A", **changes):
@@ -152,3 +155,30 @@ def test_limit_a_measured_grip_stands_for_friction_and_teeth(tmp_path):
     assert not {"grip_friction", "bite_mm2"} & set(chain.unknowns(measured, filament))
     assert any("bite_mm2" in line for line in machine.assumed)
     assert not any("bite_mm2" in line for line in measured.assumed)
+
+
+def test_limit_more_pull_of_the_spool_is_never_safer():
+
+    m, f = machine("guided"), filament("95A")
+    theta = chain.central(m, f)
+    slip = []
+    for pull in (0.0, 0.5, 1.0, 2.0, 5.0):
+        found, _, push = chain.push_margins(m, theta | {"spool_pull_n": pull}, 1.0)
+        slip.append(float(found["slip"]))
+        assert slip[-1] == pytest.approx(float(chain.grip_n(m, theta)) / (float(push) + pull))
+    assert slip == sorted(slip, reverse=True)
+
+
+def test_limit_in_a_short_gap_nothing_bows_and_the_load_is_the_same():
+    """Below two diameters it squashes: named `swell`, at the load at which the law bends it; a long gap bows."""
+
+    m, f = machine("open-gap"), filament("85A")
+    theta = chain.central(m, f)
+    for length, names in ((2.0, "swell"), (12.0, "bow")):
+        found, carries, _ = chain.push_margins(m, theta | {"path0.length_mm": length}, 3.0)
+        one, other = (float(found[k]) for k in ("bow", "swell"))
+        assert (one > 1e6 and names == "swell") or (one < other and names == "bow")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ValidityWarning)
+            bends = chain._gap_capacity_n(theta | {"path0.length_mm": length}, 0, m.path[0].ends)
+        assert float(carries[names]) <= float(bends) + 1e-9

@@ -69,10 +69,13 @@ def test_limit_a_folder_that_cannot_be_written_to_is_no_error(tmp_path, monkeypa
 def test_limit_what_fails_leaves_no_stamp_and_old_code_goes(tmp_path, monkeypatch):
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     monkeypatch.setattr(ahead.sys, "executable", "/bin/false")
-    (tmp_path / "old.nbi").touch()
+    mine, other = tmp_path / "kernels_1" / "old.nbi", tmp_path / "other" / "theirs.nbi"
+    for path in (mine, other):
+        path.parent.mkdir()
+        path.touch()
     said = []
     ahead.compile_ahead(lambda what, share: said.append((what, share)))
-    assert not ahead.compiled() and not (tmp_path / "old.nbi").exists()
+    assert not ahead.compiled() and not mine.exists() and other.exists()
     assert all(what == "compiling, once" and 0 <= share < 1 for what, share in said)
 
 

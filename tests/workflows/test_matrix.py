@@ -150,3 +150,24 @@ def test_limit_spools_end_and_jobs_keep_to_theirs():
     lost = Combination("far", "m0", "f0", None, None, None, "none", 1.0, "line 3: goes to X400")
     with pytest.raises(PliantError, match=r"far: no machine and spool can print it .*X400"):
         assign([*made, lost])
+
+
+def test_regression_the_order_of_the_spools_does_not_matter(shop):
+    """Of another thickness, and of another warmth where the program sets no heat: each has a job of its own."""
+    from dataclasses import replace
+
+    from pliant.job.outlook import Outlook
+    from pliant.program.read import read_program
+
+    cold = "\n".join(line for line in gasket_program(layers=1).splitlines() if not line.startswith(("M104", "M109")))
+    (shop / "cold.gcode").write_text(cold)
+    machine = read_machine(shop / "machines" / "open-gap.toml")
+    soft, hard = (read_filament(shop / "spools" / f"{like}.toml") for like in ("85A", "95A"))
+    hot = replace(hard, nozzle_c=(245.0, 265.0), name="hot")
+    thick = replace(soft, diameter_mm=replace(soft.diameter_mm, value=1.85), name="thick")
+    program = read_program(shop / "cold.gcode")
+    told = []
+    for spools in ((soft, hot, thick), (thick, hot, soft)):
+        outlook = Outlook(program, "cold", machine)
+        told.append({s.name: outlook.with_spool(s) for s in spools})
+    assert told[0] == told[1]

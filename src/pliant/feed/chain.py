@@ -32,8 +32,8 @@ __all__ = [
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
-# geometric mean of the apparent rates of the melt-index points that bracket the default consistency (10 to 55 1/s)
-_ANCHOR_RATE_PER_S = 23.0
+_ANCHOR_RATE_PER_S = 23.0  # geometric mean of apparent rates of the points that bracket the default: 10 to 55 1/s
+_NEVER_N = 1e12  # a load that nothing asks for: what cannot give there
 _LEAST_REACH = 0.1  # [-] of the nozzle: draws of a face hardly wider than its orifice still have a rim
 DAM_GAP_MM = 0.2  # [mm] a usual layer: where the law of the dam is taken to hold
 COLUMN_DIAMETERS = 2.0  # [-] effective length below which a rod squashes rather than bends: models/column
@@ -306,11 +306,9 @@ def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dic
 
 def _tube(theta: Theta, i: int, span: Span, warm: Any = 1.0) -> dict[str, Any]:
     """A guide with the filament in it."""
-    return {
-        "length_mm": theta[Unknown("length_mm", i).name],
-        "bore_mm": theta[Unknown("bore_mm", i).name],
+    own = {key: theta[Unknown(key, i).name] for key in ("length_mm", "bore_mm", "friction")}
+    return own | {
         "turn_rad": np.deg2rad(span.turn_deg),
-        "friction": theta[Unknown("friction", i).name],
         "diameter_mm": theta["diameter_mm"],
         "youngs_modulus_mpa": theta["youngs_modulus_mpa"] * warm,
     }
@@ -319,9 +317,11 @@ def _tube(theta: Theta, i: int, span: Span, warm: Any = 1.0) -> dict[str, Any]:
 def _cold_capacities_n(theta: Theta, i: int, span: Span) -> dict[str, Any]:
     """What cold filament in a span carries, by mechanism. [N]"""
     if span.kind == "gap":
-        # in a gap too short to bow it squeezes out sideways, until it no longer enters what follows
-        below = theta.get(Unknown("bore_mm", i + 1).name, theta["bore_mm"])
-        return {"bow": _gap_capacity_n(theta, i, span.ends), "swell": _fill_n(below, theta)}
+        # below two diameters it is no column: at that load it squashes, at the latest it no longer enters what follows
+        bends = _gap_capacity_n(theta, i, span.ends)
+        fills = _fill_n(theta.get(Unknown("bore_mm", i + 1).name, theta["bore_mm"]), theta)
+        short = effective_length_mm(theta, i, span.ends) < COLUMN_DIAMETERS * theta["diameter_mm"]
+        return {"bow": np.where(short, _NEVER_N, bends), "swell": np.where(short, np.minimum(bends, fills), fills)}
     tube = _tube(theta, i, span)
     return {"lock": guide.guide_lock_force_n(**tube), "swell": _fill_n(tube["bore_mm"], theta)}
 

@@ -4,7 +4,7 @@ import numpy as np
 
 from pliant.feed.draws import tail_draws
 from pliant.feed.envelope import Groups
-from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.feed.steps import SLOWEST_MM3_PER_S, failing_flow_mm3_per_s
 from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -27,7 +27,8 @@ def limit_speed(groups: Groups, machine: Machine, filament: Filament) -> dict[st
     Returns
     -------
     dict of str to float, or None
-        `low`, `middle` and `high`, a 90 % range; None where the job lays no flat bead. [mm/s]
+        `low`, `middle` and `high`, a 90 % range; 0 where it gives at any speed; None where the job lays no flat bead.
+        [mm/s]
     """
     flat = np.flatnonzero(np.isfinite(groups.gap_mm) & ~groups.first_layer)
     if not flat.size:
@@ -45,4 +46,5 @@ def limit_speed(groups: Groups, machine: Machine, filament: Filament) -> dict[st
         after_s=float(groups.end_s[g]),
     )  # fmt: skip
     area = float(bead_area_mm2(max(width, height), height))
+    flow = np.where(flow <= SLOWEST_MM3_PER_S * (1 + 1e-6), 0.0, flow)  # slower was not looked at: at any speed
     return {name: float(np.quantile(flow, share)) / area for name, share in _ENDS.items()}

@@ -15,9 +15,17 @@ from pliant.feed.passage import JOB_SCATTER
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["COUPON_S", "failing_flow_mm3_per_s", "failing_gap_mm", "log_limit", "step_log_margins"]
+__all__ = [
+    "COUPON_S",
+    "SLOWEST_MM3_PER_S",
+    "failing_flow_mm3_per_s",
+    "failing_gap_mm",
+    "log_limit",
+    "step_log_margins",
+]
 
 COUPON_S = 300.0  # [s] into a test piece, which never lasts over 900
+SLOWEST_MM3_PER_S = 0.02  # [mm3/s] that limits are looked for at: a bead at a quarter of a millimetre a second
 _CLIP = np.log(1e6)
 
 
@@ -96,7 +104,7 @@ def failing_flow_mm3_per_s(
 
     `theta` are n samples of them, `(n, 1)` by name; drawn from the records where left out.
     """
-    flow = np.geomspace(0.02, 60.0, 160)
+    flow = np.geomspace(SLOWEST_MM3_PER_S, 60.0, 160)
     theta = _theta(machine, filament, n, seed) if theta is None else theta
     log_margin, _, _ = step_log_margins(
         machine, theta, flow_mm3_per_s=flow, nozzle_c=nozzle_c, width_mm=width_mm, gap_mm=gap_mm, after_s=after_s

@@ -71,7 +71,7 @@ def fill_vessels(
     for i in range(count - 1, -1, -1):
         span = machine.path[i]
         margin, capacity, grown = ask(i, i + 1, push / area)
-        names = ("bow",) if span.kind == "gap" else ("lock", "swell")
+        names = ("bow", "swell") if span.kind == "gap" else ("lock", "swell")
         bore = None if span.bore_mm is None else span.bore_mm.value
         label = "open gap" if span.kind == "gap" else "guide"
         vessels.append(_vessel(span.kind, label, span.length_mm.value, bore, span.turn_deg, margin, capacity, names))

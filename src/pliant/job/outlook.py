@@ -1,10 +1,10 @@
 """What a program comes to with any spool of a machine, in some thirty milliseconds a spool.
 
 What hangs on the program alone, and on it and the axes of the machine, is worked out once: layers, times at falling
-speeds, the envelope of flow, how the margin runs along the job (with the first spool asked for: it is the shape that is
-taken, not the height). A spool is then a thousand draws over the envelope. Draws of one pair are shared by all its
-jobs, so that their answers can be compared and summed. What is left out beside `check`: drawings, remedies, fresh draws
-for the statement, and in which layer it jams (a jam is taken to cost half of the try).
+speeds, the envelope of flow, how the margin runs along the job (with the first spool of a thickness: it is the shape
+that is taken, not the height). A spool is then a thousand draws over the envelope. Draws of one pair are shared by all
+its jobs, so that their answers can be compared and summed. What is left out beside `check`: drawings, remedies, fresh
+draws for the statement, and in which layer it jams (a jam is taken to cost half of the try).
 """
 
 from functools import lru_cache
@@ -55,7 +55,7 @@ class Outlook:
 
     def __init__(self, program: Program, name: str, machine: Machine) -> None:
         self.program, self.name, self.machine = program, name, machine
-        self._job: Job | None = None
+        self._jobs: dict[tuple[float, float], Job] = {}  # by what of a spool the flow hangs on
         self._time_min: Floats | None = None
         self._beyond = "".join(reach_warnings(program, machine))
 
@@ -66,7 +66,7 @@ class Outlook:
             if self._beyond:
                 raise ProgramError(self._beyond)
             require_fit(self.machine, filament)
-            job = self._job = self._job or job_of(self.program, self.machine, filament)
+            job = self._job_with(filament)
         except (ProgramError, RecordError) as error:
             return Combination(self.name, self.machine.name, filament.name, None, None, None, "none", fed, str(error))
         draws, at = _draws(self.machine, filament), job.envelope
@@ -89,6 +89,16 @@ class Outlook:
             self.name, self.machine.name, filament.name, min(float(chance.mean()), 1.0), best.expected_min, share,
             order[int(gives.argmax())], fed, "",
         )  # fmt: skip
+
+    def _job_with(self, filament: Filament) -> Job:
+        """The job with the first spool that is as thick, and as warm where the program itself sets no heat."""
+        p = self.program
+        told = np.nan_to_num(p.states["nozzle_c"])[np.unique(p.state[p.filament_mm > 0])]
+        warmth = 0.0 if told.size and (told > 0).all() else filament.reference_c
+        key = (filament.diameter_mm.value, warmth)
+        if key not in self._jobs:
+            self._jobs[key] = job_of(p, self.machine, filament)
+        return self._jobs[key]
 
     def _times_min(self, job: Job) -> Floats:
         """Motion time at each share of the speed, of beads and priming alone. [min]"""

@@ -25,7 +25,7 @@ __all__ = ["Known", "advice", "ledger"]
 
 GIVES = {
     "bow": "the filament bowing out in the open gap", "lock": "the filament locking in its guide",
-    "swell": "the filament swelling until it fills its guide", "slip": "the drive losing its grip",
+    "swell": "the filament thickening until it sticks", "slip": "the drive losing its grip",
     "stall": "the drive motor stalling", "starve": "melt running short",
     "dam": "the melt damming up under the nozzle's flat", "none": "a jam",
 }  # fmt: skip

@@ -12,7 +12,7 @@ __all__ = ["cause_words", "facts_text", "findings_text", "percent"]
 MEANS = {
     "bow": "the filament bows out in the open gap",
     "lock": "friction in the guide grows until nothing moves",
-    "swell": "the squeezed filament fills the guide",
+    "swell": "the squeezed filament thickens until it sticks",
     "slip": "the drive wheel loses its grip",
     "stall": "the drive motor stalls",
     "starve": "the hot end cannot melt this fast",
@@ -67,6 +67,8 @@ def limit_words(findings: Findings) -> str:
     speed = findings.limit_speed_mm_per_s
     assert speed is not None
     low, middle, high = (number(speed[k]) for k in ("low", "middle", "high"))
+    if speed["high"] == 0:
+        return "its widest bead gives at any speed"
     return f"its widest bead gives somewhere between {low} and {high} mm/s, most likely about {middle}"
 
 

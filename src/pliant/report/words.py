@@ -37,7 +37,8 @@ WHY = {
     "it bows out sideways, and no more of it reaches the hot end.",
     "lock": "Pushed, the filament leans on the wall of its guide, and leaning costs more push. Past a certain push the "
     "friction grows faster than the push, and nothing moves.",
-    "swell": "Squeezed lengthwise, soft filament grows thicker. Once it fills its guide it sticks there like a cork.",
+    "swell": "Squeezed lengthwise, soft filament grows thicker. In a gap too short to bow it squashes and squeezes out "
+    "sideways; in a guide that it fills it sticks like a cork.",
     "slip": "The drive wheel cannot hold the filament against this push: it slips, and grinds a flat into it.",
     "stall": "The drive motor cannot make this push: it skips steps.",
     "starve": "The filament passes the hot end faster than heat reaches its middle; its stiff core blocks the nozzle.",
