@@ -452,6 +452,10 @@ def play(lines):
         if new != place or abs(fed) > 1e-9 or "I" in given_:
             out.append((tuple(new), round(fed, 6), feed, given_.get("I"), given_.get("J"), words[0] == "G3"))
         place = new
+    # a fan set before or after the wait for moves that are queued already is the same fan at every bead
+    for i in range(len(out) - 1):
+        if out[i] == "M400" and str(out[i + 1]).startswith("M106"):
+            out[i], out[i + 1] = out[i + 1], out[i]
     return out
 
 
