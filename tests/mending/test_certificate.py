@@ -452,10 +452,20 @@ def play(lines):
         if new != place or abs(fed) > 1e-9 or "I" in given_:
             out.append((tuple(new), round(fed, 6), feed, given_.get("I"), given_.get("J"), words[0] == "G3"))
         place = new
-    # a fan set before or after the wait for moves that are queued already is the same fan at every bead
-    for i in range(len(out) - 1):
-        if out[i] == "M400" and str(out[i + 1]).startswith("M106"):
-            out[i], out[i + 1] = out[i + 1], out[i]
+    # the wait for moves that are queued already (M400) is the same before and after a fan's word, or filament alone
+    places = [None] * len(out)
+    for i, done in enumerate(out):
+        places[i] = done[0] if isinstance(done, tuple) else places[i - 1] if i else None
+    for k, done in enumerate(out):
+        at = k
+        while done == "M400" and at > 0:
+            before, place = out[at - 1], places[at - 2] if at > 1 else None
+            still = isinstance(before, tuple) and before[0] == place
+            if not (still or str(before).startswith("M106")):
+                break
+            out[at - 1], out[at] = done, before
+            places[at - 1], places[at] = place, places[at - 1]
+            at -= 1
     return out
 
 
