@@ -3,6 +3,7 @@
 import shlex
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -205,8 +206,6 @@ def batch_command(
     With several machines or spools, or with --assign, a program feeds where it does on one of them.
     """
     with user_errors(debug):
-        from pliant.errors import PliantError
-
         one = len(machine) == len(filament) == 1 and Path(machine[0]).is_file() and Path(filament[0]).is_file()
         if (spool_m or only) and assign is None:
             raise PliantError(f"{'--spool-m' if spool_m else '--only'} is for a plan; add --assign, or leave it out")
@@ -222,22 +221,20 @@ def batch_command(
             sys.exit(0 if all(r.findings.verdict == "feeds" for r in rows.rows if r.findings) else 1)
         from pliant.report.batch import matrix_text
         from pliant.workflows.assign import assign as assigned
-        from pliant.workflows.matrix import matrix, with_plan
+        from pliant.workflows.matrix import matrix
 
         lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
         with progress() as tell:
             found = matrix(folder, machine, filament, progress=tell)
         if assign is not None:
             plan = assigned(found.combinations, assign, spool_m=lengths, only=_pairs("--only", only))
-            found = with_plan(found, plan)
+            found = replace(found, assignment=plan)
         show(found, as_json, matrix_text)
         fed = {c.program for c in found.combinations if c.jam_probability is not None and c.jam_probability <= 0.02}
         sys.exit(2 if found.unread else 0 if fed == {c.program for c in found.combinations} else 1)
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
-    from pliant.errors import PliantError
-
     found = {}
     for text in given:
         name, sign, value = text.rpartition("=")
@@ -248,8 +245,6 @@ def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
 
 
 def _metres(text: str) -> float:
-    from pliant.errors import PliantError
-
     try:
         return float(text)
     except ValueError:

@@ -11,11 +11,11 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["AIR", "cover_cells", "lay_runs", "stamp_seconds"]
+from pliant.kernels.ways import AIR, SLANTED, STRAIGHT
 
-AIR = 12  # a way through air costs as much as one so many times as long over bead; our choice
-_STRAIGHT, _SLANTED = 5, 7  # costs of a step over bead: in the ratio of their lengths within 1 %
-_BUCKETS = _SLANTED * AIR + 1
+__all__ = ["cover_cells", "lay_runs", "stamp_seconds"]
+
+_BUCKETS = SLANTED * AIR + 1
 
 
 @njit(cache=True)
@@ -88,7 +88,7 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
         entry = bucket[level % _BUCKETS]
         if entry < 0:
             level += 1
-            if level / _STRAIGHT >= best:
+            if level / STRAIGHT >= best:
                 break
             continue
         bucket[level % _BUCKETS] = pool[entry, 1]
@@ -99,7 +99,7 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
         k = head[at]
         while k >= 0:
             if free[k]:
-                total = level / _STRAIGHT + price[k] + 1e-3 * math.hypot(begin[k, 0] - x0, begin[k, 1] - y0)
+                total = level / STRAIGHT + price[k] + 1e-3 * math.hypot(begin[k, 0] - x0, begin[k, 1] - y0)
                 if total < best:
                     best, found = total, k
             k = following[k]
@@ -109,7 +109,7 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
                 r, c = row + dr, column + dc
                 if (dr == 0 and dc == 0) or r < 0 or c < 0 or r >= rows or c >= columns:
                     continue
-                step = _STRAIGHT if dr == 0 or dc == 0 else _SLANTED
+                step = STRAIGHT if dr == 0 or dc == 0 else SLANTED
                 new = level + (step if cover[r, c] else step * AIR)
                 to = r * columns + c
                 if stamp[to] == turn and cost[to] <= new:

@@ -3,6 +3,8 @@
 import numpy as np
 from numba import njit
 
+from pliant.kernels.joined import root_of
+
 __all__ = ["cut_levels", "stand_measures"]
 
 
@@ -63,14 +65,6 @@ def cut_levels(points, faces, twin, levels):
 
 
 @njit(cache=True)
-def _root(parent, i):
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
-@njit(cache=True)
 def stand_measures(points, faces, normals, areas, edges, ups, sine, contact, tie):
     """(n,3), (m,3) int, (m,3), (m,), (e,2) int, (k,3), (), (), () -> (k,4): height, footprint, overhang, births on air.
 
@@ -116,11 +110,11 @@ def stand_measures(points, faces, normals, areas, edges, ups, sine, contact, tie
             elif z[j] < z[i] - tie:
                 lowest[i] = False
             else:
-                a, b = _root(parent, i), _root(parent, j)
+                a, b = root_of(parent, i), root_of(parent, j)
                 if a != b:
                     parent[b] = a
         for i in range(n):  # a patch is lowest only if all of it is
-            r = _root(parent, i)
+            r = root_of(parent, i)
             if r != i:
                 facing[r] += facing[i]
                 if not lowest[i]:

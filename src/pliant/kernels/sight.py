@@ -10,6 +10,8 @@ import math
 import numpy as np
 from numba import njit
 
+from pliant.kernels.joined import join, root_of
+
 __all__ = ["join_air", "shown_pieces", "stamp_beads"]
 
 _HALVED = 4  # times that the place where a stretch comes into sight is halved
@@ -59,25 +61,11 @@ def stamp_beads(bead, chord, reach, west, south):
 
 
 @njit(cache=True)
-def _root(parent, k):
-    while parent[k] != k:
-        parent[k] = parent[parent[k]]
-        k = parent[k]
-    return k
-
-
-@njit(cache=True)
-def _join(parent, a, b):
-    a, b = _root(parent, a), _root(parent, b)
-    parent[max(a, b)] = min(a, b)  # the outside, 0, stays a root
-
-
-@njit(cache=True)
 def _join_rows(parent, begin, end, a, a_end, a_shift, b, b_end, b_shift):
     """Join runs of two rows that share a column; shifts bring columns to one count."""
     while a < a_end and b < b_end:
         if max(begin[a] + a_shift, begin[b] + b_shift) < min(end[a] + a_shift, end[b] + b_shift):
-            _join(parent, a, b)
+            join(parent, a, b)
         if end[a] + a_shift < end[b] + b_shift:
             a += 1
         else:
@@ -92,7 +80,7 @@ def _join_beyond(parent, begin, end, opens, row_at, mine, other):
         for k in range(opens[row_at + row], opens[row_at + row + 1]):
             low, high = begin[k] + mine[0] - other[0], end[k] + mine[0] - other[0]
             if apart or low < 0 or high > other[2]:
-                _join(parent, k, 0)
+                join(parent, k, 0)
 
 
 @njit(cache=True)
@@ -171,7 +159,7 @@ def join_air(chord, reach, first, box, most):
             _join_beyond(parent, begin, end, opens, row_at[s - 1], box[s - 1], box[s])
     outside = np.empty(used, dtype=np.bool_)
     for k in range(used):
-        outside[k] = _root(parent, k) == 0
+        outside[k] = root_of(parent, k) == 0
     return row_at, opens, begin[:used].copy(), end[:used].copy(), outside, True
 
 

@@ -11,6 +11,7 @@ from numba import njit
 
 from pliant.kernels.cover import grid_of
 from pliant.kernels.grid import bucket_of, row_span
+from pliant.kernels.joined import join
 
 __all__ = ["connected", "piece_gaps", "segment_distance", "touching_runs"]
 
@@ -92,14 +93,7 @@ def connected(n, links):
     """(), (p, 2) -> connected piece of each of n things, (n,), numbered by their first thing."""
     parent = np.arange(n)
     for k in range(len(links)):
-        a, b = links[k, 0], links[k, 1]
-        while parent[a] != a:
-            parent[a] = parent[parent[a]]
-            a = parent[a]
-        while parent[b] != b:
-            parent[b] = parent[parent[b]]
-            b = parent[b]
-        parent[max(a, b)] = min(a, b)  # so that a piece's root is its first thing
+        join(parent, links[k, 0], links[k, 1])  # a piece's root is its first thing
     count = 0
     for i in range(n):
         if parent[i] == i:

@@ -14,13 +14,13 @@ from numba import njit
 from pliant.kernels.cover import _left_open, _meetings
 from pliant.kernels.grid import row_span
 
-__all__ = ["AIR", "cheapest_way", "ground_cells", "open_length", "pull_straight"]
+__all__ = ["AIR", "SLANTED", "STRAIGHT", "cheapest_way", "ground_cells", "open_length", "pull_straight"]
 
 AIR = 12  # a way through air costs as much as one so many times as long over bead; our choice
 _HAIR = 4  # in a gap that is passed over: crossed, but not gone along
 _SHALLOW = 2  # near the edge of the print, where a nozzle a little off is over air
-_STRAIGHT, _SLANTED = 5, 7  # costs of a step over bead: in the ratio of their lengths within 1 %
-_BUCKETS = 2 * _SLANTED * AIR
+STRAIGHT, SLANTED = 5, 7  # costs of a step over bead: in the ratio of their lengths within 1 %
+_BUCKETS = 2 * SLANTED * AIR
 _STRIDE = 6  # [cells] of a straight stretch after which a corner may be made
 _NO_AIR = 1e-9
 
@@ -67,14 +67,14 @@ def ground_cells(rows, columns, chord, half, close, inset, west, south, cell):
                 if least == 0:
                     continue
                 if 0 <= before < rows:
-                    least = min(least, depth[before, column] + _STRAIGHT)
+                    least = min(least, depth[before, column] + STRAIGHT)
                     for k in (column - 1, column + 1):
                         if 0 <= k < columns:
-                            least = min(least, depth[before, k] + _SLANTED)
+                            least = min(least, depth[before, k] + SLANTED)
                 if 0 <= beside < columns:
-                    least = min(least, depth[row, beside] + _STRAIGHT)
+                    least = min(least, depth[row, beside] + STRAIGHT)
                 depth[row, column] = least
-    enough = _STRAIGHT * ((inset + close) / cell + 0.5)
+    enough = STRAIGHT * ((inset + close) / cell + 0.5)
     for row in range(rows):
         for column in range(columns):
             if depth[row, column] >= enough:
@@ -86,7 +86,7 @@ def ground_cells(rows, columns, chord, half, close, inset, west, south, cell):
 def _ahead(row, column, to_row, to_column):
     """Least cost from a cell to another."""
     a, b = abs(row - to_row), abs(column - to_column)
-    return _STRAIGHT * max(a, b) + (_SLANTED - _STRAIGHT) * min(a, b)
+    return STRAIGHT * max(a, b) + (SLANTED - STRAIGHT) * min(a, b)
 
 
 @njit(cache=True)
@@ -147,7 +147,7 @@ def cheapest_way(price, x0, y0, x1, y1, bound, scratch):
                 r, c = row + dr, column + dc
                 if (dr == 0 and dc == 0) or r < 0 or c < 0 or r >= rows or c >= columns:
                     continue
-                step = _STRAIGHT if dr == 0 or dc == 0 else _SLANTED
+                step = STRAIGHT if dr == 0 or dc == 0 else SLANTED
                 new = cost[at] + step * price[r, c]
                 to = r * columns + c
                 if stamp[to] == now and cost[to] <= new:

@@ -30,9 +30,7 @@ from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
 __all__ = ["CLEAR_MM", "LIFT_MM_PER_S", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
 
-CLEAR_MM = (
-    3.0  # [mm] from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
-)
+CLEAR_MM = 3.0  # from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
 LIFT_MM_PER_S = 5.0  # of a rise, where the program has none to go by: our choice
 _SIDES_MM = (20.0, 30.0, 15.0, 40.0, 12.0, 60.0)  # lengths of its lines, tried in turn
 _LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
@@ -41,9 +39,7 @@ _HOLDS = (LAGS, 2.0, 1.0)  # lags; a smaller pad where there is no room
 _CELL_MM, _MOST_CELLS = 1.0, 1000  # of the map of free ground, and along each side of it
 _OF_TURNS = 7.0  # lines this often as long as the way to their speed and back lose a seventh of their time there
 _MOST_OVER = 1.3  # [-] of the mean speed, asked of lines that begin and end in a turn
-_EDGE_MM = (
-    5.0  # from the edge of the reach, and from where the machine homes, where the program itself stays away: ours
-)
+_EDGE_MM = 5.0  # from the edge of the reach, and from where it homes, where the program itself stays away: our choice
 _SAME_MM = 0.01
 
 Floats = NDArray[np.float64]

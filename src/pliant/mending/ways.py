@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pliant.checks import require_positive
 from pliant.errors import DomainError
 from pliant.kernels.cover import grid_of
-from pliant.kernels.ways import AIR, cheapest_way, ground_cells, open_length, pull_straight
+from pliant.kernels.ways import AIR, STRAIGHT, cheapest_way, ground_cells, open_length, pull_straight
 
 __all__ = ["Scratch", "Ways"]
 
@@ -21,7 +21,6 @@ _CELL = 0.7  # [-] of half a bead: a cell on a middle line lies within the bead
 _MOST_CELLS = 2_000_000  # larger layers get larger cells
 _MARGIN = 4  # [cells] around the beads
 _TIE_MM = 1e-6
-_STEP = 5  # cost of a step over bead
 
 Points = NDArray[np.float64]
 
@@ -127,7 +126,7 @@ class Ways:
         # from outside the raster straight to its edge
         cells = np.array(self._price.shape[::-1])
         (x0, y0), (x1, y1) = ((ends - self._low) / self._cell).clip(0, cells - 1e-6).tolist()
-        bound = _STEP * AIR * (math.hypot(x1 - x0, y1 - y0) + 2)  # the straight line, were all of it air
+        bound = STRAIGHT * AIR * (math.hypot(x1 - x0, y1 - y0) + 2)  # the straight line, were all of it air
         scratch = self._scratch.over(self._price.size)
         corners, self._scratch.pool = cheapest_way(self._price, x0, y0, x1, y1, bound, scratch)
         if len(corners) == 0:

@@ -3,7 +3,6 @@
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -104,8 +103,3 @@ def _records(places: Sequence[str | Path], what: str, ending: str, read: Callabl
             )
         seen[record.name] = path
     return found
-
-
-def with_plan(found: Matrix, plan: Any) -> Matrix:
-    """The same with a plan."""
-    return replace(found, assignment=plan)
