@@ -195,7 +195,7 @@ def planned_feed_mm3_per_s(
     require_positive(step_s=step_s)
     if not most_mm3_per_s > 0:
         raise DomainError(f"most_mm3_per_s must be > 0, got {most_mm3_per_s:g}")
-    target = stored_mm3(flow_mm3_per_s, store_at_one_mm3, flow_index)
+    target = np.asarray(stored_mm3(flow_mm3_per_s, store_at_one_mm3, flow_index))
     wanted = np.asarray(flow_mm3_per_s, dtype=float)
     mean = (wanted[1:] + wanted[:-1]) / 2
     gain = most_mm3_per_s / rise_s if rise_s > 0 else np.inf  # [mm3/s2]
@@ -204,7 +204,7 @@ def planned_feed_mm3_per_s(
         owed = float(target[i + 1]) - stored
         near = (
             np.sqrt(2 * gain * abs(owed)) if np.isfinite(gain) else np.inf
-        )  # from which it can still ease off in time
+        )  # still eases off in time
         wish = q + float(np.clip(owed / step_s, -near, near))
         wish = float(np.clip(wish, before - gain * step_s, before + gain * step_s))
         wish = float(np.clip(wish, -most_mm3_per_s, most_mm3_per_s))
