@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
+from pliant.feed import chain
+from pliant.feed.along import BeadAlong, StoreLaw, follow_bead, squeeze_of, store_law
 from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
 from pliant.feed.load import Course, Load, follow
 from pliant.feed.passage import Passage, passage_of
@@ -17,7 +19,7 @@ from pliant.program.timing import Motion
 from pliant.records.filament import Filament
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
-from pliant.records.program import BEAD, Program
+from pliant.records.program import BEAD, HOME, Program
 
 __all__ = ["Job", "job_of", "motion_of"]
 
@@ -33,7 +35,9 @@ def motion_of(machine: Machine) -> Motion:
     )
 
 
-def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
+def job_of(
+    program: Program, machine: Machine, filament: Filament, asked_mm: NDArray[np.float64] | None = None
+) -> "Job":
     """See a program on a machine with a spool.
 
     Parameters
@@ -42,6 +46,8 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
         As read.
     machine, filament
         The records.
+    asked_mm : ndarray, optional
+        Filament that each move is to lay where its feed was shaped, `(n_moves,)`; else what it is fed. [mm]
 
     Returns
     -------
@@ -64,11 +70,12 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
     diameter, motion = filament.diameter_mm.value, motion_of(machine)
     span = find_proof(program)
     if span is None:
-        return Job(Laying(program, diameter, motion), machine, filament)
+        return Job(Laying(program, diameter, motion, asked_mm), machine, filament)
+    if asked_mm is not None:
+        asked_mm = np.delete(asked_mm, np.s_[span[0] : span[1]])
     part, proof = without_moves(program, *span), moves_of(program, *span)
-    return Job(
-        Laying(part, diameter, motion), machine, filament, Job(Laying(proof, diameter, motion), machine, filament)
-    )
+    beside = Job(Laying(proof, diameter, motion), machine, filament)
+    return Job(Laying(part, diameter, motion, asked_mm), machine, filament, beside)
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +110,33 @@ class Job:
     def load(self) -> Load:
         """The push through it, at central values."""
         return follow(self.course, self.machine, self.filament)
+
+    @cached_property
+    def squeeze(self) -> NDArray[np.float64]:
+        """How much more than in air each place asks for, `(n_moves,)`. [-]"""
+        return squeeze_of(self.course, chain.central(self.machine, self.filament))
+
+    @cached_property
+    def store(self) -> StoreLaw:
+        """What is stored between drive and nozzle, at which flow."""
+        return store_law(self.course, self.machine, self.filament, ratio=self.squeeze)
+
+    @property
+    def asked_mm(self) -> NDArray[np.float64]:
+        """Filament that each move is to lay, `(n_moves,)`; 0 beside beads. [mm]"""
+        p, asked = self.program, self.laying.asked_mm
+        return np.where(p.kind == BEAD, p.filament_mm, 0.0) if asked is None else asked
+
+    @cached_property
+    def bead(self) -> BeadAlong:
+        """Its bead along the way, at central values."""
+        return self.bead_with(self.store)
+
+    def bead_with(self, law: StoreLaw) -> BeadAlong:
+        """Its bead along the way with another store."""
+        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
+        goes = (p.length_mm > 0) | (p.kind == HOME)
+        return follow_bead(self.course, self.asked_mm, goes, law, self.squeeze, float(area))
 
     @cached_property
     def groups(self) -> Groups:

@@ -202,9 +202,7 @@ def planned_feed_mm3_per_s(
     feed, stored, before = np.empty(mean.size), float(start_mm3), float(mean[0]) if mean.size else 0.0
     for i, q in enumerate(mean):
         owed = float(target[i + 1]) - stored
-        near = (
-            np.sqrt(2 * gain * abs(owed)) if np.isfinite(gain) else np.inf
-        )  # still eases off in time
+        near = np.sqrt(2 * gain * abs(owed)) if np.isfinite(gain) else np.inf  # still eases off in time
         wish = q + float(np.clip(owed / step_s, -near, near))
         wish = float(np.clip(wish, before - gain * step_s, before + gain * step_s))
         wish = float(np.clip(wish, -most_mm3_per_s, most_mm3_per_s))
