@@ -132,6 +132,16 @@ class Job:
         """Its bead along the way, at central values."""
         return self.bead_with(self.store)
 
+    def bead_until(self, move: int) -> float:
+        """Volume stored between drive and nozzle where a move begins. [mm3]"""
+        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
+        here = slice(0, move)
+        goes = (p.length_mm > 0) | (p.kind == HOME)
+        course = self.course.until(move)
+        return follow_bead(
+            course, self.asked_mm[here], goes[here], self.store, self.squeeze[here], float(area)
+        ).stored_mm3
+
     def bead_with(self, law: StoreLaw) -> BeadAlong:
         """Its bead along the way with another store."""
         p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4

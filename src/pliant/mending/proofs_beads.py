@@ -170,6 +170,7 @@ def states_kept(case: Case) -> str:
                 continue
             old, new = float(s[name]), float(t[name])
             same = old == new or (np.isnan(old) and np.isnan(new))
+            same |= name == "advance_s" and case.intent.shaping is not None and new == 0
             same |= name == "flow_factor" and abs(new - old * case.factor) <= 1e-9
             if name == "nozzle_c" and case.intent.nozzle_c and new:
                 same |= case.intent.nozzle_c[0] <= new <= case.intent.nozzle_c[1]

@@ -3,6 +3,9 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pliant.job.job import job_of
 from pliant.job.verdict import Examined, judge
 from pliant.program.read import read_program
@@ -74,10 +77,12 @@ def examine(
     mesh: str | Path | None = None,
     book: str | Path | None = None,
     practice: bool = False,
+    asked_mm: NDArray[np.float64] | None = None,
 ) -> Examined:
     """Do what `check` does, of a file or of what was read from one, and keep the job.
 
-    A filament that carries its witnesses already is taken with them.
+    A filament that carries its witnesses already is taken with them. `asked_mm` is what each move is to lay where the
+    feed was shaped, `(n_moves,)`. [mm]
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
@@ -89,7 +94,7 @@ def examine(
         program if isinstance(program, Program)
         else read_program(program, dialect or machine.dialect, told(progress, "reading"))
     )  # fmt: skip
-    job = job_of(read, machine, filament)
+    job = job_of(read, machine, filament, asked_mm)
     findings = judge(job, progress)
     if mesh is not None:
         findings = replace(findings, part=told_of_part(mesh, machine, filament))
