@@ -80,14 +80,17 @@ def squeeze_of(course: Course, theta: chain.Theta) -> Floats:
 
 
 def store_law(
-    course: Course, machine: Machine, filament: Filament, theta: chain.Theta | None = None, ratio: Floats | None = None
-) -> StoreLaw:
+    course: Course, asked_mm: Floats, machine: Machine, filament: Filament, theta: chain.Theta | None = None,
+    ratio: Floats | None = None,
+) -> StoreLaw:  # fmt: skip
     """The law of the store at the flow, heat and squeeze of most of a job.
 
     Parameters
     ----------
     course : Course
         The program as the feed path sees it.
+    asked_mm : ndarray
+        Filament that each move should lay. [mm]
     machine, filament
         The records.
     theta : mapping of str to float, optional
@@ -103,10 +106,10 @@ def store_law(
     theta = chain.central(machine, filament) if theta is None else theta
     ratio = squeeze_of(course, theta) if ratio is None else ratio
     area = np.pi * filament.diameter_mm.value**2 / 4
-    bead = np.flatnonzero((course.width_mm > 0) & (course.length_mm > 0) & (course.filament_mm > 0))
+    bead = np.flatnonzero((course.width_mm > 0) & (course.length_mm > 0) & (asked_mm > 0))
     if not bead.size:
         return StoreLaw(0.0, float(min(np.asarray(theta["flow_index"]).mean(), 1.0)))
-    volume = course.filament_mm[bead] * area
+    volume = asked_mm[bead] * area
     flow = volume / course.length_mm[bead] * course.peak_mm_per_s[bead]
     q, r = _middle(flow, volume), _middle(ratio[bead], volume)
     celsius = float(course.nozzle_c[np.bincount(course.heat[bead], volume).argmax()])

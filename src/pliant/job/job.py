@@ -119,7 +119,7 @@ class Job:
     @cached_property
     def store(self) -> StoreLaw:
         """What is stored between drive and nozzle, at which flow."""
-        return store_law(self.course, self.machine, self.filament, ratio=self.squeeze)
+        return store_law(self.course, self.asked_mm, self.machine, self.filament, ratio=self.squeeze)
 
     @property
     def asked_mm(self) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from pliant.program.gaps import gap_numbers
 
 __all__ = ["ADVANCE_WORDS", "drive_kept", "runs_settled", "shaped_gaps", "shaped_volume", "store_kept"]
 
-_LEAST, _MOST = 0.05, 6.0  # [-] of its filament that a stretch may be fed: no bead runs dry, none floods
+_MOST = 22.0  # [-] of its filament that a stretch may be fed or drawn back
 _ROUND = 0.01  # [-] of a flow or a store: words are rounded, and a stretch's time is taken at its full speed
 _HOLD_MM = 1e-3  # [mm] of filament: what cuts at four decimals add up to along a run
 Floats = NDArray[np.float64]
@@ -35,6 +35,7 @@ class _Kept:
     move: NDArray[np.int64]  # of the mended program
     alone_mm: Floats  # filament alone
     words: NDArray[np.int64]  # moves of filament so far
+    run: NDArray[np.int64]  # of the input: that of the last bead
     settled: Bools  # a draw-back: nothing may be left after it
     ends_mm: tuple[float, float]  # charge before the first bead, and what is put in after the last
 
@@ -51,7 +52,7 @@ def _followed(case: Case) -> _Kept:
     assert case.intent.shaping is not None
     q, on = case.q, case.on_bead
     of = case.pairs.b[on]
-    more = case.given_mm - case.asked_mm
+    more = _given_mm(case) - case.asked_mm
     flow = case.asked_per_mm * q.speed_mm_per_s[of]
     number = gap_numbers(q, of)
     shaped = np.zeros(on.size + 1, dtype=np.bool_)
@@ -69,11 +70,20 @@ def _followed(case: Case) -> _Kept:
     change = np.concatenate([more, q.filament_mm[alone]])[order]
     stored = case.intent.shaping.handed_mm + np.cumsum(change)
     none = np.zeros(alone.size)
+    at = np.concatenate([np.arange(on.size), np.full(alone.size, -1)])[order]
+    last = np.maximum.accumulate(np.where(at >= 0, np.arange(order.size), 0))
+    run = case.run[np.maximum(at[last], 0)]
     fed = np.concatenate([np.zeros(on.size), q.filament_mm[alone]])[order]
     return _Kept(
         stored, stored - change, np.concatenate([flow, none])[order], np.concatenate([of, alone])[order], fed,
-        np.arange(1, order.size + 1), fed < 0, (ends[0], ends[1]),
+        np.arange(1, order.size + 1), run, fed < 0, (ends[0], ends[1]),
     )  # fmt: skip
+
+
+def _given_mm(case: Case) -> Floats:
+    """Filament of each pair on a bead, drawn back or not. [mm]"""
+    at = case.on_bead
+    return np.asarray(case.q.filament_mm[case.pairs.b[at]] * case.pairs.share_b[at])
 
 
 def _differs(case: Case) -> Bools:
@@ -95,10 +105,10 @@ def _slack(case: Case, kept: _Kept) -> Floats:
 
 
 def shaped_volume(case: Case) -> str:
-    """No bead runs dry, none floods; every run and the whole hold what the input gives them, to the last digit."""
-    asked, given = case.asked_mm, case.given_mm
+    """No bead floods; every run and the whole hold what the input gives them, to the last digit."""
+    asked, given = case.asked_mm, _given_mm(case)
     word = WORD_MM * case.unit + PLACE_MM * case.asked_per_mm
-    if (k := first_true(given < _LEAST * asked - word)) >= 0 or (k := first_true(given > _MOST * asked + word)) >= 0:
+    if (k := first_true(np.abs(given) > _MOST * asked + word)) >= 0:
         move = int(case.pairs.a[case.on_bead[k]])
         raise Refuted(f"a stretch of {where(case.p, move)} is fed {given[k]:.5f} mm instead of {asked[k]:.5f}")
     if case.lost_beads.size or case.pairs.moved_a.size:
@@ -147,6 +157,13 @@ def store_kept(case: Case) -> str:
     if (k := first_true(over)) >= 0:
         at, most = where(case.q, int(kept.move[k])), law[chain[k]]
         raise Refuted(f"{kept.stored_mm[k]:.4f} mm of filament are stored at {at}; its flow stores {most:.4f}")
+    most = np.zeros(int(case.run.max(initial=0)) + 1)
+    np.maximum.at(most, case.run, case.asked_per_mm * case.q.speed_mm_per_s[case.pairs.b[case.on_bead]] * area)
+    ends = np.flatnonzero(kept.settled)
+    stores = intent.store_at_one_mm * most[kept.run[ends]] ** intent.flow_index
+    if (k := first_true(-kept.alone_mm[ends] > stores * (1 + _ROUND) + slack[ends])) >= 0:
+        at, back = where(case.q, int(kept.move[ends[k]])), -kept.alone_mm[ends[k]]
+        raise Refuted(f"{back:.4f} mm are drawn back at {at}; the flow before it stores {stores[k]:.4f}")
     if abs(kept.stored_mm[-1] - intent.handed_mm) > slack[-1]:
         raise Refuted(f"ends with {kept.stored_mm[-1]:.4f} mm stored instead of {intent.handed_mm:.4f}")
     return (
@@ -161,7 +178,8 @@ def shaped_gaps(case: Case) -> str:
     n = q.kind.size
     at = kept.move[kept.alone_mm != 0]
     here = np.arange(n)
-    lays = case.lays_q
+    lays = case.lays_q.copy()
+    lays[case.pairs.b[case.on_bead]] = True  # a bead is one too where it is drawn back on the way
     goes = (q.length_mm > 0) & ~lays
     bead_before = np.maximum.accumulate(np.where(lays, here, -1))
     way_before = np.maximum.accumulate(np.where(goes, here, -1))
@@ -201,9 +219,13 @@ def drive_kept(case: Case) -> str:
     of = case.pairs.b[on]
     length = q.length_mm[of] * case.pairs.share_b[on]
     way = np.maximum(length, 1e-9)
-    fed, asked = case.given_mm / way * q.speed_mm_per_s[of], case.asked_mm / way * q.speed_mm_per_s[of]
+    fed, asked = _given_mm(case) / way * q.speed_mm_per_s[of], case.asked_mm / way * q.speed_mm_per_s[of]
     word = WORD_MM * case.unit / way * q.speed_mm_per_s[of]
     follows = np.diff(case.run) == 0
+    if (k := first_true(np.abs(fed) > intent.drive_mm_per_s * (1 + _ROUND) + asked + word)) >= 0:
+        raise Refuted(
+            f"a bead is fed at {fed[k]:.1f} mm/s at {where(q, int(of[k]))}; stated are {intent.drive_mm_per_s:g}"
+        )
     step, own = np.abs(np.diff(fed)), np.abs(np.diff(asked))
     wrong = follows & (step > intent.step_mm_per_s * (1 + _ROUND) + own + word[1:] + word[:-1])
     if (k := first_true(wrong)) >= 0:

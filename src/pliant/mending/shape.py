@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from pliant.feed.pull import MOST_PASSES
 from pliant.job.job import Job
 from pliant.kernels.chewed import pulled_too_often
-from pliant.mending.shape_profile import LEAST_FACTOR, MOST_FACTOR, STRETCH_S, Drive, Profile, profile_for, pull_s
-from pliant.mending.shape_write import Stretch, cut_beads
+from pliant.mending.shape_profile import MOST_FACTOR, STRETCH_S, Drive, Profile, profile_for, pull_s
+from pliant.mending.shape_write import Fitted, Stretch, fit_stretches
 from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.mending import Change, Shaping
 from pliant.records.program import BEAD, DWELL, RECOVER, RETRACT, TRAVEL, Program
@@ -32,6 +32,8 @@ _STEP_MM_PER_S = 5.0  # of the drive's speed between stretches; common practice,
 _LEVEL_S = 0.4  # [s] over which a flow is taken; what lasts less is left level
 _OTHER = 0.1  # [-] flows that differ by less are one
 _LEAST_MM = 0.02  # [mm] of filament: less is not worth two lines
+_LEAST_CUTS = 4.0  # [-] stretches that a run has to be long enough for
+_LEAST_FED, _MOST_FED = 0.8, 3.0  # [-] of its feed that a change of speed takes from a bead, or makes of it
 _DIGITS = 5  # of an E word
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -82,13 +84,13 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
     stored, begin, most = handed, 0, handed
     for end in ends:
         plan = _planned(job, runs, (begin, end), drive)
-        given = cut_beads(program, edits, plan.moves, plan.stretches, plan.factors)
-        charge = max(round(plan.charge_mm - stored, _DIGITS), 0.0)
+        fitted, charge = _fitted(program, plan, drive, stored, float(runs.end_mm[end]))
+        given = fitted.write(edits)
         if charge > 0:
             put = edits.inserts.setdefault(int(runs.first[begin]), [])
             put.insert(0, Insert(drive.speed_mm_per_s, filament_mm=charge))
         stored += charge
-        most = max(most, stored + sum(max(s.more_mm, 0.0) for s in plan.stretches))
+        most = max(most, stored + sum(max(more, 0.0) for more in fitted.each_mm))
         stored += given
         # the last one keeps what was found before the first
         back = round(stored - (handed if end == ends[-1] else 0.0), _DIGITS)
@@ -106,6 +108,24 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
         handed_mm=handed, most_mm=most + 1e-3, drive_mm_per_s=drive.speed_mm_per_s, step_mm_per_s=drive.step_mm_per_s,
         least_s=STRETCH_S / 2,
     ), ""  # fmt: skip
+
+
+def _fitted(program: Program, plan: "_Plan", drive: Drive, stored_mm: float, end_mm: float) -> tuple[Fitted, float]:
+    """A plan as it can be fed, and the charge before it. [mm, mm -> -, mm]
+
+    What a change of flow cannot take out on the way is not put in: nothing is drawn back beyond what the end stores.
+    """
+    for opening in (plan.opening, 0):
+        stretches = plan.stretches[plan.opening - opening :]
+        fitted = fit_stretches(program, plan.moves, stretches, plan.most, drive.step_mm_per_s)
+        later = sum(fitted.each_mm[opening:])
+        begun = min(plan.begin_mm, end_mm - later)
+        charge = begun - sum(fitted.each_mm[:opening]) - stored_mm
+        if charge >= 0:
+            return fitted, round(charge, _DIGITS)
+    if stored_mm + later > end_mm:  # even what is there is too much
+        fitted = fit_stretches(program, plan.moves, [], plan.most, drive.step_mm_per_s)
+    return fitted, 0.0
 
 
 def _runs_of(job: Job) -> _Runs:
@@ -148,7 +168,8 @@ def _gaps_to_shape(job: Job, runs: _Runs, drive: Drive) -> tuple[Bools, Bools]:
     # a store that is drawn off evenly leaks n / (1 + n) of its flow's time, on the way out and on the way in
     share = job.store.flow_index / (1 + job.store.flow_index)
     plain_gap = fit.copy()
-    fit &= (time[b] - time[a] > 2 * share * seconds) & (back > _LEAST_MM)
+    other = np.abs(runs.start_mm[1:] - back) > _OTHER * np.maximum(runs.start_mm[1:], back)
+    fit &= (other | (time[b] - time[a] > 2 * share * seconds)) & (back > _LEAST_MM)
     top = np.concatenate([[0.0], np.cumsum(program.filament_mm)])[a]
     return np.asarray(fit & ~pulled_too_often(top, np.where(fit, back, 0.0), ~fit, MOST_PASSES)), plain_gap
 
@@ -170,8 +191,9 @@ class _Plan:
 
     moves: Ints
     stretches: list[Stretch]
-    charge_mm: float
-    factors: tuple[float, float]
+    begin_mm: float  # stored when it has been begun
+    opening: int  # stretches that begin it
+    most: float  # that a stretch may be fed over what it was
 
 
 def _planned(job: Job, runs: _Runs, span: tuple[int, int], drive: Drive) -> _Plan:
@@ -192,7 +214,10 @@ def _planned(job: Job, runs: _Runs, span: tuple[int, int], drive: Drive) -> _Pla
         tail.append(Stretch(max(to - seconds * v_end, at), to, share * end_mm))
         to = max(to - seconds * v_end, at)
     stretches += _between(job, moves, (at, to), (start_mm, end_mm), most)
-    return _Plan(moves, [*stretches, *reversed(tail)], opening.charge * start_mm, (LEAST_FACTOR, most))
+    begun = (opening.charge + sum(share for _, share in opening.begin)) * start_mm
+    if total < _LEAST_CUTS * STRETCH_S * v_start:  # too short to be cut
+        return _Plan(moves, [], begun, 0, most)
+    return _Plan(moves, [*stretches, *reversed(tail)], begun, len(opening.begin), most)
 
 
 def _profile(
@@ -207,7 +232,7 @@ def _profile(
     found = profile_for(
         float(flow[k]), speed, stored_mm * area, job.store.flow_index, float(length.sum()), area, accel, drive
     )
-    return found, speed, float(min(MOST_FACTOR, 1 + drive.step_mm_per_s / max(fed * speed, 1e-9)))
+    return found, speed, float(min(MOST_FACTOR, drive.speed_mm_per_s / max(fed * speed, 1e-9)))
 
 
 def _between(
@@ -236,11 +261,11 @@ def _between(
         for i, at, side in where:
             more = half if len(where) == 2 else 2 * half
             speed, fed = float(length[i] / seconds[i]), float(program.filament_mm[moves[i]])
-            room = (min(most, 3.0) - 1 if more > 0 else 1 - 2 * LEAST_FACTOR) * fed / seconds[i]
+            room = (min(most, _MOST_FED) - 1 if more > 0 else _LEAST_FED) * fed / seconds[i]
             way = speed * float(np.clip(abs(more) / room, STRETCH_S, 0.4 * seconds[i]))
             a, b = (at - way, at) if side < 0 else (at, at + way)
             if a >= low - 1e-9 and b <= free[1] + 1e-9:
-                found.append(Stretch(a, b, more))
+                found.append(Stretch(a, b, more, (1 - _LEAST_FED, _MOST_FED)))
                 low = b
         now = goal
     return found

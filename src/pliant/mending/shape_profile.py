@@ -17,10 +17,13 @@ from pliant.feed.along import CELL_MM
 from pliant.kernels.bead import bead_along, count_cells
 from pliant.kernels.load import Fed
 
-__all__ = ["LEAST_FACTOR", "MOST_FACTOR", "STRETCH_S", "Drive", "Profile", "profile_for", "pull_s"]
+__all__ = ["MOST_FACTOR", "STRETCH_S", "Drive", "Profile", "profile_for", "pull_s"]
 
 STRETCH_S = 0.04  # [s] shortest stretch that is planned, so that a controller's queue of lines is never starved
-LEAST_FACTOR, MOST_FACTOR = 0.1, 5.0  # [-] of the filament that a stretch would be fed
+MOST_FACTOR = 20.0  # [-] of the filament that a stretch would be fed, forward or back: our choice
+_HARDLY = 0.1
+_FACTORS = (1.5, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 20.0)
+_LEAST_CHARGE = 0.1  # [-] of the store, given before the first bead
 _RUN_MM = 40.0  # of the run that is tried; a shorter one is tried at its own length
 _LOOK_MM = 20.0  # in which a start shows
 _WORST = 0.2  # [-] what the worst millimetre counts beside the mean error: our choice
@@ -101,9 +104,32 @@ class _Run:
         self.at_one = store / flow**index
 
     def most_factor(self) -> float:
-        """Largest share of the feed that the step of the drive's speed allows. [-]"""
-        fed = self.per_mm * self.v / self.area
-        return float(min(MOST_FACTOR, 1 + self.drive.step_mm_per_s / fed))
+        """Largest share of its own feed that a stretch may be fed: the drive's speed, and no flood. [-]"""
+        return float(min(MOST_FACTOR, self.drive.speed_mm_per_s * self.area / (self.per_mm * self.v)))
+
+    def down(self, most: float, seconds: float) -> tuple[tuple[float, float], ...]:
+        """Stretches from the largest feed down to the run's own, by what the drive's speed may step. [-, s]"""
+        own, found, factor = self.per_mm * self.v / self.store, [], most
+        while factor > 1 + 1e-9:
+            found.append((seconds, (factor - 1) * own * seconds))
+            factor, seconds = factor - self._step(), STRETCH_S
+        return tuple(found)
+
+    def back(self, before_s: float, least: float, last_s: float) -> tuple[tuple[float, float], ...]:
+        """Stretches at the end: one that is hardly fed, then ever more drawn back on the way. [s, -, s]"""
+        own, found, factor = self.per_mm * self.v / self.store, [], 1.0
+        if before_s > 0:
+            factor = max(_HARDLY, 1 - self._step())
+            found.append((before_s, (factor - 1) * own * before_s))
+        while factor > least + 1e-9:
+            factor = max(factor - self._step(), least)
+            seconds = STRETCH_S if factor > least + 1e-9 else last_s
+            found.append((seconds, (factor - 1) * own * seconds))
+        return tuple(found)
+
+    def _step(self) -> float:
+        """What the drive's speed may step, over the run's own feed. [-]"""
+        return self.drive.step_mm_per_s * self.area / (self.per_mm * self.v)
 
     def factor(self, seconds: float, extra: float) -> float:
         """Feed of a stretch over what it would be, where a share of the store comes on top. [s, - -> -]"""
@@ -112,7 +138,7 @@ class _Run:
     def allowed(self, stretches: Sequence[tuple[float, float]]) -> bool:
         """Whether stretches lie within what may be asked, and within the run."""
         most, way = self.most_factor() + 1e-9, sum(s * self.v for s, _ in stretches)
-        inside = all(LEAST_FACTOR - 1e-9 <= self.factor(s, x) <= most for s, x in stretches)
+        inside = all(-most <= self.factor(s, x) <= most for s, x in stretches)
         return inside and way <= 0.8 * self.length
 
     def error(self, profile: Profile) -> tuple[Floats, Floats]:
@@ -174,27 +200,28 @@ def _found(
     flow: float, speed: float, store: float, index: float, length: float, area: float, accel: float, drive: Drive
 ) -> Profile:
     run = _Run(flow, speed, store, index, length, area, accel, drive)
-    factors = [f for f in (LEAST_FACTOR, 0.5, 1.0, 2.0, 3.0, 4.0) if f <= run.most_factor()]
+    ways: list[tuple[tuple[float, float], ...]] = [()]
+    for most in _FACTORS:
+        ways += [run.down(min(most, run.most_factor()), first * STRETCH_S) for first in (1.0, 2.0, 3.0)]
     best, least = Profile(1.0, (), ()), math.inf
-    for charge in np.arange(0.3, 1.06, 0.05).tolist():
-        tried = [Profile(charge, (), ())]  # a short run is left a little under, and drawn back by as much
-        for first in (1.0, 2.0, 3.0):
-            for factor in factors:
-                begin = (first * STRETCH_S, (factor - 1) * run.per_mm * speed * first * STRETCH_S / store)
-                left = 1 - charge - begin[1]
-                tried += [
-                    Profile(charge, (begin, (second * STRETCH_S, left)), ()) for second in (1.0, 2.0, 4.0)
-                ]  # fmt: skip
-        for profile in tried:
-            if run.allowed(profile.begin) and (cost := run.cost(profile)) < least:
+    for begin in dict.fromkeys(way for way in ways if run.allowed(way)):
+        for whole in (0.7, 0.8, 0.88, 0.94, 1.0) if not begin else (0.94, 1.0):
+            charge = whole - sum(x for _, x in begin)
+            if charge < _LEAST_CHARGE:
+                continue
+            profile = Profile(charge, begin, ())
+            if (cost := run.cost(profile)) < least:
                 best, least = profile, cost
     found, least = best, run.cost(best, at_end=True)
-    for seconds in (0.04, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4):
-        for factor in (LEAST_FACTOR, 0.25, 0.5, 0.75):
-            end = ((seconds, (factor - 1) * run.per_mm * speed * seconds / store),)
-            if best.charge + sum(x for _, x in best.begin) + end[0][1] <= 0 or not run.allowed(best.begin + end):
-                continue
-            tried_end = Profile(best.charge, best.begin, end)
-            if (cost := run.cost(tried_end, at_end=True)) < least:
-                found, least = tried_end, cost
+    given = best.charge + sum(x for _, x in best.begin)
+    depths = [f for f in (_HARDLY, -1.0, -2.5, -5.0, -8.0, -12.0, -16.0, -20.0) if f >= -run.most_factor()]
+    for before in (0.0, 0.04, 0.1, 0.2, 0.3, 0.4):
+        for depth in depths:
+            for last in (1.0, 2.0):
+                end = run.back(before, depth, last * STRETCH_S)
+                if given + sum(x for _, x in end) <= 0 or not run.allowed(best.begin + end):
+                    continue
+                tried_end = Profile(best.charge, best.begin, end)
+                if (cost := run.cost(tried_end, at_end=True)) < least:
+                    found, least = tried_end, cost
     return found

@@ -14,9 +14,10 @@ from pliant.mending.shape_profile import STRETCH_S
 from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.program import Program
 
-__all__ = ["Stretch", "cut_beads", "point_along"]
+__all__ = ["Fitted", "Stretch", "fit_stretches", "point_along"]
 
-_DIGITS = 5  # of an E word
+_DIGITS, _PLACES = 5, 4  # of an E word; of a word of place
+_LEAST_MM = 0.02  # a shorter piece is not written
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -28,53 +29,98 @@ class Stretch:
     from_mm: float
     to_mm: float
     more_mm: float
+    factors: tuple[float, float] = (-np.inf, np.inf)  # least and most over what it was fed
 
 
-def cut_beads(
-    program: Program, edits: Edits, moves: Ints, stretches: list[Stretch], factors: tuple[float, float]
-) -> float:
-    """Feed stretches more or less, in place in `edits`.
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """Stretches as they can be fed."""
+
+    program: Program
+    moves: Ints
+    places: list[tuple[float, float]]  # from and to, of those that are fed otherwise [mm]
+    factors: list[float]
+    each_mm: list[float]  # filament more, of every stretch that was planned
+
+    def write(self, edits: Edits) -> float:
+        """Cut the beads, in place in `edits`. -> filament that was given more, as it will be written [mm]"""
+        length = self.program.length_mm[self.moves]
+        end = np.cumsum(length)
+        start = end - length
+        parts: dict[int, list[tuple[float, float, float]]] = {}  # of a bead: from, to, factor
+        for (a, b), factor in zip(self.places, self.factors, strict=True):
+            for k in range(int(np.searchsorted(end, a + 1e-9)), self.moves.size):
+                lo, hi = (float((x - start[k]) / length[k]) for x in (max(a, start[k]), min(b, end[k])))
+                if hi - lo > 1e-9:
+                    parts.setdefault(k, []).append((lo, hi, factor))
+                if b <= end[k]:
+                    break
+        return sum(_rewritten(self.program, edits, int(self.moves[k]), of) for k, of in parts.items())
+
+
+def fit_stretches(program: Program, moves: Ints, stretches: list[Stretch], most: float, step_mm_per_s: float) -> Fitted:
+    """See how stretches can be fed.
 
     Parameters
     ----------
     program : Program
         The moves.
-    edits : Edits
-        Changed in place.
     moves : ndarray of int
         The beads that the stretches lie on, in order.
     stretches : list of Stretch
         In order, none over another.
-    factors : tuple of float
-        Least and most that a stretch may be fed over what it was fed. [-]
+    most : float
+        That a stretch may be fed over what it was fed, forward or back. [-]
+    step_mm_per_s : float
+        By which the drive's speed may change from stretch to stretch, but from rest and to it. [mm/s]
 
     Returns
     -------
-    float
-        Filament that was given more, as it will be written. [mm]
+    Fitted
     """
-    if not stretches or not moves.size:
-        return 0.0
     length = program.length_mm[moves]
     end = np.cumsum(length)
     start = end - length
     fed_to = np.concatenate([[0.0], np.cumsum(program.filament_mm[moves])])
     whole = ~_cuttable(program, moves)
     snap = STRETCH_S / 2 * program.speed_mm_per_s[moves]
-    parts: dict[int, list[tuple[float, float, float]]] = {}  # of a bead: from, to, factor
+    all_places: list[tuple[float, float]] = []
     for s in stretches:
         a, b = (_snapped(x, start, end, whole, snap) for x in (s.from_mm, s.to_mm))
-        if b - a <= 1e-6:
-            continue
-        factor = float(np.clip(1 + s.more_mm / (_fed(b, end, length, fed_to) - _fed(a, end, length, fed_to)), *factors))
-        for k in range(int(np.searchsorted(end, a + 1e-9)), moves.size):
-            lo, hi = max(a, float(start[k])), min(b, float(end[k]))
-            if hi - lo > 1e-9:
-                share = ((lo - float(start[k])) / float(length[k]), (hi - float(start[k])) / float(length[k]), factor)
-                parts.setdefault(k, []).append(share)
-            if b <= end[k]:
-                break
-    return sum(_rewritten(program, edits, int(moves[k]), of) for k, of in parts.items())
+        before = all_places[-1][1] if all_places else 0.0
+        least = float(snap[min(int(np.searchsorted(end, a + 1e-9)), snap.size - 1)])
+        all_places.append((before if a - before < least and all_places else max(a, before), b))  # nothing tiny between
+    kept = [k for k, (a, b) in enumerate(all_places) if b - a > _LEAST_MM]
+    places, own, wished, step = [all_places[k] for k in kept], [], [], []
+    for k, (a, b) in zip(kept, places, strict=True):
+        own.append(_fed(b, end, length, fed_to) - _fed(a, end, length, fed_to))
+        factor = float(np.clip(1 + stretches[k].more_mm / own[-1], *stretches[k].factors))
+        wished.append(float(np.clip(factor, -most, most)))
+        i = moves[min(int(np.searchsorted(end, a + 1e-9)), moves.size - 1)]
+        step.append(float(step_mm_per_s * program.length_mm[i] / program.filament_mm[i] / program.speed_mm_per_s[i]))
+    factors = _in_steps(wished, places, float(end[-1]), step)
+    each = [0.0] * len(stretches)
+    for k, factor, f in zip(kept, factors, own, strict=True):
+        each[k] = (factor - 1) * f
+    return Fitted(program, moves, places, factors, each)
+
+
+def _in_steps(
+    factors: list[float], places: list[tuple[float, float]], total_mm: float, step: list[float]
+) -> list[float]:
+    """Factors of stretches no further from their neighbours than a step, but where the run begins and where it ends."""
+    f = list(factors)
+    for k in range(len(f)):
+        a = places[k][0]
+        if a > 1e-6:
+            before = f[k - 1] if k and abs(places[k - 1][1] - a) < 1e-6 else 1.0
+            f[k] = min(max(f[k], before - step[k]), before + step[k])
+    for k in range(len(f) - 1, -1, -1):
+        b = places[k][1]
+        if b < total_mm - 1e-6:
+            behind = f[k + 1] if k + 1 < len(f) and abs(places[k + 1][0] - b) < 1e-6 else 1.0
+            f[k] = min(max(f[k], behind - step[k]), behind + step[k])
+    return f
 
 
 def _cuttable(program: Program, moves: Ints) -> NDArray[np.bool_]:
@@ -107,7 +153,7 @@ def _rewritten(program: Program, edits: Edits, i: int, parts: list[tuple[float, 
     for lo, hi, factor in [*parts, (1.0, 1.0, 1.0)]:
         for to, f in ((lo, 1.0), (hi, factor)):
             if to - at > 1e-9:
-                pieces.append((to, max(round(asked * (to - at) * f, _DIGITS), 10**-_DIGITS)))
+                pieces.append((to, round(asked * (to - at) * f, _DIGITS) or 10**-_DIGITS))
                 at = to
     arc = bool(program.sweep_rad[i])
     centre = (float(program.centre_mm[i, 0]), float(program.centre_mm[i, 1])) if arc else None
@@ -127,9 +173,11 @@ def point_along(program: Program, i: int, share: float) -> tuple[float, float]:
     start, end = program.point_mm[i, :2], program.point_mm[i + 1, :2]
     point = start + share * (end - start)
     if program.sweep_rad[i]:
+        end = np.full(2, np.nan)
         angle = share * float(program.sweep_rad[i])
         x, y = start - program.centre_mm[i]
         point = program.centre_mm[i] + np.array(
             [x * math.cos(angle) - y * math.sin(angle), x * math.sin(angle) + y * math.cos(angle)]
         )
-    return round(float(point[0]), 4), round(float(point[1]), 4)
+    x, y = (float(p) if straight else round(float(p), _PLACES) for p, straight in zip(point, start == end, strict=True))
+    return x, y

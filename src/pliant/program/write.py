@@ -257,17 +257,24 @@ class _Plan:
         here = p.point_mm[i].copy()
         for m in self.edits.inserts.get(i, ()):
             words = [b"G1" if m.centre_mm is None else b"G3" if m.left else b"G2"]
-            start = here.copy()
+            start, digits = here.copy(), 4 if state["unit"] == 1 else 6
             if m.xy_mm is not None:
                 for axis, k in ((b"X", 0), (b"Y", 1)):
+                    if (
+                        m.filament_mm
+                        and m.centre_mm is None
+                        and m.xy_mm[k] == here[k]
+                        and m.xy_mm[1 - k] != here[1 - k]
+                    ):
+                        continue  # along the other axis: what a longer word said is not rounded
                     value = m.xy_mm[k] - state["offset_mm"][k] if state["absolute"] else m.xy_mm[k] - here[k]
-                    words.append(axis + number_text(value / state["unit"], 4))
+                    words.append(axis + number_text(value / state["unit"], digits))
                     here[k] = m.xy_mm[k]
             if m.z_mm is not None:
                 words.append(b"Z" + number_text((m.z_mm - state["offset_mm"][2]) / state["unit"], 6))
             if m.centre_mm is not None:
                 for axis, k in ((b"I", 0), (b"J", 1)):
-                    words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], 4))
+                    words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], digits))
             if m.filament_mm:
                 step = m.filament_mm / self.per_e[i]
                 reg = reg + step if state["e_absolute"] else step
