@@ -21,11 +21,12 @@ from pliant.kernels.chewed import pulled_too_often
 from pliant.mending.shape_profile import MOST_FACTOR, STRETCH_S, Drive, Profile, profile_for, pull_s
 from pliant.mending.shape_write import Fitted, Stretch, fit_stretches
 from pliant.program.write import Edits, Insert, sole_moves
+from pliant.records.machine import Machine
 from pliant.records.mending import Change, Shaping
 from pliant.records.program import BEAD, DWELL, RECOVER, RETRACT, TRAVEL, Program
 from pliant.say import quantity
 
-__all__ = ["drive_of", "mend_shape"]
+__all__ = ["drive_for", "mend_shape"]
 
 _GENTLE_MM_PER_S = 30.0  # of filament alone: our choice; no more than the machine's own limit
 _STEP_MM_PER_S = 5.0  # of the drive's speed between stretches; common practice, no source
@@ -40,9 +41,8 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 
-def drive_of(job: Job) -> Drive:
-    """What the drive may do in a job."""
-    machine = job.machine
+def drive_for(machine: Machine) -> Drive:
+    """What the drive of a machine may do."""
     speed = min(machine.max_speed_mm_per_s[3], _GENTLE_MM_PER_S)
     return Drive(speed, machine.retract_acceleration_mm_per_s2, _STEP_MM_PER_S)
 
@@ -73,7 +73,7 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
     -------
     list of Change; what was promised, for the certificate; why nothing was done, empty if something was.
     """
-    program, drive, law = job.program, drive_of(job), job.store
+    program, drive, law = job.program, drive_for(job.machine), job.store
     runs = _runs_of(job)
     here, plain = _gaps_to_shape(job, runs, drive)
     for gap in np.flatnonzero(plain & ~here).tolist():  # too short for a draw-back of any length

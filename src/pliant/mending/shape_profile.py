@@ -17,7 +17,7 @@ from pliant.feed.along import CELL_MM
 from pliant.kernels.bead import bead_along, count_cells
 from pliant.kernels.load import Fed
 
-__all__ = ["MOST_FACTOR", "STRETCH_S", "Drive", "Profile", "profile_for", "pull_s"]
+__all__ = ["MOST_FACTOR", "STRETCH_S", "Drive", "Profile", "errors_with", "profile_for", "pull_s"]
 
 STRETCH_S = 0.04  # [s] shortest stretch that is planned, so that a controller's queue of lines is never starved
 MOST_FACTOR = 20.0  # [-] of the filament that a stretch would be fed, forward or back: our choice
@@ -90,6 +90,44 @@ def profile_for(
         rough(flow_mm3_per_s), rough(speed_mm_per_s), rough(store_mm3), round(index, 2), length, round(area_mm2, 3),
         rough(acceleration_mm_per_s2), drive,
     )  # fmt: skip
+
+
+def errors_with(
+    planned: tuple[float, float], true: tuple[Floats, Floats], *, flow_mm3_per_s: float, speed_mm_per_s: float,
+    area_mm2: float, acceleration_mm_per_s2: float, drive: Drive,
+) -> Floats:  # fmt: skip
+    """Error of a bead that is planned with one store where another is true.
+
+    Parameters
+    ----------
+    planned : tuple of float
+        Volume stored at 1 mm3/s, and index, that the plan is made with. [mm3, -]
+    true : tuple of ndarray
+        The same as they may be, `(n,)` each.
+    flow_mm3_per_s, speed_mm_per_s : float
+        Of the bead, a straight one of 40 mm. [mm3/s, mm/s]
+    area_mm2, acceleration_mm_per_s2 : float
+        Of the filament; of the axes. [mm2, mm/s2]
+    drive : Drive
+        What it may.
+
+    Returns
+    -------
+    ndarray
+        Root mean square over the length, `(n,)`. [-]
+    """
+    s1, n = planned
+    store = s1 * flow_mm3_per_s**n
+    profile = profile_for(
+        flow_mm3_per_s, speed_mm_per_s, store, n, _RUN_MM, area_mm2, acceleration_mm_per_s2, drive
+    )  # fmt: skip
+    run = _Run(flow_mm3_per_s, speed_mm_per_s, store, n, _RUN_MM, area_mm2, acceleration_mm_per_s2, drive)
+    found = []
+    for at_one, index in zip(true[0].tolist(), true[1].tolist(), strict=True):
+        run.at_one, run.index = at_one, index
+        error, way = run.error(profile)
+        found.append(float(np.sqrt((way * error**2).sum() / way.sum())))
+    return np.array(found)
 
 
 class _Run:

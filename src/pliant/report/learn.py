@@ -43,6 +43,22 @@ def learned_text(learned: Learned) -> str:
             "where you printed, and print a piece where your job runs",
             "",
         ]
+    if L.store_before is not None and L.store_after is not None:
+        lines.append(
+            f"filament pressed together between drive and nozzle, s1 q^n, told at {number(L.store_after.flow_mm3_per_s)} mm³/s"
+        )
+        for word, known in (("before", L.store_before), ("now", L.store_after)):
+            (s1, s_low, s_high), (n, n_low, n_high) = known.store_at_one_mm3, known.flow_index
+            lines.append(
+                f"  {word:<7} s1 {number(s1)} mm³, between {number(s_low)} and {number(s_high)}; n {n:.2f}, between "
+                f"{n_low:.2f} and {n_high:.2f}"
+            )
+        if L.bead_error_before is not None and L.bead_error_after is not None:
+            lines.append(
+                f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); shaped with the "
+                f"records before, {percent(L.bead_error_before)}"
+            )
+        lines.append("")
     lines.append(f"learned from {', '.join(L.readings)}")
     for b in L.changed:
         what, _ = unknown_in_words(b.name)
