@@ -13,7 +13,7 @@ from pliant.feed.risk import BED_ERROR_MM, jam_risk, log_margins, meets, stated_
 from pliant.models.bead import bead_area_mm2
 from recipes import filament, machine
 
-# mm/s at which each of these starter pairs gives about once in fifty
+# mm/s at which about one in fifty of these starter pairs gives, of the guided one in three hundred (docs/practice.md)
 PAIRS = [("open-gap", "85A", 3.5), ("guided", "95A", 17.0), ("tube-2.0", "85A", 3.2)]
 
 

@@ -1,16 +1,19 @@
 """What is taken at the end of a range is counted over the draws and told, each with a record that makes it certain."""
 
+import re
 import warnings
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from pliant.checks import among_draws, counted, note_outside, warn_outside
 from pliant.errors import ValidityWarning
-from pliant.feed import chain, load, metered
+from pliant.feed import chain, load, metered, validity
 from pliant.feed.envelope import Groups
 from pliant.feed.validity import outside
+from pliant.models import column, drive, guide, lag, melting
 from recipes import filament, machine
 
 
@@ -76,11 +79,17 @@ def test_limit_what_is_counted_does_not_warn_and_what_is_not_does():
         warn_outside(True, "x")
 
 
+def test_regression_every_wording_is_of_a_message_that_a_model_has():
+    texts = "".join(
+        re.sub(
+            r"\{(_\w+)\}", lambda m, module=module: str(getattr(module, m[1])), Path(module.__file__).read_text("utf-8")
+        )
+        for module in (column, drive, guide, lag, melting)
+    )
+    assert all(f'"{starts}' in texts for starts in validity._IN_WORDS)
+
+
 def test_regression_no_model_of_the_chain_is_silenced():
     """Whoever silences a warning hears of it in `validity`: no filter stands in the rooms that decide a verdict."""
-    from pathlib import Path
-
-    import pliant.feed
-
-    texts = [path.read_text(encoding="utf-8") for path in Path(pliant.feed.__file__).parent.glob("*.py")]
+    texts = [path.read_text(encoding="utf-8") for path in Path(chain.__file__).parent.glob("*.py")]
     assert len(texts) > 10 and not any("simplefilter" in text for text in texts)

@@ -49,7 +49,7 @@ STEEPEST_DEG = 30.0  # of the cone's theory: models/pressure
 # what is taken at the end of a range, as `validity` tells it
 STEEP = "the nozzle's cone is steeper than its theory holds for: it is taken as 30 degrees"
 NOT_FULL = "the gap under the nozzle is so high that the bed pulls the bead out of it: no dam is counted there"
-SOFTENED = "filament is pushed past the strain that was measured: it is taken to store three times what unsqueezed would"
+SOFTENED = "filament is pushed past the strain that was measured: it stores three times as much, no more"
 Theta = Mapping[str, Any]
 
 

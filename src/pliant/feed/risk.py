@@ -24,7 +24,7 @@ from pliant.search import last_that_holds
 
 __all__ = [
     "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
-    "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "part_margins", "speed_that_meets",
+    "Risk", "jam_risk", "log_least", "log_margins", "meets", "part_margins", "speed_that_meets",
     "stated_risk",
 ]  # fmt: skip
 
@@ -187,16 +187,6 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
 def meets(risk: Risk, target: float) -> bool:
     """Whether a stated chance meets a target: within twice its own error."""
     return least_chance(risk.probability, risk.error) <= target
-
-
-def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
-    """Mean chance, and the 90 % range of what it would be were the unknowns known: 0 or 1 but for jobs near a limit."""
-    draws = tail_draws(machine, filament)
-    by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
-    least = log_least(by_name)
-    mean = float(draws.chance(least, course.passage))
-    low, high = np.quantile(course.passage.chance(least[draws.plain]), [0.05, 0.95])
-    return mean, min(float(low), mean), max(float(high), mean)
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:

@@ -23,10 +23,8 @@ _IN_WORDS = {
     "sideways before it bows",
     "bore_mm over 1.83 diameters": "a guide is so wide that filament fills it only past the strain that was measured",
     "push_out_n over fill_force_n": "the push swells the filament to the guide's bore before it locks there",
-    "strain over 0.1: linear": "filament is squeezed past a tenth of its length on the way: what it stores is told by a "
-    "law for less",
-    "strain over 0.1 under the spool": "the spool's pull stretches the filament past a tenth: what arrives is told by a "
-    "law for less",
+    "strain over 0.2: linear": "filament is squeezed past a fifth of its length: its store is told by a law for less",
+    "strain over 0.2 under the spool": "the spool stretches filament past a fifth: the law for it is one for less",
     "squash over": "the drive's pinch flattens the filament past what counts as a small contact: how much "
     "of what it feeds arrives is told by a law for less",
     "diffusivity_mm2_per_s outside": "heat goes through this filament at a rate that no polymer in the tables has",

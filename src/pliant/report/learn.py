@@ -1,11 +1,18 @@
 """What `learn` and `next` found, as lines for a terminal."""
 
 from pliant.constants import Z90
-from pliant.records.learned import Learned, NextCoupon
+from pliant.records.learned import Answer, Learned, NextCoupon
+from pliant.report.check import limit_words
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["learned_text", "next_text"]
+__all__ = ["answer_words", "learned_text", "next_text"]
+
+
+def answer_words(answer: Answer) -> str:
+    """Chance of a jam and where the widest bead gives."""
+    speed = answer.limit_speed_mm_per_s
+    return percent(answer.jam_probability) + ("" if speed is None else "; " + limit_words(speed))
 
 
 def learned_text(learned: Learned) -> str:
@@ -15,8 +22,8 @@ def learned_text(learned: Learned) -> str:
     if L.before is not None and L.after is not None:
         lines += [
             f"chance of a jam of {L.program}",
-            f"  before  {percent(L.before[0])}, between {percent(L.before[1])} and {percent(L.before[2])}",
-            f"  now     {percent(L.after[0])}, between {percent(L.after[1])} and {percent(L.after[2])}",
+            f"  before  {answer_words(L.before)}",
+            f"  now     {answer_words(L.after)}",
             "",
         ]
     if L.limit_before is not None and L.limit_after is not None:

@@ -10,11 +10,12 @@ from pliant.coupons.readings import read_readings
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
 from pliant.feed.envelope import Envelope
-from pliant.feed.risk import chance_band
+from pliant.feed.limit import limit_speed
+from pliant.feed.risk import stated_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.feed.witness import Witnesses
 from pliant.files import write_new
-from pliant.job.job import job_of
+from pliant.job.job import Job, job_of
 from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
@@ -24,7 +25,7 @@ from pliant.program.read import read_program
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
-from pliant.records.learned import Learned
+from pliant.records.learned import Answer, Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine
 from pliant.say import count, number
@@ -98,7 +99,7 @@ def learn(
         raise PliantError(f"no readings{also}{why}; give at least one filled-in sheet")
     _require_same(sheets, own_machine, own_filament)
     marks = _marks(sheets, own_filament) + (said.marks if isinstance(said, Witnesses) else ())
-    flows = envelope_of(program, own_machine, own_filament) if program is not None else None
+    job = job_of(read_program(program, own_machine.dialect), own_machine, own_filament) if program is not None else None
     space = Space(own_machine, own_filament, sheets)
     posterior = fit(Sheets(space, sheets, prints), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
@@ -118,9 +119,8 @@ def learn(
         files = (new_machine, new_filament)
     new = updated(own_machine, own_filament, summary)
     limits = _limit(own_machine, own_filament), _limit(*new)
-    if flows is not None:
-        before = chance_band(flows, own_machine, own_filament)
-        after = chance_band(flows, *new)
+    if job is not None:
+        before, after = _answer(job, own_machine, own_filament), _answer(job, *new)
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
@@ -142,6 +142,12 @@ def learn(
         limit_nozzle_c=own_filament.reference_c,
         notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
+
+
+def _answer(job: Job, machine: Machine, filament: Filament) -> Answer:
+    """What `check` says of a job with other records of the same machine and spool."""
+    risk = stated_risk(job.envelope, machine, filament, shares=False)
+    return Answer(risk.probability, risk.error, limit_speed(job.groups, machine, filament))
 
 
 def _require_same(sheets: Sequence[Readings], machine: Machine, filament: Filament) -> None:
