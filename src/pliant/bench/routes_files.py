@@ -49,7 +49,7 @@ async def mend_send(request: Request) -> Response:
     if unknown:
         raise Fault(422, f"unknown pass {unknown[0][:40]!r}; choose from {', '.join(PASS_WORDS)}")
     target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
-    aim = form.text("aim") or AIMS[0]
+    aim = form.text("aim") or "quickest"
     if aim not in AIMS:
         raise Fault(422, f"choose what to aim for: {' or '.join(AIMS)}")
     upload = sent_program(request, form)

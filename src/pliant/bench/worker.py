@@ -105,7 +105,9 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     result = folder / asked["output"]
     mended, remake = mend_with_picture(
         asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]),
-        target=asked["target"], height_mm=asked["height_mm"], aim=asked["aim"], progress=tell, book=asked["book"],
+        # the quickest is what is done without a word, and it says why where it is not
+        target=asked["target"] if asked["aim"] == "surest" else None,
+        height_mm=asked["height_mm"], progress=tell, book=asked["book"],
     )  # fmt: skip
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)

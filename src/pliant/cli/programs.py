@@ -25,18 +25,18 @@ def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament
         said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
         mend = f"pliant mend {shlex.quote(program)} {records}"
         said = said.replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
+        said = said.replace('`mend(aim="surest")`', f"{mend} --aim surest -o {mended}")
         said = said.replace("`mend(add=first-layer)`", f"{mend} --add first-layer --height-mm 0.1 -o {mended}")
         return said.replace("`mend()`", f"{mend} -o {mended}")
 
     return text
 
 
-def _aim(aim: str | None) -> dict[str, Any]:
+def _aim(aim: str | None, target: float | None) -> dict[str, Any]:
     """What was aimed at, by the library's names: a word, or a chance in place of the target."""
     if aim is None:
         return {}
-    context = click.get_current_context()
-    if context.get_parameter_source("target") is not click.core.ParameterSource.DEFAULT and aim != "surest":
+    if target is not None and aim != "surest":
         raise PliantError("--aim and --target both say how sure it shall be; leave one out")
     try:
         return {"target": float(aim)}
@@ -115,11 +115,11 @@ def check_command(
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
-@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--target", type=float, help="Chance of a jam to stay under: aims for the surest; 0.02 if you name none.")
 @click.option("--book", "book", help="Learn from the prints in this book, and keep there what was mended.")
 @practice_
-@click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
-@click.option("--no-proof", is_flag=True, help="No pad beside the part first, which --aim quickest begins with.")
+@click.option("--aim", help="quickest: the part soonest, watched (as without a word); surest: the target; or a chance.")
+@click.option("--no-proof", is_flag=True, help="No pad beside the part first, which the quickest begins with.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @json_
 @debug
@@ -151,7 +151,7 @@ def mend_command(
         if (bare := asked.pop("no_proof")) and "proof" in add:
             raise PliantError("--no-proof and --add proof say the opposite; leave one out")
         asked["proof"] = not bare
-        asked |= _aim(asked.pop("aim"))
+        asked |= _aim(asked.pop("aim"), asked["target"])
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
         if asked["book"] is not None:  # the program itself may be replaced

@@ -26,6 +26,7 @@ from pliant.records.program import BEAD, PRIME
 from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
 
 __all__ = [
+    "LOST_CAUSE",
     "LAGS", "ProofBead", "Weighed", "curves_of", "decide", "gone_ahead", "proof_bead", "proof_lag_s", "proved",
     "weigh_tries",
 ]  # fmt: skip
@@ -42,7 +43,7 @@ _SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad pres
 _LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less than this share of the expected time:
 _PROOF_WORTH = 0.05
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
-_LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
+LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
 Floats = NDArray[np.float64]
 
@@ -135,7 +136,7 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
         jams = still * w.tries.goes_on[:, k]
         tries.append(Try(float(w.share[k]), float(w.time_min[k]), float(jams.sum() / still.sum())))
         still = jams
-    hopeless = not tries or float(still.sum()) > _LOST_CAUSE or not (watched or target_share is not None)
+    hopeless = not tries or float(still.sum()) > LOST_CAUSE or not (watched or target_share is not None)
     if piece is not None and piece.saves_min > _WORTH * order.expected_min:
         choice = "piece-first"
     elif hopeless:

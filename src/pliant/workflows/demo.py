@@ -53,7 +53,7 @@ def demo(folder: Path) -> Iterator[str]:
         out = folder / f"{job}-95A.mended.gcode"
         pages.append(folder / f"{job}-95A.mended.html")
         inputs = (folder / f"{job}.gcode", folder / "bench-2.machine.toml", folder / "95A.filament.toml")
-        m = mend_with_report(*inputs, pages[-1], output=out)
+        m = mend_with_report(*inputs, pages[-1], output=out, aim="surest")
         b, a = m.before, m.after
         yield (
             f"  {job:<14} jam {percent(b.jam_probability)} -> {percent(a.jam_probability)}; strings "

@@ -13,7 +13,7 @@ from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
 from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
-from pliant.job.tonight import proved
+from pliant.job.tonight import LOST_CAUSE, proved
 from pliant.job.verdict import FEEDS_BELOW
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
@@ -89,8 +89,8 @@ def mend(
     output: str | Path | None = None,
     in_place: bool = False,
     passes: Collection[str] = PASSES,
-    target: float = FEEDS_BELOW,
-    aim: str = "surest",
+    target: float | None = None,
+    aim: str | None = None,
     proof: bool = True,
     height_mm: float = 0.0,
     retraction: bool = True,
@@ -116,10 +116,12 @@ def mend(
     passes : collection of str
         Which passes run, of `PASSES` and `ADDED`.
     target : float, default 0.02
-        Chance of a jam to stay under. [-]
-    aim : {"surest", "quickest"}
+        Chance of a jam to stay under; naming one is to aim for the surest. [-]
+    aim : {"quickest", "surest"}, optional
         `quickest` stays under the chance at which the part is expected soonest, the first of the tries of `tonight`,
-        where that is more than the target; for a print that somebody looks at.
+        where that is more than the target; for a print that somebody looks at. `surest` stays under the target. Without
+        a word it is the quickest where speeds may change, somebody looks at the print, a try is worth its restarts, and
+        no target is named.
     proof : bool, default True
         Whether `quickest` adds the pass `proof` to a program that does not feed as it is.
     height_mm : float, default 0
@@ -155,6 +157,7 @@ def mend(
     Long on purpose: one walk from the input to the file, in one temporary folder, and one record filled field by field.
     """
     source = Path(program)
+    named, target = target is not None, FEEDS_BELOW if target is None else target
     _require_asked(passes, target, height_mm, retraction, aim)
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
@@ -167,6 +170,9 @@ def mend(
     _demand_one_meaning(first)
     seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
+    aim, why_aim = (
+        (aim, "") if aim is not None else ("surest", "") if named or "flow" not in passes else _own_aim(before, machine)
+    )
     proof &= aim == "quickest" and before.tonight is not None and before.tonight.proof is not None
     passes = (*passes, "proof") if proof and "proof" not in passes else tuple(passes)
     asked = passes
@@ -179,6 +185,7 @@ def mend(
             pull = None if retraction else Pull(0.0, "you asked for none")
             stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull, all_shows)
             stages.note("proof", why_none)
+            stages.note("aim", why_aim)
             kept = seen.job if look is not None else None
             del first, seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
@@ -249,6 +256,18 @@ def _no_proof(job: Job, before: Findings) -> str:
     return no_proof_why(job, told.flow_over_worst if told is not None else 1.0)
 
 
+def _own_aim(before: Findings, machine: Machine) -> tuple[str, str]:
+    """What is aimed for where nobody says, and why it is not the quickest."""
+    if before.verdict == "feeds":
+        return "surest", ""
+    if not machine.tries.watched:
+        return "surest", "surest, since nobody looks at a print by the machine's record (tries.looks_in_every_min)"
+    tries = before.tonight.tries if before.tonight is not None else ()
+    if not tries or np.prod([t.jam_probability for t in tries]) > LOST_CAUSE:
+        return "surest", "surest, since no try of this program is worth its restarts"
+    return "quickest", ""
+
+
 def _aimed(aim: str, target: float, before: Findings, machine: Machine, *, proof: bool) -> float:
     """The chance of a jam to stay under. [-]"""
     if aim == "surest" or before.tonight is None or not before.tonight.tries:
@@ -264,14 +283,14 @@ def _aimed(aim: str, target: float, before: Findings, machine: Machine, *, proof
     return max(target, told.jam_probability if proof and told is not None else before.tonight.tries[0].jam_probability)
 
 
-def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str) -> None:
+def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str | None) -> None:
     """Refuse what cannot be asked for, before anything is read."""
     for name in passes:
         if name not in PASSES + ADDED:
             raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
     if not 0 < target < 1:
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
-    if aim not in AIMS:
+    if aim not in (None, *AIMS):
         raise PliantError(f"`aim` must be one of {', '.join(AIMS)}, or a chance, got {aim!r}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
