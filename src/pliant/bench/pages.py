@@ -7,13 +7,13 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from pliant import __version__
 from pliant.bench.desk import desk_of
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.bench.faults import in_fields
 from pliant.bench.jobs import Work
 from pliant.constants import Z90
 from pliant.report import words
+from pliant.version import __version__
 
 __all__ = ["answer", "answer_with_report", "failed", "go_to", "wants_json"]
 
