@@ -3,13 +3,13 @@
 import shlex
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
 from pliant.cli.shell import debug, json_, keep_apart, practice_, progress, show, user_errors
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError
 
 __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
@@ -115,7 +115,7 @@ def check_command(
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
-@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--target", default=FEEDS_BELOW, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--book", "book", help="Learn from the prints in this book, and keep there what was mended.")
 @practice_
 @click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
@@ -206,32 +206,16 @@ def batch_command(
     With several machines or spools, or with --assign, a program feeds where it does on one of them.
     """
     with user_errors(debug):
-        one = len(machine) == len(filament) == 1 and Path(machine[0]).is_file() and Path(filament[0]).is_file()
-        if (spool_m or only) and assign is None:
-            raise PliantError(f"{'--spool-m' if spool_m else '--only'} is for a plan; add --assign, or leave it out")
-        if one and assign is None:
-            from pliant.report.batch import batch_text
-            from pliant.workflows.batch import batch
-
-            with progress() as tell:
-                rows = batch(folder, machine[0], filament[0], progress=tell)
-            show(rows, as_json, batch_text)
-            if any(r.findings is None for r in rows.rows):
-                sys.exit(2)
-            sys.exit(0 if all(r.findings.verdict == "feeds" for r in rows.rows if r.findings) else 1)
-        from pliant.report.batch import matrix_text
-        from pliant.workflows.assign import assign as assigned
-        from pliant.workflows.matrix import matrix
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
 
         lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
         with progress() as tell:
-            found = matrix(folder, machine, filament, progress=tell)
-        if assign is not None:
-            plan = assigned(found.combinations, assign, spool_m=lengths, only=_pairs("--only", only))
-            found = replace(found, assignment=plan)
-        show(found, as_json, matrix_text)
-        fed = {c.program for c in found.combinations if c.jam_probability is not None and c.jam_probability <= 0.02}
-        sys.exit(2 if found.unread else 0 if fed == {c.program for c in found.combinations} else 1)
+            found = batch(
+                folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only), progress=tell
+            )
+        show(found, as_json, batch_text)
+        sys.exit(2 if not found.all_read else 0 if found.all_feed else 1)
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:

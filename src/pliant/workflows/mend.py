@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
 from pliant.files import replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.tonight import proved
-from pliant.job.verdict import FEEDS_BELOW
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, slow_again

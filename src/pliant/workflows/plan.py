@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import DomainError
 from pliant.feed.remedies import Changed, hardware_changes
 from pliant.feed.risk import AIM, Risk
@@ -51,7 +52,7 @@ def plan(
     filament: str | Path | Filament,
     baseline: str | Path | Baseline,
     *,
-    target: float = 0.02,
+    target: float = FEEDS_BELOW,
     mesh: str | Path | None = None,
     book: str | Path | None = None,
     practice: bool = False,
@@ -84,7 +85,9 @@ def plan(
         If one of the inputs cannot be used; the text names file, key and the way out.
     """
     if not 0.001 <= target <= 0.5:
-        raise DomainError(f"target must lie between 0.001 and 0.5 (0.02 is one job in fifty), got {target:g}")
+        raise DomainError(
+            f"target must lie between 0.001 and 0.5 ({FEEDS_BELOW:g} is one job in fifty), got {target:g}"
+        )
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     if filament.evidence is None:
