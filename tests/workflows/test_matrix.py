@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import re
 
 import numpy as np
 import pytest
@@ -110,6 +111,25 @@ def test_empty_folders_and_twins_are_refused(shop, tmp_path):
     twin.write_text(starter("machine", "guided"))
     with pytest.raises(PliantError, match="give one another name"):
         matrix(shop / "jobs", [shop / "machines", twin], [shop / "spools"])
+
+
+def test_a_dialect_that_cannot_read_a_program_costs_its_own_machines_alone(shop, tmp_path):
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "machines").mkdir()
+    lines = gasket_program(layers=1).splitlines()
+    (tmp_path / "jobs" / "exponent.gcode").write_text("\n".join([*lines, "G1 X1E9"]))
+    for dialect in ("many-per-line", "e-on-its-own"):
+        text = starter("machine", "open-gap").replace('dialect = "auto"', f'dialect = "{dialect}"')
+        named = re.sub("^name = .*$", f'name = "{dialect}"', text, count=1, flags=re.M)
+        (tmp_path / "machines" / f"{dialect}.toml").write_text(named)
+    told = matrix(tmp_path / "jobs", [tmp_path / "machines"], [shop / "spools" / "95A.toml"], workers=1)
+    assert told.unread == {}
+    of = {c.machine: c for c in told.combinations}
+    assert set(of) == {"many-per-line", "e-on-its-own"}
+    assert of["e-on-its-own"].jam_probability is not None and of["e-on-its-own"].error == ""
+    lost = of["many-per-line"]
+    assert lost.jam_probability is None and lost.filament_mm is None and "X1e+09 mm is beyond" in lost.error
+    assert assign(told.combinations).plan[0].machine == "e-on-its-own"
 
 
 def _made(minutes, chances=None, takes=None):

@@ -69,9 +69,7 @@ class Outlook:
             require_fit(self.machine, filament)
             job = self._job_with(filament)
         except (ProgramError, RecordError) as error:
-            return Combination(
-                self.name, self.machine.name, filament.name, None, None, None, None, "none", fed, str(error)
-            )
+            return Combination.none(self.name, self.machine.name, filament.name, str(error), fed)
         draws, at = _draws(self.machine, filament), job.envelope
         shift = BED_ERROR_MM * draws.bed
         found = [log_margins(at, self.machine, draws.theta, shift, s)[0] for s in _NODES.tolist()]

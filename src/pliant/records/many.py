@@ -1,7 +1,7 @@
 """Many jobs on many machines with many spools: what each combination comes to, and which job goes where."""
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Self
 
 from pliant.records.findings import Findings
 
@@ -23,8 +23,13 @@ class Combination:
     expected_min: float | None  # [min] to a good part, by the best falling speeds
     first_share: float | None  # [-] of the speed written, of the first of those tries; None: no speed pays
     mechanism: str  # what gives first
-    filament_mm: float  # [mm] that the program takes
+    filament_mm: float | None  # [mm] that the program takes; None where this machine cannot read it
     error: str  # why it cannot be printed so; empty where it can
+
+    @classmethod
+    def none(cls, program: str, machine: str, filament: str, why: str, filament_mm: float | None = None) -> Self:
+        """One that cannot be printed, and why."""
+        return cls(program, machine, filament, None, None, None, None, "none", filament_mm, why)
 
 
 @dataclass(frozen=True)

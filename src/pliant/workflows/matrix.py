@@ -11,6 +11,7 @@ from pliant.progress import Progress
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.many import Combination, Matrix
+from pliant.records.program import Program
 from pliant.workflows.folder import programs_in, side_by_side
 
 __all__ = ["matrix"]
@@ -61,17 +62,26 @@ def matrix(
 
 
 def _one(path: str, machines: list[Machine], filaments: list[Filament]) -> tuple[list[Combination], str]:
-    """All combinations of one program, or why it cannot be read."""
-    found, read = [], {}
-    try:
-        for machine in machines:
-            if machine.dialect not in read:
-                read[machine.dialect] = read_program(path, machine.dialect)
-            outlook = Outlook(read[machine.dialect], Path(path).name, machine)
+    """All combinations of one program, or why no dialect of the machines can read it."""
+    name, read, found = Path(path).name, dict[str, Program | PliantError](), list[Combination]()
+    for machine in machines:
+        if machine.dialect not in read:
+            read[machine.dialect] = _read(path, machine.dialect)
+        program = read[machine.dialect]
+        if isinstance(program, Program):
+            outlook = Outlook(program, name, machine)
             found += [outlook.with_spool(filament) for filament in filaments]
+        else:
+            found += [Combination.none(name, machine.name, filament.name, str(program)) for filament in filaments]
+    wrong = [why for why in read.values() if isinstance(why, PliantError)]
+    return ([], str(wrong[0])) if len(wrong) == len(read) else (found, "")
+
+
+def _read(path: str, dialect: str) -> Program | PliantError:
+    try:
+        return read_program(path, dialect)
     except PliantError as error:
-        return [], str(error)
-    return found, ""
+        return error
 
 
 def _records(places: Sequence[str | Path], what: str, ending: str, read: Callable[[Any], Any]) -> list[Any]:

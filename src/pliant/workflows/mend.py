@@ -207,9 +207,9 @@ def mend(
                     progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
                 ran = tuple(name for name in (*PASSES, *ADDED) if name in asked)
-                return replace(
-                    again, passes=ran, aim=aim, notes=(f"{doubted}: {_LEFT[doubted]}: {refused}", *again.notes)
-                )
+                notes = [f"proof: {why_none}"] if why_none else []
+                notes.append(f"{doubted}: {_LEFT[doubted]}: {refused}")
+                return replace(again, passes=ran, aim=aim, notes=(*notes, *again.notes))
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
