@@ -19,6 +19,7 @@ from pliant.book.fields import KINDS, Kind, checked, digest, now, record_text, s
 from pliant.book.open_book import Book
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, NotInBookError
+from pliant.files import Source, open_source, text_of
 from pliant.records.book import Added
 from pliant.records.filament import read_filament
 from pliant.records.machine import load_toml, read_machine
@@ -52,23 +53,23 @@ class Prepared:
     values: dict[str, Any]
 
 
-def prepare_toml(kind: str, path: str | Path) -> Prepared:
+def prepare_toml(kind: str, path: Source) -> Prepared:
     """Read a machine.toml or filament.toml with its own strict reader, keeping it as plain data and word for word."""
     record = read_machine(path) if kind == "machine" else read_filament(path)
     data = load_toml(path)
     values = {
         "name": record.name,
         "record": record_text({k: v for k, v in data.items() if k != "name"}, str(path)),
-        "text": Path(path).read_text(encoding="utf-8"),
+        "text": text_of(path),
     }
     return Prepared(kind, values)
 
 
-def prepare_program(path: str | Path) -> Prepared:
+def prepare_program(path: Source) -> Prepared:
     """Hash a program, whatever its size, and count its lines."""
     file, whole, size, lines, last = Path(path), hashlib.sha256(), 0, 0, b"\n"
     try:
-        with file.open("rb") as source:
+        with open_source(path) as source:
             while block := source.read(1 << 20):
                 whole.update(block)
                 size, lines, last = size + len(block), lines + block.count(b"\n"), block
@@ -223,8 +224,8 @@ def add_outcome(
 def remember_check(
     book: Book,
     findings: Any,
-    machine_toml: str | Path,
-    filament_toml: str | Path,
+    machine_toml: Source,
+    filament_toml: Source,
     program_hash: str,
     program_name: str = "program",
     course: dict[str, Any] | None = None,
@@ -237,7 +238,7 @@ def remember_check(
         An open book.
     findings : Findings
         Anything with `to_json()` that holds `verdict`, `jam_probability` and `mechanism`.
-    machine_toml, filament_toml : str or Path
+    machine_toml, filament_toml : str, Path or Text
         The user's files.
     program_hash : str
         SHA-256 of the bytes of the program, hexadecimal.

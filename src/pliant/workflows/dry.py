@@ -1,12 +1,12 @@
 """`dry`: how many hours a spool takes to dry, never above its data sheet."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import DomainError
+from pliant.files import Source
 from pliant.models.drying import (
     ACTIVATION_KJ_PER_MOL,
     DIFFUSIVITY_23C_M2_PER_S,
@@ -35,7 +35,7 @@ _CAUTIONS = (
 
 
 def dry(
-    filament: str | Path | Filament,
+    filament: Source | Filament,
     *,
     temperature_c: float | None = None,
     water_percent: float | None = None,

@@ -3,11 +3,11 @@
 import math
 import warnings
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
+from pliant.files import Source
 from pliant.models.pressed import MOST_STRAIN
 from pliant.piece.choose import KINDS, fits, nearest, one_choice, options, piece_of, strain_of
 from pliant.piece.forecast import REPEAT, predicted, spread_parts
@@ -30,7 +30,7 @@ def feel(
     *,
     wanted_n: float | None = None,
     shore_a: float | None = None,
-    filament: str | Path | Filament | None = None,
+    filament: Source | Filament | None = None,
     pattern: str | None = None,
     density: float | None = None,
     walls: int | None = None,
@@ -155,7 +155,7 @@ def _require_asked(
         raise DomainError("measured_n belongs to one choice: leave the wanted force out")
 
 
-def _hardness(filament: str | Path | Filament, asked: float | None) -> float:
+def _hardness(filament: Source | Filament, asked: float | None) -> float:
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     if asked is not None and asked != spool.shore:
         raise DomainError(f"{spool.name!r} is {spool.shore:g}{spool.scale}, asked for {asked:g}A: give one of them")

@@ -13,14 +13,13 @@ from pliant.feed.envelope import Envelope
 from pliant.feed.risk import chance_band
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.feed.witness import Witnesses
-from pliant.files import write_new
-from pliant.job.job import job_of
+from pliant.files import Source, write_new
+from pliant.job.job import read_job
 from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
 from pliant.learning.summary import summarise, updated
-from pliant.program.read import read_program
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.filament import Filament, read_filament
@@ -37,13 +36,13 @@ _DRAWS = 20000
 
 def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
     """What a program asks of the feed path, boiled down."""
-    return job_of(read_program(program, machine.dialect), machine, filament).envelope
+    return read_job(program, machine, filament).envelope
 
 
 def learn(
     readings: Sequence[str | Path | Readings],
-    machine: str | Path,
-    filament: str | Path,
+    machine: Source,
+    filament: Source,
     *,
     folder: str | Path | None = None,
     program: str | Path | None = None,

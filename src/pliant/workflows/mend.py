@@ -12,7 +12,7 @@ from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
-from pliant.files import replace_file, require_place, same_file
+from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.tonight import proved
 from pliant.mending.certificate import PROOF, certify
@@ -83,8 +83,8 @@ def _seen_again(
 
 def mend(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     output: str | Path | None = None,
     in_place: bool = False,

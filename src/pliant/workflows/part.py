@@ -9,6 +9,7 @@ import numpy as np
 from pliant.colours import OCHRE, PLUM
 from pliant.constants import Z90
 from pliant.errors import MeshError
+from pliant.files import Source
 from pliant.mesh.mesh_read import read_mesh
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
@@ -21,8 +22,8 @@ __all__ = ["part", "told_of_part"]
 
 def part(
     mesh: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     keep: int = 4,
     holes: bool = False,

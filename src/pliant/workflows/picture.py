@@ -6,7 +6,7 @@ import numpy as np
 
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
-from pliant.files import require_place, save_whole
+from pliant.files import Source, require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
 from pliant.job.tonight import Weighed, curves_of
@@ -74,7 +74,7 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
 
 
 def check_with_picture(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
+    program: str | Path, machine: Source | Machine, filament: Source | Filament, *, dialect: str | None = None
 ) -> tuple[Findings, Picture]:
     """Do what `check` does, and draw it."""
     seen = examine(program, machine, filament, dialect=dialect)
@@ -83,8 +83,8 @@ def check_with_picture(
 
 def check_with_report(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     output: str | Path,
     *,
     dialect: str | None = None,

@@ -10,6 +10,7 @@ from pliant.errors import DomainError
 from pliant.feed.remedies import Changed, hardware_changes
 from pliant.feed.risk import AIM, Risk
 from pliant.feed.warmth import cold_words, unsoftened_share
+from pliant.files import Source
 from pliant.recipe.around import metering_at, ranged, starts_and_stops
 from pliant.recipe.derive import (
     USEFUL_MM_PER_S,
@@ -48,9 +49,9 @@ _WORTH_SAYING = 1.1  # [-] a change that makes the job less than this quicker is
 
 
 def plan(
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
-    baseline: str | Path | Baseline,
+    machine: Source | Machine,
+    filament: Source | Filament,
+    baseline: Source | Baseline,
     *,
     target: float = FEEDS_BELOW,
     mesh: str | Path | None = None,

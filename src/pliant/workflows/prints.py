@@ -5,7 +5,6 @@ path is kept with it, so that the file may go. What is taken from the prints is 
 """
 
 import json
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
@@ -16,9 +15,9 @@ from pliant.book import look, prints, records
 from pliant.book.open_book import Book, default_location, is_server, open_book
 from pliant.errors import BookError, PliantError
 from pliant.feed.witness import PRACTICE_WEIGHT, Seen, Witnesses
-from pliant.job.job import job_of
+from pliant.files import Source, Text
+from pliant.job.job import read_job
 from pliant.job.kept import KeptCourse, course_from, kept_course, seen_from
-from pliant.program.read import read_program
 from pliant.records.book import Added
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -197,7 +196,7 @@ def _course_from(text: str) -> KeptCourse:
 
 
 def _kept_of(program: str | Path, machine: Machine, filament: Filament) -> KeptCourse:
-    return kept_course(job_of(read_program(program, machine.dialect), machine, filament))
+    return kept_course(read_job(program, machine, filament))
 
 
 def _known(
@@ -250,11 +249,8 @@ def _text_of(book: Book, uid: str) -> str:
 
 
 @lru_cache(maxsize=32)
-def _from_text(read: Callable[[Path], Any], text: str) -> Any:
-    with tempfile.TemporaryDirectory(prefix="pliant-") as folder:
-        place = Path(folder) / "record.toml"
-        place.write_text(text, encoding="utf-8")
-        return read(place)
+def _from_text(read: Callable[[Source], Any], text: str) -> Any:
+    return read(Text("record", text))
 
 
 def _other_hardware(text: str | None, now: Machine) -> str:
