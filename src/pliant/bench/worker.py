@@ -1,7 +1,7 @@
 """The process beside the server: it takes one piece of work at a time, tells how far it is, and leaves files behind.
 
 A piece of work is named; its inputs are plain data and paths inside the work folder. What comes of it is written to the
-folder of the job: `result.json`, and for a report its sections, the rules that they set, and the whole as one file to
+folder of the work: `result.json`, and for a report its sections, the rules that they set, and the whole as one file to
 be saved by the user. Nothing else passes.
 """
 
@@ -105,7 +105,7 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
 
-    def named(text: str) -> str:  # the proof speaks of the file by the name it had while it was made
+    def named(text: str) -> str:  # the certificate speaks of the file by the name it had while it was made
         return re.sub(r"stage-\d+\.gcode", result.name, text)
 
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
@@ -146,7 +146,7 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.plan import plan
 
     machine, filament = _records(asked)
-    baseline = Text("baseline.toml", asked["baseline"])
+    baseline = Text("your recipe", asked["baseline"])
     tell("weighing speeds and temperatures", 0)
     recipe = plan(machine, filament, baseline, target=asked["target"], book=asked["book"])
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None

@@ -24,9 +24,10 @@ from pliant.records.machine import Machine, read_machine
 from pliant.say import quantity
 from pliant.workflows.book import record_outcome
 
-__all__ = ["OUTCOME_WORDS", "add_outcome", "with_witnesses"]
+__all__ = ["OUTCOME_OF", "add_outcome", "with_witnesses"]
 
-OUTCOME_WORDS = {"fed": "ok", "jammed": "jammed", "ended-early": "stopped", "not-sure": "not-sure"}
+# as it is told, and as the book has it
+OUTCOME_OF = {"fed": "ok", "jammed": "jammed", "ended-early": "stopped", "not-sure": "not-sure"}
 _MOST_PRINTS = 40  # the newest: a hundredth of a second each for every thousand draws; then it is time to learn
 
 
@@ -69,9 +70,9 @@ def add_outcome(
     PliantError
         If there is no such print, or no such minute, line or layer in it; nothing is written then.
     """
-    said = OUTCOME_WORDS.get(outcome, outcome)
-    if said not in OUTCOME_WORDS.values():
-        raise BookError(f"outcome must be one of {', '.join(OUTCOME_WORDS)}, got {outcome[:40]!r}")
+    said = OUTCOME_OF.get(outcome, outcome)
+    if said not in OUTCOME_OF.values():
+        raise BookError(f"outcome must be one of {', '.join(OUTCOME_OF)}, got {outcome[:40]!r}")
     if program is None:
         raise BookError("an outcome is that of a print: say which `program` was printed, its file or its identifier")
     if said == "not-sure" and note is None and at_minute is None and at_line is None and at_layer is None:
