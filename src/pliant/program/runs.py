@@ -1,7 +1,7 @@
 """Runs of a program as things to lay in some order: where they begin and end, what they cover, which touch.
 
-A run is what the certificate takes for one (`program.pairing`): beads that begin where the one before ends. Runs that touch
-form the pieces of a layer.
+A run is what the certificate takes for one (`program.pairing`): beads that begin where the one before ends. Runs that
+touch form the pieces of a layer.
 """
 
 from dataclasses import dataclass

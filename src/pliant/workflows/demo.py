@@ -48,7 +48,7 @@ def demo(folder: Path) -> Iterator[str]:
             for r in worst.remedies[:3]:
                 yield f"  would help: {r.change}: {remedy_words(r)}"
     yield ""
-    yield "Mended for 95A on bench-2, slowed only where it must be, with proof that the part is the same:"
+    yield "Mended for 95A on bench-2, slowed only where it must be, with a certificate that the part is the same:"
     for job in ("gasket", "strain-relief"):
         out = folder / f"{job}-95A.mended.gcode"
         pages.append(folder / f"{job}-95A.mended.html")
