@@ -31,7 +31,6 @@ __all__ = [
     "add_prepared",
     "add_print",
     "add_recipe",
-    "add_toml",
     "check_outcome",
     "prepare_program",
     "prepare_toml",
@@ -83,21 +82,6 @@ def prepare_program(path: Source) -> Prepared:
 def add_prepared(book: Book, what: Prepared) -> Added:
     """Keep one of the user's files by itself."""
     return _in_one(book, lambda c: _kept(c, what))
-
-
-def add_toml(book: Book, kind: str, path: str | Path) -> Added:
-    """Keep a machine.toml or filament.toml, as the next version of its name if it changed.
-
-    Parameters
-    ----------
-    book : Book
-        An open book.
-    kind : str
-        `machine` or `filament`.
-    path : str or Path
-        The user's file; it must be a valid record of that kind.
-    """
-    return add_prepared(book, prepare_toml(kind, path))
 
 
 def add_recipe(

@@ -24,7 +24,7 @@ from pliant.job.job import Job
 from pliant.job.slowed import least_log_margin, minutes_at, minutes_of, read_off
 from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD
-from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
+from pliant.records.tonight import Choice, Curve, Piece, Proof, Tonight, Try
 
 __all__ = [
     "LAGS", "ProofBead", "Weighed", "curves_of", "decide", "gone_ahead", "proof_bead", "proof_lag_s", "proved",
@@ -138,7 +138,7 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
         still = jams
     hopeless = not tries or float(still.sum()) > _LOST_CAUSE or not (watched or target_share is not None)
     if piece is not None and piece.saves_min > _WORTH * order.expected_min:
-        choice = "piece-first"
+        choice: Choice = "piece-first"
     elif hopeless:
         choice = "another-part"
     else:

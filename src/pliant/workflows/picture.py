@@ -18,7 +18,7 @@ from pliant.records.machine import Machine
 from pliant.records.trace import Picture
 from pliant.workflows.check import examine
 
-__all__ = ["check_with_picture", "check_with_report", "draw"]
+__all__ = ["check_with_report", "draw"]
 
 
 def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Picture:
@@ -71,14 +71,6 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
         ),
         curves=() if weighed is None else curves_of(weighed, job.machine.tries.restart_min),
     )
-
-
-def check_with_picture(
-    program: str | Path, machine: Source | Machine, filament: Source | Filament, *, dialect: str | None = None
-) -> tuple[Findings, Picture]:
-    """Do what `check` does, and draw it."""
-    seen = examine(program, machine, filament, dialect=dialect)
-    return seen.findings, draw(seen.job, weighed=seen.weighed)
 
 
 def check_with_report(

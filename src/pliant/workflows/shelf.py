@@ -9,7 +9,7 @@ from pliant.book.open_book import default_location, is_server, open_book
 from pliant.errors import BookError
 from pliant.files import Text
 from pliant.records.book import Added
-from pliant.records.starters import MACHINES, SPOOLS, starter
+from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
 __all__ = ["Kept", "Shelf", "keep_text", "machine_text", "shelf", "spool_text"]
@@ -102,11 +102,6 @@ def spool_text(
         f"nozzle_c = [{low:g}, {high:g}]       # {said}\n"
     )
     return text + (f"dry_c = {dry_c:g}\n" if dry_c is not None else "")
-
-
-def archetypes() -> tuple[str, ...]:
-    """The kinds of machine, by name."""
-    return tuple(MACHINES)
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:
