@@ -12,7 +12,7 @@ from pliant.bench.pages import answer, go_to
 from pliant.book.open_book import is_server
 from pliant.records.book import OUTCOMES, Added, Listing
 from pliant.workflows import book as pages_of
-from pliant.workflows.prints import add_outcome
+from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.shelf import keep_text
 
 __all__ = [

@@ -12,8 +12,8 @@ from pliant.records.findings import Findings
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import Program
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.part import told_of_part
-from pliant.workflows.prints import with_witnesses
 from pliant.workflows.tonight import tonight
 
 __all__ = ["check", "examine"]

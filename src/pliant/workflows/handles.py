@@ -17,8 +17,8 @@ from pliant.records.filament import read_filament
 from pliant.records.limits import allowed_c
 from pliant.records.machine import read_machine
 from pliant.records.recipe import WindowMap
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.plan import BEAD
-from pliant.workflows.prints import with_witnesses
 
 __all__ = ["Handles"]
 

@@ -19,15 +19,16 @@ from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
-from pliant.learning.summary import summarise, updated
+from pliant.learning.summary import Summary, summarise, updated
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
+from pliant.records.evidence import Evidence
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine
 from pliant.say import count, number
-from pliant.workflows.prints import with_witnesses
+from pliant.workflows.evidence import with_witnesses
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
@@ -82,19 +83,13 @@ def learn(
         If a record or a sheet cannot be used, or a sheet was learned from before.
     NotConvergedError
         If the draws fail their own test.
-
-    Notes
-    -----
-    Long on purpose: one walk from the sheets to the records, and one record filled field by field.
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
     said = with_witnesses(own_machine, own_filament, book, near=program).evidence
     prints = said if said is not None and said.prints else None
     if not sheets and prints is None:
-        also = "" if book is None else f", and no print in {book} counts"
-        why = "" if said is None else f" ({'; '.join(said.left_out[:3])})"
-        raise PliantError(f"no readings{also}{why}; give at least one filled-in sheet")
+        raise PliantError(_nothing(book, said))
     _require_same(sheets, own_machine, own_filament)
     marks = _marks(sheets, own_filament) + (said.marks if isinstance(said, Witnesses) else ())
     flows = envelope_of(program, own_machine, own_filament) if program is not None else None
@@ -107,19 +102,11 @@ def learn(
     learned_from = tuple(r.name or r.kind for r in sheets)
     learned_from += (count(prints.prints, "print"),) if prints is not None else ()
     source = "learned from " + ", ".join(learned_from)
-    files: tuple[Path | None, Path | None] = (None, None)
-    before = after = None
-    if write:
-        place = Path(folder) if folder is not None else None
-        new_machine, new_filament = next_version(machine, place), next_version(filament, place)
-        write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
-        write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
-        files = (new_machine, new_filament)
+    files = _written(machine, filament, folder, summary, source) if write else (None, None)
     new = updated(own_machine, own_filament, summary)
-    limits = _limit(own_machine, own_filament), _limit(*new)
-    if flows is not None:
-        before = chance_band(flows, own_machine, own_filament)
-        after = chance_band(flows, *new)
+    own = own_machine, own_filament
+    limits = _limit(*own), _limit(*new)
+    before, after = (None if flows is None else chance_band(flows, *pair) for pair in (own, new))
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
@@ -130,17 +117,35 @@ def learn(
         draws=posterior.flat.shape[0],
         autocorrelation_steps=posterior.autocorrelation_steps,
         acceptance=posterior.acceptance,
-        machine_file=None if files[0] is None else str(files[0]),
-        filament_file=None if files[1] is None else str(files[1]),
+        machine_file=files[0],
+        filament_file=files[1],
         program=None if program is None else Path(program).name,
         before=before,
         after=after,
         limit_before=limits[0],
         limit_after=limits[1],
-        limit_spread_left=limit_spread_left((own_machine, own_filament), new),
+        limit_spread_left=limit_spread_left(own, new),
         limit_nozzle_c=own_filament.reference_c,
         notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
+
+
+def _nothing(book: str | Path | None, said: Evidence | None) -> str:
+    """Why there is nothing to learn from."""
+    also = "" if book is None else f", and no print in {book} counts"
+    why = "" if said is None else f" ({'; '.join(said.left_out[:3])})"
+    return f"no readings{also}{why}; give at least one filled-in sheet"
+
+
+def _written(
+    machine: Source, filament: Source, folder: str | Path | None, summary: Summary, source: str
+) -> tuple[str, str]:
+    """Write the new versions of both records, and say where."""
+    place = Path(folder) if folder is not None else None
+    new_machine, new_filament = next_version(machine, place), next_version(filament, place)
+    write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
+    write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
+    return str(new_machine), str(new_filament)
 
 
 def _require_same(sheets: Sequence[Readings], machine: Machine, filament: Filament) -> None:

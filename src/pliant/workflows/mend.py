@@ -15,6 +15,7 @@ from pliant.feed.risk import AIM, jam_risk
 from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.tonight import proved
+from pliant.job.verdict import Examined
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, slow_again
@@ -29,7 +30,7 @@ from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
-from pliant.workflows.prints import with_witnesses
+from pliant.workflows.evidence import with_witnesses
 
 __all__ = ["ADDED", "PASSES", "mend"]
 
@@ -56,6 +57,23 @@ def _flat(stages: Stages) -> Flat:
     ours = stages.plan(chance, 1 / AIM)  # both by the draws that searches see
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
     return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
+
+
+def _seen_first(
+    source: Path, machine: Machine, filament: Filament, reading: str, progress: Progress | None
+) -> Examined:
+    """Examine the input, which must mean one thing to every controller it may be for."""
+    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
+    _demand_one_meaning(first)
+    return examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+
+
+def _no_room(error: OSError) -> PliantError:
+    where = error.filename or tempfile.gettempdir()
+    return PliantError(
+        f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a folder "
+        "with room"
+    )
 
 
 def _seen_again(
@@ -154,7 +172,7 @@ def mend(
     -----
     Long on purpose: one walk from the input to the file, in one temporary folder, and one record filled field by field.
     """
-    source = Path(program)
+    source, tell = Path(program), progress or silent
     _require_asked(passes, target, height_mm, retraction, aim)
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
@@ -162,10 +180,7 @@ def mend(
     if filament.evidence is None:
         filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
-    tell = progress or silent
-    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
-    _demand_one_meaning(first)
-    seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+    seen = _seen_first(source, machine, filament, reading, progress)
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
     proof &= aim == "quickest" and before.tonight is not None and before.tonight.proof is not None
     passes = (*passes, "proof") if proof and "proof" not in passes else tuple(passes)
@@ -180,7 +195,7 @@ def mend(
             stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull, all_shows)
             stages.note("proof", why_none)
             kept = seen.job if look is not None else None
-            del first, seen  # as large as the program
+            del seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
             flat = _flat(stages)
             run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
@@ -217,11 +232,7 @@ def mend(
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:
-        where = error.filename or tempfile.gettempdir()
-        raise PliantError(
-            f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a "
-            "folder with room"
-        ) from error
+        raise _no_room(error) from error
     return Mended(
         output=str(goal) if goal is not None else None,
         meets_target=after.least_chance <= target,
