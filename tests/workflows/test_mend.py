@@ -375,6 +375,14 @@ def test_limit_an_order_that_is_not_proved_is_left_out_and_told(tmp_path):
     assert again.changes == () and twice.read_bytes() == out.read_bytes()
 
 
+def test_regression_why_no_proof_is_told_also_where_the_order_is_left_out(tmp_path, monkeypatch):
+    monkeypatch.setattr("pliant.workflows.mend._no_proof", lambda job, before: "no room")
+    path = _file(tmp_path, "\n".join(posts("park")) + "\n")
+    mended, _ = _mend(path, passes=("order", "route", "proof"))
+    assert mended.notes[0] == "proof: no room" and mended.notes[1].startswith("order: left as written")
+    assert mended.passes == ("order", "route", "proof") and mended.proof is None
+
+
 def _reaching():
     return dataclasses.replace(machine(), volume_mm=(200.0, 200.0, 180.0))
 

@@ -3,7 +3,6 @@
 import shlex
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -206,32 +205,16 @@ def batch_command(
     With several machines or spools, or with --assign, a program feeds where it does on one of them.
     """
     with user_errors(debug):
-        one = len(machine) == len(filament) == 1 and Path(machine[0]).is_file() and Path(filament[0]).is_file()
-        if (spool_m or only) and assign is None:
-            raise PliantError(f"{'--spool-m' if spool_m else '--only'} is for a plan; add --assign, or leave it out")
-        if one and assign is None:
-            from pliant.report.batch import batch_text
-            from pliant.workflows.batch import batch
-
-            with progress() as tell:
-                rows = batch(folder, machine[0], filament[0], progress=tell)
-            show(rows, as_json, batch_text)
-            if any(r.findings is None for r in rows.rows):
-                sys.exit(2)
-            sys.exit(0 if all(r.findings.verdict == "feeds" for r in rows.rows if r.findings) else 1)
-        from pliant.report.batch import matrix_text
-        from pliant.workflows.assign import assign as assigned
-        from pliant.workflows.matrix import matrix
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
 
         lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
         with progress() as tell:
-            found = matrix(folder, machine, filament, progress=tell)
-        if assign is not None:
-            plan = assigned(found.combinations, assign, spool_m=lengths, only=_pairs("--only", only))
-            found = replace(found, assignment=plan)
-        show(found, as_json, matrix_text)
-        fed = {c.program for c in found.combinations if c.jam_probability is not None and c.jam_probability <= 0.02}
-        sys.exit(2 if found.unread else 0 if fed == {c.program for c in found.combinations} else 1)
+            found = batch(
+                folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only), progress=tell
+            )
+        show(found, as_json, batch_text)
+        sys.exit(2 if not found.all_read else 0 if found.all_feed else 1)
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:

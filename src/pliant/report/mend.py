@@ -1,4 +1,4 @@
-"""The text view of `mend`: before and after, what changed, and the proof."""
+"""The text view of `mend`: before and after, what changed, and the certificate."""
 
 from pliant.records.findings import Facts, Findings
 from pliant.records.mended import Mended

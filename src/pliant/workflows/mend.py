@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
-from pliant.files import replace_file, require_place, same_file
+from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.tonight import LOST_CAUSE, proved
-from pliant.job.verdict import FEEDS_BELOW
+from pliant.job.verdict import Examined
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, slow_again
@@ -29,7 +30,7 @@ from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
-from pliant.workflows.prints import with_witnesses
+from pliant.workflows.evidence import with_witnesses
 
 __all__ = ["ADDED", "PASSES", "mend"]
 
@@ -58,6 +59,23 @@ def _flat(stages: Stages) -> Flat:
     return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
 
 
+def _seen_first(
+    source: Path, machine: Machine, filament: Filament, reading: str, progress: Progress | None
+) -> Examined:
+    """Examine the input, which must mean one thing to every controller it may be for."""
+    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
+    _demand_one_meaning(first)
+    return examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+
+
+def _no_room(error: OSError) -> PliantError:
+    where = error.filename or tempfile.gettempdir()
+    return PliantError(
+        f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a folder "
+        "with room"
+    )
+
+
 def _seen_again(
     stages: Stages, before: Findings, push_n: float, kept: Job | None, may_slow: bool
 ) -> tuple[Findings, float, Job | None]:
@@ -83,8 +101,8 @@ def _seen_again(
 
 def mend(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     output: str | Path | None = None,
     in_place: bool = False,
@@ -156,7 +174,7 @@ def mend(
     -----
     Long on purpose: one walk from the input to the file, in one temporary folder, and one record filled field by field.
     """
-    source = Path(program)
+    source, tell = Path(program), progress or silent
     named, target = target is not None, FEEDS_BELOW if target is None else target
     _require_asked(passes, target, height_mm, retraction, aim)
     goal = _goal(source, output, in_place, (machine, filament))
@@ -165,10 +183,7 @@ def mend(
     if filament.evidence is None:
         filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
-    tell = progress or silent
-    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
-    _demand_one_meaning(first)
-    seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+    seen = _seen_first(source, machine, filament, reading, progress)
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
     aim, why_aim = (
         (aim, "") if aim is not None else ("surest", "") if named or "flow" not in passes else _own_aim(before, machine)
@@ -187,7 +202,7 @@ def mend(
             stages.note("proof", why_none)
             stages.note("aim", why_aim)
             kept = seen.job if look is not None else None
-            del first, seen  # as large as the program
+            del seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
             flat = _flat(stages)
             run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
@@ -214,9 +229,9 @@ def mend(
                     progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
                 ran = tuple(name for name in (*PASSES, *ADDED) if name in asked)
-                return replace(
-                    again, passes=ran, aim=aim, notes=(f"{doubted}: {_LEFT[doubted]}: {refused}", *again.notes)
-                )
+                notes = [f"proof: {why_none}"] if why_none else []
+                notes.append(f"{doubted}: {_LEFT[doubted]}: {refused}")
+                return replace(again, passes=ran, aim=aim, notes=(*notes, *again.notes))
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -224,11 +239,7 @@ def mend(
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:
-        where = error.filename or tempfile.gettempdir()
-        raise PliantError(
-            f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a "
-            "folder with room"
-        ) from error
+        raise _no_room(error) from error
     return Mended(
         output=str(goal) if goal is not None else None,
         meets_target=after.least_chance <= target,
