@@ -28,10 +28,10 @@ def fill(book: Book, folder: Path, count: int) -> None:
     machines, filaments = [], []
     for i in range(8):
         (folder / "m.toml").write_text(starter("machine", "open-gap").replace("My open-gap machine", f"Machine {i}"))
-        machines.append(records.add_toml(book, "machine", folder / "m.toml").uid)
+        machines.append(records.add_prepared(book, records.prepare_toml("machine", folder / "m.toml")).uid)
     for i in range(40):
         (folder / "f.toml").write_text(starter("filament", "85A").replace("Soft spool 85A", f"Spool {i}"))
-        filaments.append(records.add_toml(book, "filament", folder / "f.toml").uid)
+        filaments.append(records.add_prepared(book, records.prepare_toml("filament", folder / "f.toml")).uid)
     rows: dict[str, list[dict]] = {"recipe": [], "print": [], "outcome": []}
 
     def put(name: str, values: dict) -> str:

@@ -91,7 +91,7 @@ def main() -> None:
         print(f"check     {spent:.2f} s with reading, without the chance of a jam: {spent / read:.1f} x (want <= 6)")
         one = _run("check", small, folder)
         five = _run("check", large, folder)
-        print(f"whole     {one[1]:.2f} s, {one[2]:.2f} GB (want < 10 s)")
+        print(f"whole     {one[1]:.2f} s, {one[2]:.2f} GB (want < 10 s): {one[1] / read:.1f} x the reader (want <= 6)")
         growth = five[1] / one[1] / 5
         print(f"5 x       {five[1]:.2f} s, {five[2]:.2f} GB (want < 1.5 GB); time per line x {growth:.2f} (want <= 1)")
 

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from pliant.errors import PliantError
 from pliant.feed import chain
+from pliant.feed.draws import tail_draws
 from pliant.feed.envelope import Envelope, envelope
 from pliant.feed.load import Course
-from pliant.feed.risk import chance_band
-from pliant.learning.likelihood import Sheets, Space
+from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
+from pliant.learning.likelihood import Sheets, Space, simulated
 from pliant.learning.next_coupon import expected_shrinkage
 from pliant.learning.other_beads import log_limits
 from pliant.learning.posterior import cloud_of, fit
@@ -142,8 +143,8 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
         basis = informed(Sheets(space, sheets), draws[:150])
         machine, filament = updated(user.machine, user.filament, summarise(space, draws, (), basis))
     left_draws, left_written, covered = _other_beads(user, space, draws, machine, filament)
-    _, low, high = chance_band(user.flows, user.machine, user.filament)
-    _, later_low, later_high = chance_band(user.flows, machine, filament)
+    low, high = _chance_band(user.flows, user.machine, user.filament)
+    later_low, later_high = _chance_band(user.flows, machine, filament)
     true, now, prior = _answers(user, space, draws)
     return Outcome(
         kinds=tuple(names),
@@ -158,6 +159,13 @@ def run_user(user: User, how: str, *, coupons: int = 3, exact: bool = True) -> O
         left_written=left_written,
         limits_covered=covered,
     )
+
+
+def _chance_band(course, machine, filament):
+    """90 % range of what a job's chance would be were the unknowns known: 0 or 1 but for jobs near a limit."""
+    draws = tail_draws(machine, filament)
+    by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
+    return np.quantile(course.passage.chance(log_least(by_name)[draws.plain]), [0.05, 0.95]).tolist()
 
 
 def _other_beads(
@@ -208,7 +216,7 @@ def rank_user(
     """
     space = Space(user.machine, user.filament, templates)
     x = np.array([[user.truth[name] for name in space.names]])
-    sheets = Sheets(space, templates).simulate(x, np.random.default_rng([user.seed, 3]))[0]
+    sheets = written_down(Sheets(space, templates), x, np.random.default_rng([user.seed, 3]))[0]
     kind = Shifted if wrong else Sheets
     rng = np.random.default_rng([user.seed, 4])
     if exact:
@@ -269,11 +277,20 @@ def _choice(how: str, turn: int, user: User, machine: Machine, filament: Filamen
     return candidates[best], best
 
 
+def written_down(sheets: Sheets, x: NDArray[np.float64], rng: np.random.Generator) -> list[list[Readings]]:
+    """Readings that users with these scores would write down: per row of x, one for each sheet."""
+    found: list[list[Readings]] = [[] for _ in range(x.shape[0])]
+    for piece, expected in zip(sheets.pieces, sheets.predictions(x), strict=True):
+        for i, one in enumerate(found):
+            one.append(simulated(piece.readings, expected, i, rng))
+    return found
+
+
 def read_sheet(user: User, sheet: Readings, turn: int) -> Readings:
     """What the user's true machine makes of a coupon."""
     space = Space(user.machine, user.filament, [sheet])
     x = np.array([[user.truth.get(name, 0.0) for name in space.names]])
-    return Sheets(space, [sheet]).simulate(x, np.random.default_rng([user.seed, 6, turn]))[0][0]
+    return written_down(Sheets(space, [sheet]), x, np.random.default_rng([user.seed, 6, turn]))[0][0]
 
 
 def _misread(sheet: Readings, rng: np.random.Generator) -> Readings:

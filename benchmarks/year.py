@@ -29,7 +29,8 @@ from pliant.feed.tries import Tries, bare_tries, best_order
 from pliant.feed.witness import Seen, least_by_part, log_chance_at
 from pliant.job.job import Job, job_of
 from pliant.job.kept import KeptCourse, kept_course, seen_from
-from pliant.job.tonight import _at_share, _log_margin, _lost_min, _moments, _read_off, _time_min
+from pliant.job.slowed import at_share, minutes_of, read_off
+from pliant.job.tonight import _log_margin, _lost_min, _moments
 from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
@@ -61,8 +62,8 @@ class Work:
 def work_of(job: Job, draws: Draws) -> Work:
     """Work a program out once, for every year."""
     machine = job.machine
-    margin = _read_off(_NODE, np.column_stack([_log_margin(job, draws, s) for s in _NODE]), _SHARE)
-    timed = [_time_min(_at_share(job, s)) for s in _TIMED]
+    margin = read_off(_NODE, np.column_stack([_log_margin(job, draws, s) for s in _NODE]), _SHARE)
+    timed = [minutes_of(at_share(job, s)) for s in _TIMED]
     time_min = np.interp(1 / _SHARE, [1 / s for s in _TIMED], timed)
     lost = _lost_min(job.passage, _moments(job), margin, time_min, machine.tries.looks_in_every_min)
     end = machine.tries.hardware_min + float(time_min[0])
@@ -71,8 +72,8 @@ def work_of(job: Job, draws: Draws) -> Work:
     parts = [least_by_part(job.envelope, machine, draws.theta, s) for s in _NODE]
     n = draws.weight.size
     first = np.stack([p[0].reshape(-1) for p in parts], axis=1)
-    first = _read_off(_NODE, first, _SHARE).reshape(n, 3, _SHARE.size)
-    rest = _read_off(_NODE, np.stack([p[1] for p in parts], axis=1), _SHARE)
+    first = read_off(_NODE, first, _SHARE).reshape(n, 3, _SHARE.size)
+    rest = read_off(_NODE, np.stack([p[1] for p in parts], axis=1), _SHARE)
     return Work(job, kept_course(job), time_min, tries, draws.mean(chance), first, rest)
 
 
@@ -108,7 +109,7 @@ class Truth:
         for work in works:
             nodes = [_least(work.job, theta, beds, s) for s in _NODE]
             both = (np.stack([n[i].reshape(-1) for n in nodes], axis=1) for i in (0, 1))
-            self.margins[id(work)] = [_read_off(_NODE, m, _SHARE) for m in both]
+            self.margins[id(work)] = [read_off(_NODE, m, _SHARE) for m in both]
 
     def print_it(self, work: Work, k: int, rng: np.random.Generator) -> float | None:
         """Share of the job at which it jams; None where it feeds."""

@@ -29,13 +29,12 @@ from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.feel import Feel
 from pliant.records.findings import Facts, Findings
 from pliant.records.learned import Learned, NextCoupon
-from pliant.records.many import Combination, Slot
+from pliant.records.many import Combination, Row, Slot
 from pliant.records.mended import Mended
 from pliant.records.mending import Change, Obligation
 from pliant.records.part import PartFindings
 from pliant.records.recipe import Recipe
 from pliant.records.tonight import Tonight
-from pliant.workflows.batch import Row
 from pliant.workflows.workshop import files
 
 HERE = Path(__file__).parent

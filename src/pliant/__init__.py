@@ -5,7 +5,8 @@ Arguments stand in one order everywhere: what it is about, the machine, the fila
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from pliant.version import __version__
+
 __all__ = [
     "__version__", "batch", "check", "coupon", "dry", "feel", "learn", "mend", "next_coupon", "part", "plan", "read",
 ]  # fmt: skip

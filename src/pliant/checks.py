@@ -1,6 +1,9 @@
 """Input checks shared by the models: one sentence that says what, what is allowed, and what came."""
 
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 import numpy as np
@@ -11,7 +14,10 @@ from pliant.say import number
 
 __all__ = [
     "Numbers",
+    "among_draws",
     "as_floats",
+    "counted",
+    "note_outside",
     "require_finite",
     "require_in",
     "require_not_negative",
@@ -77,7 +83,10 @@ def _warn_unusual(name: str, value: Any) -> None:
         array = np.asarray(value)
         if array.size and (array.min() < low or array.max() > high):
             message = f"{name} outside {low:g} to {number(high, 4)} ({why}); check the unit"
-            warnings.warn(message, ValidityWarning, stacklevel=4)
+            if (heard := _HEARD.get()) is not None:
+                heard.append((message, (array < low) | (array > high)))
+            else:
+                warnings.warn(message, ValidityWarning, stacklevel=4)
 
 
 def require_finite(**quantities: Any) -> None:
@@ -95,6 +104,48 @@ def require_in(name: str, value: str, allowed: tuple[str, ...]) -> None:
 
 
 def warn_outside(outside: Any, message: str) -> None:
-    """Warn once, with `ValidityWarning`, if any element of `outside` is true."""
-    if np.any(outside):
+    """Warn once, with `ValidityWarning`, if any element of `outside` is true; where it is counted, count it instead."""
+    heard = _HEARD.get()
+    if heard is not None:
+        heard.append((message, outside))
+    elif np.any(outside):
         warnings.warn(message, ValidityWarning, stacklevel=3)
+
+
+def note_outside(outside: Any, message: str) -> None:
+    """Count what is taken at the end of a range, draw by draw; without somebody who counts, nothing."""
+    heard = _HEARD.get()
+    if heard is not None:
+        heard.append((message, outside))
+
+
+class _Deaf(list[tuple[str, Any]]):
+    """Takes and forgets."""
+
+    def append(self, _: tuple[str, Any], /) -> None:
+        pass
+
+
+_HEARD: ContextVar[list[tuple[str, Any]] | None] = ContextVar("heard", default=None)
+_DEAF = _Deaf()
+
+
+@contextmanager
+def counted() -> Iterator[list[tuple[str, Any]]]:
+    """Gather, call by call, what lies outside a range and where, in place of warnings."""
+    heard: list[tuple[str, Any]] = []
+    token = _HEARD.set(heard)
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(token)
+
+
+@contextmanager
+def among_draws() -> Iterator[None]:
+    """Among many draws some lie outside: no warning for them; whoever counts still hears of each."""
+    token = _HEARD.set(_DEAF if (heard := _HEARD.get()) is None else heard)
+    try:
+        yield
+    finally:
+        _HEARD.reset(token)

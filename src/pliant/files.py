@@ -5,12 +5,47 @@ import shutil
 import stat
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from pliant.errors import PliantError
 
-__all__ = ["replace_file", "require_place", "same_file", "save_whole", "write_new"]
+__all__ = [
+    "Source", "Text", "open_source", "replace_file", "require_place", "same_file", "save_whole", "text_of", "write_new",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Text:
+    """What a file would hold, for a reader in place of a path; errors call it by its name."""
+
+    name: str
+    content: str
+
+    def __str__(self) -> str:
+        """The name, as a path has it."""
+        return self.name
+
+    def __fspath__(self) -> str:
+        """The name; there is no such file."""
+        return self.name
+
+
+Source = str | Path | Text
+
+
+def open_source(source: Source, *, raw: bool = False) -> BinaryIO:
+    """What is read, as a file of bytes; raw: without a buffer between it and its own pieces."""
+    if isinstance(source, Text):
+        return BytesIO(source.content.encode("utf-8"))
+    return Path(source).open("rb", buffering=0) if raw else Path(source).open("rb")
+
+
+def text_of(source: Source) -> str:
+    """All of a source that is a page of text."""
+    return source.content if isinstance(source, Text) else Path(source).read_text(encoding="utf-8")
 
 
 def same_file(one: str | Path, other: str | Path) -> bool:

@@ -67,7 +67,7 @@ def described(tmp_path_factory):
         for name, schema in _inputs(told):
             if name in known:
                 schema |= {"enum": [known[name], ""]}
-        client.app.app.state.desk.jobs._lines["long"] = _Held()
+        client.app.app.state.desk.lines._lines["long"] = _Held()
         yield visitor, told
 
 
@@ -112,9 +112,9 @@ def _faults(visitor, told, only=None, examples=EXAMPLES):
         for mode in (GenerationMode.POSITIVE, GenerationMode.NEGATIVE):
             with _nothing_to_make_wrong(mode):
                 ask(strategy=operation.as_strategy(generation_mode=mode), label=operation.label)
-        for job in desk.jobs.jobs.values():
+        for job in desk.lines.works.values():
             if not job.ended:
-                desk.jobs.stop(job)
+                desk.lines.stop(job)
     return faults, statuses
 
 

@@ -37,11 +37,11 @@ def test_nonsense_is_answered_in_words(bench, data):
 
 def test_nonsense_on_a_form_that_begins_work_begins_none(bench):
     desk = bench.client.app.app.state.desk
-    before = set(desk.jobs.jobs)
+    before = set(desk.lines.works)
     for way in TABLE:
         if way.method == "POST" and way.good == 202:
             path = way.path.replace("{uid}", "0" * 16)
             answer = bench.post(path, dict.fromkeys(way.fields, "\x00nonsense<"))
             assert 400 <= answer.status_code < 500, (path, answer.text)
             assert list(answer.json()) == ["error"]
-    assert set(desk.jobs.jobs) == before
+    assert set(desk.lines.works) == before

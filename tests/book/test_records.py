@@ -62,12 +62,12 @@ def test_nothing_can_be_changed_even_by_hand(book, change):
 
 
 def test_roundtrip_the_users_file_is_kept_word_for_word(book, files):
-    made = records.add_toml(book, "machine", files[0])
+    made = records.add_prepared(book, records.prepare_toml("machine", files[0]))
     assert look.show(book, MACHINE).record.fields["text"] == files[0].read_text()
     files[0].write_text(files[0].read_text() + "\n# only a comment\n")
-    assert records.add_toml(book, "machine", files[0]).uid == made.uid
+    assert records.add_prepared(book, records.prepare_toml("machine", files[0])).uid == made.uid
     files[0].write_text(starter("machine", "open-gap").replace("length_mm = ", "length_mm = 1", 1))
-    assert records.add_toml(book, "machine", files[0]).version == 2
+    assert records.add_prepared(book, records.prepare_toml("machine", files[0])).version == 2
 
 
 @pytest.mark.parametrize("outcome", OUTCOMES)
@@ -242,7 +242,7 @@ def test_roundtrip_history_holds_everything_of_one_spool(book, files):
 
 
 def test_an_event_must_refer_to_what_is_there(book, files):
-    f = records.add_toml(book, "filament", files[1]).uid
+    f = records.add_prepared(book, records.prepare_toml("filament", files[1])).uid
     with pytest.raises(BookError, match="machine 0000000000000000 is not in this book"):
         records.remember_coupon(book, "0" * 16, f, "tower", {"a": 1})
 
@@ -268,14 +268,14 @@ def test_roundtrip_compare_shows_every_key_and_what_differs(book):
 
 
 def test_machine_and_recipe_are_not_compared(book, files):
-    records.add_toml(book, "machine", files[0])
+    records.add_prepared(book, records.prepare_toml("machine", files[0]))
     records.add_recipe(book, "r", {"a": 1})
     with pytest.raises(BookError, match="compare two of one kind"):
         look.compare(book, MACHINE, "r")
 
 
 def test_a_name_that_means_two_things_is_asked_back(book, files):
-    records.add_toml(book, "machine", files[0])
+    records.add_prepared(book, records.prepare_toml("machine", files[0]))
     made = records.add_recipe(book, MACHINE, {"a": 1})
     with pytest.raises(BookError, match="may mean machine"):
         look.show(book, MACHINE)

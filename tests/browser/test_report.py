@@ -6,10 +6,10 @@ import re
 import pytest
 
 from bench_window import chromium
+from drawn import check_with_picture
 from pliant.records.starters import starter
 from pliant.report.check_page import check_page
 from pliant.report.sections import whole_page
-from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import feet_program
 
 

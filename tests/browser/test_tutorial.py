@@ -26,7 +26,7 @@ WIDTH, SCALE = 1024, 1.25  # pictures are 1280 wide, and their words large enoug
 
 # words that say what a piece of page is for; figures and names of the day are masked
 SHOWN = """([top, bottom]) => [...document.querySelectorAll(
-  'h1, h2, h3, th, legend, button, .button, label > span:first-child, figcaption b, .proof li')]
+  'h1, h2, h3, th, legend, button, .button, label > span:first-child, figcaption b, .obligations li')]
   .filter(e => { if (e.closest('tbody')) return false;  // rows stand in the order of their figures
                  const b = e.getBoundingClientRect(), y = b.top + scrollY;
                  return b.height > 0 && b.width > 2 && y >= top && b.bottom + scrollY <= bottom; })
@@ -97,7 +97,7 @@ def _walk(page, address, program):
     expect(page.locator("h1")).to_have_text("Mended: this job should feed now.")
     story.take("mended", ".verdict", ".next")
     story.take("before-and-after", "section:has(.ledger)")
-    story.take("certificate", "section:has(.proof)")
+    story.take("certificate", "section:has(.obligations)")
     page.goto(address + "/plan")
     for key, value in (("nozzle_c", "205"), ("layer_height_mm", "0.2"), ("behind_outside", "50")):
         page.fill(f"[name={key}]", value)

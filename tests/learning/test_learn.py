@@ -26,7 +26,7 @@ from pliant.records.machine import read_machine
 from pliant.report.learn import learned_text
 from pliant.workflows.learn import held_above, learn
 from pliant.workflows.next_coupon import chosen, next_coupon
-from simulated_users import FIXED_ORDER, calibration, make_user, rank_user, run_user
+from simulated_users import FIXED_ORDER, calibration, make_user, rank_user, run_user, written_down
 
 
 def _answered(sheet, first):
@@ -67,7 +67,7 @@ def test_roundtrip_simulated_readings_are_likelier_at_their_truth(records, templ
     space = Space(*records, [sheet])
     rng = np.random.default_rng(3)
     truth = rng.standard_normal((60, space.size))
-    sheets = Sheets(space, [sheet]).simulate(truth, rng)
+    sheets = written_down(Sheets(space, [sheet]), truth, rng)
     others = rng.permuted(truth, axis=0)
     at_truth = [Sheets(space, s).log_likelihood(truth[i : i + 1])[0] for i, s in enumerate(sheets)]
     elsewhere = [Sheets(space, s).log_likelihood(others[i : i + 1])[0] for i, s in enumerate(sheets)]
@@ -247,7 +247,7 @@ def test_limit_a_sheet_is_named_as_often_as_is_promised(records, templates):
     space = Space(*records, sheets)
     rng = np.random.default_rng(8)
     truth = rng.standard_normal((15, space.size))
-    read = Sheets(space, sheets).simulate(truth, rng)
+    read = written_down(Sheets(space, sheets), truth, rng)
     expected = Sheets(space, sheets).predictions(rng.standard_normal((400, space.size)))
     for k in range(len(sheets)):
         odd = [as_odd(user[k], expected[k], np.random.default_rng(j)) for j, user in enumerate(read)]

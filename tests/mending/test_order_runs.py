@@ -254,7 +254,7 @@ def test_limit_an_order_that_leaves_no_rest_is_refused(tmp_path):
 
 
 def test_limit_runs_that_meet_in_their_new_order_are_found(tmp_path):
-    """A run that ends where another begins looks like one with it: the proof takes them apart again."""
+    """A run that ends where another begins looks like one with it: the certificate takes them apart again."""
     w = Writer(back=0)
     w.layer()
     for line in (

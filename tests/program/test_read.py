@@ -6,6 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pliant.errors import ProgramError
+from pliant.files import Text
 from pliant.program.read import read_program
 from pliant.records.program import BEAD, HOME, PRIME, RECOVER, RETRACT, TRAVEL
 
@@ -32,6 +33,18 @@ def test_limit_e_after_digit_is_a_word_and_a_question(load):
     assert p.point_mm[-1, 0] == 1
     assert p.filament_mm[-1] == 5
     assert "E straight after a digit" in p.questions[0]
+
+
+def test_roundtrip_text_is_read_as_its_file_would_be(load):
+    """Its lines, what other controllers make of them, and what it is if it is no program; called by its name."""
+    lines = "M83\nG1 F600\nG1 X1E5\nG1 X9 E1\n"
+    there, here = load(lines), read_program(Text("words", lines))
+    assert here.path == "words" and here.questions == there.questions and here.questions
+    assert np.array_equal(here.point_mm, there.point_mm) and np.array_equal(here.filament_mm, there.filament_mm)
+    with pytest.raises(ProgramError, match=r"^words line 1: malformed"):
+        read_program(Text("words", "G1 X1..2\n"))
+    with pytest.raises(ProgramError, match=r"^words: this is JSON"):
+        read_program(Text("words", '{"a": 1}'))
 
 
 def test_limit_kinds(load):

@@ -3,6 +3,7 @@
 import pytest
 
 from pliant.errors import RecordError
+from pliant.files import Text
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.quantity import parse_quantity
@@ -104,6 +105,14 @@ def test_filament_mistakes(tmp_path, text, message):
     path.write_text(text)
     with pytest.raises(RecordError, match=message):
         read_filament(path)
+
+
+def test_roundtrip_text_is_read_as_its_file_would_be(tmp_path):
+    for read, text in ((read_machine, starter("machine", "guided")), (read_filament, starter("filament", "85A"))):
+        (tmp_path / "record.toml").write_text(text, encoding="utf-8")
+        assert read(Text("record.toml", text)) == read(tmp_path / "record.toml")
+        with pytest.raises(RecordError, match=r"^mine: unknown key 'x'"):
+            read(Text("mine", f"x = 1\n{text}"))
 
 
 def test_missing_file_and_wrong_bytes(tmp_path):

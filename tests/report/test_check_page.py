@@ -11,12 +11,12 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from drawn import check_with_picture
 from pliant.records.starters import starter
 from pliant.report import words
 from pliant.report.charts import nice_ticks, sheet_drawing, strip_drawing, strip_numbers, top_of_chart
 from pliant.report.check_page import check_page
 from pliant.report.sections import whole_page
-from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import files
 
 HOSTILE = '<script>alert("1")</script>\'" onload=x() --> & {{ 7*7 }}'

@@ -1,11 +1,12 @@
 """The paragraph of what to do tonight, and its curve: every choice, and nothing that was not reckoned."""
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 
 from pliant.records.evidence import AfterPrints, WithPractice
-from pliant.records.tonight import CHOICES, Curve, Piece, Proof, Tonight, Try
+from pliant.records.tonight import Choice, Curve, Piece, Proof, Tonight, Try
 from pliant.report.evidence import evidence_words
 from pliant.report.tonight import curve_choices, curve_drawing, tonight_lines
 
@@ -47,7 +48,7 @@ def test_what_feeds_is_told_in_two_lines():
     ]
 
 
-@pytest.mark.parametrize("choice", CHOICES)
+@pytest.mark.parametrize("choice", get_args(Choice))
 def test_every_choice_has_words(choice):
     assert _said(replace(WHOLE, choice=choice)).startswith("tonight     ")
     assert _said(Tonight(choice, (), 900.0, 800.0, 700.0, None, None))

@@ -26,16 +26,16 @@ def run(tmp_path):
 
 
 def test_json_text_and_exit_codes(run):
-    done = run("-o", run.folder / "out.gcode", "--json")
+    done = run("-o", run.folder / "out.gcode", "--aim", "surest", "--json")
     assert done.exit_code == 0, done.output
     data = json.loads(done.stdout)
     assert (
         data["certified"] and data["meets_target"] and data["passes"] == ["heat", "order", "route", "flow", "retract"]
     )
     assert data["after"]["jam_probability"] <= 0.02 < data["before"]["jam_probability"]
-    text = run("-o", run.folder / "out.gcode")
+    text = run("-o", run.folder / "out.gcode", "--target", "0.02")
     assert text.exit_code == 0 and re.match(r"mended: [12] % likely to jam, within the target of 2 %", text.stdout)
-    out_of_reach = run("-o", run.folder / "out.gcode", on="long-tube", spool="75A")
+    out_of_reach = run("-o", run.folder / "out.gcode", "--aim", "surest", on="long-tube", spool="75A")
     assert out_of_reach.exit_code == 1 and out_of_reach.stdout.startswith("not enough")
 
 
@@ -46,7 +46,7 @@ def test_passes_are_chosen(run):
     assert (run.folder / "out.gcode").read_bytes() == (run.folder / "in.gcode").read_bytes()
     adds = ["--add", "coast", "--add", "first-layer", "--height-mm", "0.05", "--add", "prime", "--add", "factor"]
     data = json.loads(run("-o", run.folder / "out.gcode", *adds, "--dialect", "e-on-its-own", "--json").stdout)
-    assert data["passes"][5:] == ["prime", "first-layer", "factor", "coast"]
+    assert data["passes"][5:] == ["prime", "first-layer", "factor", "coast", "proof"]
     assert {"coast", "first layer", "factor"} <= set(data["changes"]) and data["certified"]
 
 
@@ -90,8 +90,11 @@ def test_quickest_is_faster_and_riskier_and_only_for_those_who_watch(run):
     assert quick["after"]["time_s"] < sure["after"]["time_s"]
     assert quick["after"]["jam_probability"] > sure["after"]["jam_probability"]
     assert json.loads(run("-o", out, "--aim", "0.1", "--json").stdout)["target"] == 0.1
+    assert "`" not in run("-o", out, spool="85A").stdout  # commands to copy, not calls of the library
     record = run.folder / "bench-2.machine.toml"
     record.write_text(record.read_text() + '\n[tries]\nlooks_in_every_min = "nobody"\n')
+    alone = json.loads(run("-o", out, "--json").stdout)
+    assert alone["aim"] == "surest" and alone["target"] == 0.02 and "nobody looks at a print" in alone["notes"][0]
     refused = run("-o", out, "--aim", "quickest")
     assert refused.exit_code == 2 and "nobody looks at a print" in refused.output and "--aim" in refused.output
 

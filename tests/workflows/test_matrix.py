@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import re
 
 import numpy as np
 import pytest
@@ -9,14 +10,15 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import pliant
 from json_keys import differences
 from pliant.cli import main
 from pliant.errors import PliantError
+from pliant.job.assign import assign
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
-from pliant.records.many import Combination
+from pliant.records.many import Batch, Combination, Matrix
 from pliant.records.starters import starter
-from pliant.workflows.assign import assign
 from pliant.workflows.check import check
 from pliant.workflows.matrix import matrix
 from pliant.workflows.workshop import bellows_program, gasket_program
@@ -58,6 +60,20 @@ def test_roundtrip_the_same_for_any_number_of_processes(shop, found):
     assert matrix(shop / "jobs", [shop / "machines"], [shop / "spools"], workers=2) == found
 
 
+def test_the_front_door_takes_many_as_well_as_one(shop, found):
+    assert pliant.batch(shop / "jobs", shop / "machines", [shop / "spools"], workers=1) == found
+    pair = shop / "machines" / "open-gap.toml", shop / "spools" / "95A.toml"
+    one = pliant.batch(shop / "jobs", *pair, workers=1)
+    assert isinstance(one, Batch) and not one.all_read
+    plan = pliant.batch(shop / "jobs", *pair, assign="surest", workers=1)
+    assert isinstance(plan, Matrix) and plan.assignment is not None
+    verdicts = {c.program: c.verdict for c in one.combinations()}
+    assert {c.program: c.verdict for c in plan.combinations} == verdicts
+    assert one.all_feed == plan.all_feed == (set(verdicts.values()) == {"feeds"})
+    with pytest.raises(PliantError, match="`only` is for a plan; say `assign` too"):
+        pliant.batch(shop / "jobs", *pair, only={"a.gcode": "x"})
+
+
 def test_json_text_and_exit_code(shop):
     words = ["batch", shop / "jobs", "-m", shop / "machines", "-f", shop / "spools", "--assign", "least-time"]
     run = CliRunner().invoke(main, [*(str(w) for w in words), "--json"])
@@ -73,7 +89,7 @@ def test_json_text_and_exit_code(shop):
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        (["--spool-m", "x=3"], "is for a plan; add --assign"),
+        (["--spool-m", "x=3"], "--spool-m is for a plan; say --assign too"),
         (["--assign", "fastest"], "least-time"),
         (["--assign", "soonest", "--spool-m", "x"], "write a name, = and a value"),
         (["--assign", "soonest", "--spool-m", "x=far"], "write metres, such as 120"),
@@ -97,6 +113,25 @@ def test_empty_folders_and_twins_are_refused(shop, tmp_path):
         matrix(shop / "jobs", [shop / "machines", twin], [shop / "spools"])
 
 
+def test_a_dialect_that_cannot_read_a_program_costs_its_own_machines_alone(shop, tmp_path):
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "machines").mkdir()
+    lines = gasket_program(layers=1).splitlines()
+    (tmp_path / "jobs" / "exponent.gcode").write_text("\n".join([*lines, "G1 X1E9"]))
+    for dialect in ("many-per-line", "e-on-its-own"):
+        text = starter("machine", "open-gap").replace('dialect = "auto"', f'dialect = "{dialect}"')
+        named = re.sub("^name = .*$", f'name = "{dialect}"', text, count=1, flags=re.M)
+        (tmp_path / "machines" / f"{dialect}.toml").write_text(named)
+    told = matrix(tmp_path / "jobs", [tmp_path / "machines"], [shop / "spools" / "95A.toml"], workers=1)
+    assert told.unread == {}
+    of = {c.machine: c for c in told.combinations}
+    assert set(of) == {"many-per-line", "e-on-its-own"}
+    assert of["e-on-its-own"].jam_probability is not None and of["e-on-its-own"].error == ""
+    lost = of["many-per-line"]
+    assert lost.jam_probability is None and lost.filament_mm is None and "X1e+09 mm is beyond" in lost.error
+    assert assign(told.combinations).plan[0].machine == "e-on-its-own"
+
+
 def _made(minutes, chances=None, takes=None):
     """Combinations of jobs by machines (j, m), each with one spool of its own, or (j, m, f)."""
     minutes = np.asarray(minutes, dtype=float)
@@ -105,7 +140,7 @@ def _made(minutes, chances=None, takes=None):
     for j, m, f in np.ndindex(minutes.shape):
         jam = 0.1 if chances is None else float(chances[j][m])
         length = 1000.0 if takes is None else 1000.0 * takes[j]
-        found.append(Combination(f"j{j}", f"m{m}", f"f{f}", jam, minutes[j, m, f], 1.0, "bow", length, ""))
+        found.append(Combination(f"j{j}", f"m{m}", f"f{f}", "marginal", jam, minutes[j, m, f], 1.0, "bow", length, ""))
     return found
 
 
@@ -147,7 +182,7 @@ def test_limit_spools_end_and_jobs_keep_to_theirs():
     assert {s.program: s.filament for s in plan.plan}["j1"] == "f1" and plan.expected_min == 32.0
     with pytest.raises(PliantError, match="spools are too short"):
         assign(made, spool_m={"f0": 1.0, "f1": 1.0})
-    lost = Combination("far", "m0", "f0", None, None, None, "none", 1.0, "line 3: goes to X400")
+    lost = Combination("far", "m0", "f0", None, None, None, None, "none", 1.0, "line 3: goes to X400")
     with pytest.raises(PliantError, match=r"far: no machine and spool can print it .*X400"):
         assign([*made, lost])
 

@@ -17,6 +17,7 @@ from pliant.errors import PliantError, ProgramError
 from pliant.program.dialects import BEHAVIOURS
 from pliant.recipe.around import metering_at
 from pliant.recipe.window import carry
+from pliant.records.tonight import Trying
 from pliant.report.mend import mended_text
 from pliant.workflows import workshop
 from pliant.workflows.mend import ADDED, PASSES, mend
@@ -32,7 +33,8 @@ def _file(folder, text, name="in.gcode"):
 
 def _mend(path, *, spool="95A", on="bench-2", **more):
     out = path.with_name(more.pop("to", "out.gcode"))
-    return mend(path, machine(on), filament(spool), output=out, **more), out
+    asked = {"aim": "surest"} | more  # the target holds; what is done without a word has tests of its own
+    return mend(path, machine(on), filament(spool), output=out, **asked), out
 
 
 @settings(
@@ -373,6 +375,14 @@ def test_limit_an_order_that_is_not_proved_is_left_out_and_told(tmp_path):
     assert again.changes == () and twice.read_bytes() == out.read_bytes()
 
 
+def test_regression_why_no_proof_is_told_also_where_the_order_is_left_out(tmp_path, monkeypatch):
+    monkeypatch.setattr("pliant.workflows.mend._no_proof", lambda job, before: "no room")
+    path = _file(tmp_path, "\n".join(posts("park")) + "\n")
+    mended, _ = _mend(path, passes=("order", "route", "proof"))
+    assert mended.notes[0] == "proof: no room" and mended.notes[1].startswith("order: left as written")
+    assert mended.passes == ("order", "route", "proof") and mended.proof is None
+
+
 def _reaching():
     return dataclasses.replace(machine(), volume_mm=(200.0, 200.0, 180.0))
 
@@ -397,10 +407,26 @@ def test_roundtrip_quickest_begins_with_a_proof_and_a_second_time_changes_nothin
     assert again.before.jam_probability == pytest.approx(mended.after.jam_probability, abs=0.02)
 
 
+def test_limit_without_a_word_it_is_the_quickest_with_a_proof_unless_nothing_can_be_tried(tmp_path):
+    path, pair = _file(tmp_path, PROGRAMS["gasket"]()), (_reaching(), filament("85A"))
+    quick = mend(path, *pair, output=tmp_path / "out.gcode")
+    assert quick.aim == "quickest" and quick.proof is not None and quick.target > 0.02
+    assert mend(path, *pair, target=0.05).aim == "surest"  # who names a chance means it
+    assert mend(path, *pair, passes=("order", "route")).aim == "surest"  # speeds stay
+    alone = dataclasses.replace(_reaching(), tries=Trying(looks_in_every_min=None))
+    unwatched = mend(path, alone, filament("85A"))
+    assert unwatched.aim == "surest" and unwatched.target == 0.02 and unwatched.proof is None
+    assert "nobody looks at a print" in unwatched.notes[0]
+    cold = filament("85A")  # no wall of this job softens it: no start is worth its restarts
+    cold = dataclasses.replace(cold, soften_c=dataclasses.replace(cold.soften_c, value=280.0))
+    hopeless = mend(path, _reaching(), cold)
+    assert hopeless.aim == "surest" and "worth its restarts" in hopeless.notes[0]
+
+
 def test_limit_a_proof_can_be_left_out_and_the_surest_has_none(tmp_path):
     mended = _quickest(tmp_path, proof=False)
     assert mended.proof is None and "proof" not in mended.passes
-    sure = mend(tmp_path / "in.gcode", _reaching(), filament("85A"), output=tmp_path / "sure.gcode")
+    sure = mend(tmp_path / "in.gcode", _reaching(), filament("85A"), output=tmp_path / "sure.gcode", aim="surest")
     assert sure.proof is None and "quickest with a proving run: " in mended_text(sure)
     assert "1 in " in mended_text(sure)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from drawn import check_with_picture
 from pliant.cli import main
 from pliant.errors import PliantError
 from pliant.files import require_place, save_whole
@@ -14,7 +15,6 @@ from pliant.records.starters import starter
 from pliant.report.check_page import check_page
 from pliant.report.sections import whole_page
 from pliant.workflows.coupon import coupon
-from pliant.workflows.picture import check_with_picture
 from pliant.workflows.workshop import gasket_program
 
 

@@ -18,10 +18,11 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
 from pliant.workflows.check import check, examine
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.learn import learn
 from pliant.workflows.mend import mend
+from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.plan import plan
-from pliant.workflows.prints import add_outcome, with_witnesses
 
 
 def rings(layers=6, speed=2700):

@@ -2,6 +2,7 @@
 
 import itertools
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from pliant.feed.tries import expected_min
 from pliant.job.job import job_of
 from pliant.job.tonight import _lost_min, _moments, curves_of, decide, weigh_tries
 from pliant.program.read import read_program
-from pliant.records.tonight import CHOICES, Piece, Trying
+from pliant.records.tonight import Choice, Piece, Trying
 from recipes import filament, machine
 
 
@@ -59,7 +60,7 @@ def test_limit_no_other_plan_is_expected_to_take_less(weighed, program):
         assert dear.least_min >= cheap.least_min
         assert all(b >= a - 1e-6 for a, b in zip(cheap.expected_min, dear.expected_min, strict=True))
         assert not dear.places or dear.places[0] >= cheap.places[0]
-    assert told.choice in CHOICES
+    assert told.choice in get_args(Choice)
     shares = [t.speed_share for t in told.tries]
     assert shares == sorted(shares, reverse=True)
     assert told.surest_min >= weighed.time_min[-1] * (1 - told.tries[-1].jam_probability)

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 from pliant.bench.desk import Desk
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Limits
-from pliant.bench.jobs import WorkLines
+from pliant.bench.lines import WorkLines
 from pliant.bench.pages import failed
 from pliant.bench.routes import starlette_routes
 from pliant.bench.security import Guard, Keeper
@@ -62,12 +62,12 @@ def make_app(
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         store = Store(work or cache_folder())
-        jobs = WorkLines(store, processes, **({} if left_alone_s is None else {"left_alone_s": left_alone_s}))
-        app.state.desk = Desk(book or default_location(), store, jobs, keeper, limits or Limits())
+        lines = WorkLines(store, processes, **({} if left_alone_s is None else {"left_alone_s": left_alone_s}))
+        app.state.desk = Desk(book or default_location(), store, lines, keeper, limits or Limits())
         try:
             yield
         finally:
-            jobs.close()
+            lines.close()
             store.close()
 
     app = Starlette(

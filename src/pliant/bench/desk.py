@@ -12,7 +12,7 @@ from starlette.requests import Request
 
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form, Limits, take_form
-from pliant.bench.jobs import Work, WorkLines
+from pliant.bench.lines import Work, WorkLines
 from pliant.bench.security import Keeper
 from pliant.bench.store import Store, Upload
 from pliant.workflows.shelf import Kept, Shelf, shelf
@@ -29,7 +29,7 @@ class Desk:
 
     book: str
     store: Store
-    jobs: WorkLines
+    lines: WorkLines
     keeper: Keeper
     limits: Limits = field(default_factory=Limits)
 
@@ -55,18 +55,18 @@ class Desk:
 
     async def at_once(self, kind: str, asked: dict[str, Any], about: dict[str, Any] | None = None) -> Work:
         """Work that somebody waits for; its refusal is the answer."""
-        job = self.jobs.begin(kind, asked, about=about, quick=True)
+        work = self.lines.begin(kind, asked, about=about, quick=True)
         for _ in range(int(_PATIENCE_S / 0.01)):
-            if job.ended:
+            if work.ended:
                 break
-            job.looked_at = time.monotonic()
+            work.looked_at = time.monotonic()
             await asyncio.sleep(0.01)
         else:
-            self.jobs.stop(job)
+            self.lines.stop(work)
             raise Fault(503, "that took too long; wait for other work to end, and ask again")
-        if job.state != "done":
-            raise Fault(422 if job.state == "refused" else 500, job.error)
-        return job
+        if work.state != "done":
+            raise Fault(422 if work.state == "refused" else 500, work.error)
+        return work
 
     def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Work:
         """Put work on an uploaded file in line."""
@@ -74,7 +74,7 @@ class Desk:
         about |= {"machine_uid": machine.uid, "filament_uid": filament.uid}
         asked = {"program": str(upload.path), "machine": machine.text, "filament": filament.text, "book": self.book}
         names = [(str(upload.path), upload.name)]
-        return self.jobs.begin(kind, asked | more, about=about, names=names)
+        return self.lines.begin(kind, asked | more, about=about, names=names)
 
 
 def desk_of(request: Request) -> Desk:

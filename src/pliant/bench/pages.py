@@ -7,13 +7,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from pliant import __version__
 from pliant.bench.desk import desk_of
 from pliant.bench.drawings import KINDS, machine_drawing
 from pliant.bench.faults import in_fields
-from pliant.bench.jobs import Work
+from pliant.bench.lines import Work
 from pliant.constants import Z90
 from pliant.report import words
+from pliant.report.check import limit_words
+from pliant.version import __version__
 
 __all__ = ["answer", "answer_with_report", "failed", "go_to", "wants_json"]
 
@@ -66,12 +67,12 @@ def answer(
     return HTMLResponse(html, status_code=status)
 
 
-async def answer_with_report(request: Request, template: str, job: Work, more: Any = None, **shown: Any) -> Response:
+async def answer_with_report(request: Request, template: str, work: Work, more: Any = None, **shown: Any) -> Response:
     """Show what work found, the sections of its report set in a page of the bench; `more` are further fields."""
-    found, report = await desk_of(request).aside(lambda: (job.result(), job.report()))
+    found, report = await desk_of(request).aside(lambda: (work.result(), work.report()))
     sheets = [f"/static/{name}" for name in report.styles if name != "page.css"]  # every page has that
     return answer(
-        request, template, found | (more or {}), sheets=(*sheets, f"/work/{job.uid}/rules.css"), job=job,
+        request, template, found | (more or {}), sheets=(*sheets, f"/work/{work.uid}/rules.css"), work=work,
         report=report, **shown,
     )  # fmt: skip
 
@@ -103,6 +104,7 @@ def _environment() -> Environment:
         "clock": words.clock,
         "odds": words.chance_in_words,
         "when": _when,
+        "limit": limit_words,
         "span": lambda value, spread: f"{words.number(value * spread**-Z90)} to {words.number(value * spread**Z90)}",
         "unknown": lambda name: words.unknown_in_words(name)[0],
     }

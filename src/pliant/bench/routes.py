@@ -9,12 +9,12 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from pliant import __version__
 from pliant.bench import routes_ask, routes_book, routes_check, routes_coupon, routes_files, routes_work
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.book import OUTCOMES
 from pliant.records.coupon import KINDS as COUPONS
 from pliant.records.starters import MACHINES
+from pliant.version import __version__
 from pliant.workflows.mend import ADDED, PASSES
 
 __all__ = ["TABLE", "Way", "description", "starlette_routes"]

@@ -9,7 +9,7 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.pages import answer, answer_with_report, go_to
-from pliant.bench.routes_check import job_page, recent, shelf_data
+from pliant.bench.routes_check import recent, shelf_data, work_page
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.starters import starter
 
@@ -54,10 +54,10 @@ async def feel_page(request: Request) -> Response:
     for key, plain in (("pattern", "hexagon"), ("density", 0.2), ("walls", 2)):
         if more[key] == plain:
             more[key] = None
-    job = await desk.at_once(
+    work = await desk.at_once(
         "feel", {"piece": piece, "size_mm": size, "deflection_mm": deflection, "more": more}, {"program": piece}
     )
-    return await answer_with_report(request, "feel.html", job, **shown)
+    return await answer_with_report(request, "feel.html", work, **shown)
 
 
 async def dry_page(request: Request) -> Response:
@@ -75,8 +75,8 @@ async def dry_page(request: Request) -> Response:
         "room_humidity_percent": number_in(asked.get("room_humidity_percent", ""), "the room's humidity", 0, 100, "%")
         or 0.0,
     }
-    job = await desk.at_once("dry", {"filament": spool.text, "more": more}, {"program": spool.name})
-    return await answer_with_report(request, "dry.html", job, **shown)
+    work = await desk.at_once("dry", {"filament": spool.text, "more": more}, {"program": spool.name})
+    return await answer_with_report(request, "dry.html", work, **shown)
 
 
 async def plan_form(request: Request) -> Response:
@@ -110,9 +110,8 @@ async def plan_send(request: Request) -> Response:
         "machine": machine.text, "filament": filament.text, "baseline": text, "target": target / 100,
         "book": desk.book,
     }  # fmt: skip
-    job = desk.jobs.begin("plan", asked, about=about)
-    job.names.append((str(job.folder / "baseline.toml"), "your recipe"))
-    return go_to(request, f"/plan/{job.uid}", job.to_json())
+    work = desk.lines.begin("plan", asked, about=about)
+    return go_to(request, f"/plan/{work.uid}", work.to_json())
 
 
 def _baseline_text(form: Form) -> str:
@@ -137,27 +136,27 @@ def _baseline_text(form: Form) -> str:
 
 async def plan_page(request: Request) -> Response:
     """The ledger, and the window map."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "plan")
-    if job.state != "done":
-        return await job_page(request, job)
-    return await answer_with_report(request, "plan.html", job, {"id": job.uid})
+    work = desk_of(request).lines.find(request.path_params["uid"], "plan")
+    if work.state != "done":
+        return await work_page(request, work)
+    return await answer_with_report(request, "plan.html", work, {"id": work.uid})
 
 
 async def plan_sheet(request: Request) -> Response:
     """The settings on one sheet of paper."""
     desk = desk_of(request)
-    job = desk.jobs.job(request.path_params["uid"], "plan")
-    if job.state != "done":
+    work = desk.lines.find(request.path_params["uid"], "plan")
+    if work.state != "done":
         raise Fault(404, "that recipe is not ready yet")
-    found, report = await desk.aside(lambda: (job.result(), job.report("sheet")))
+    found, report = await desk.aside(lambda: (work.result(), work.report("sheet")))
     return answer(request, "sheet.html", {"values": found["values"], "name": found["name"]}, report=report)
 
 
 async def plan_window(request: Request) -> Response:
     """The window map for other handles."""
     desk, asked = desk_of(request), request.query_params
-    job = desk.jobs.job(request.path_params["uid"], "plan")
-    if job.state != "done":
+    work = desk.lines.find(request.path_params["uid"], "plan")
+    if work.state != "done":
         raise Fault(404, "that recipe is not ready yet")
     limits = {
         "layer_height_mm": ("the layer height", 0.03, 2, "mm"),
@@ -169,9 +168,9 @@ async def plan_window(request: Request) -> Response:
     missing = [key for key, value in handles.items() if value is None]
     if missing:
         raise Fault(422, f"{missing[0]} is missing; give {', '.join(limits)}")
-    records = {key: job.asked[key] for key in ("machine", "filament", "baseline", "target", "book")} | {"of": job.uid}
+    records = {key: work.asked[key] for key in ("machine", "filament", "baseline", "target", "book")} | {"of": work.uid}
     done = await desk.at_once("window", records | handles)
     try:
         return JSONResponse(await desk.aside(done.result))
     finally:
-        desk.jobs.forget(done)
+        desk.lines.forget(done)

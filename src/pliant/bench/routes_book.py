@@ -12,17 +12,17 @@ from pliant.bench.pages import answer, go_to
 from pliant.book.open_book import is_server
 from pliant.records.book import OUTCOMES, Added, Listing
 from pliant.workflows import book as pages_of
-from pliant.workflows.prints import add_outcome
+from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.shelf import keep_text
 
 __all__ = [
-    "BOOK_KINDS", "OUTCOME_WORDS", "book_compare", "book_correct", "book_history", "book_outcome", "book_page",
+    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_history", "book_outcome", "book_page",
     "book_record", "book_text",
 ]  # fmt: skip
 
 _UID = re.compile(r"[0-9a-f]{16}")
 BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
-OUTCOME_WORDS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
+OUTCOME_LABELS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
 
 
 async def book_page(request: Request) -> Response:
@@ -38,7 +38,7 @@ async def book_page(request: Request) -> Response:
     )
     kept = await desk.shelf()
     return answer(
-        request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=OUTCOME_WORDS,
+        request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=OUTCOME_LABELS,
         uploads=desk.store.programs(), more=limit < 1000,
         limit=limit,
     )  # fmt: skip
@@ -48,7 +48,7 @@ async def book_record(request: Request) -> Response:
     """One record in full."""
     uid = _uid(request.path_params["uid"])
     found = await desk_of(request).aside(lambda: pages_of.show(desk_of(request).book, uid))
-    return answer(request, "record.html", found, outcomes=OUTCOME_WORDS)
+    return answer(request, "record.html", found, outcomes=OUTCOME_LABELS)
 
 
 async def book_history(request: Request) -> Response:
@@ -57,7 +57,7 @@ async def book_history(request: Request) -> Response:
     if not name:
         raise Fault(422, "name the spool whose history you want")
     found = await desk_of(request).aside(lambda: pages_of.history(desk_of(request).book, name))
-    return answer(request, "history.html", found, outcomes=OUTCOME_WORDS)
+    return answer(request, "history.html", found, outcomes=OUTCOME_LABELS)
 
 
 async def book_compare(request: Request) -> Response:

@@ -3,20 +3,28 @@
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pliant.bench.cards import cards_of
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
-from pliant.bench.jobs import Work
+from pliant.bench.lines import Work
 from pliant.bench.pages import answer, answer_with_report, failed, go_to
-from pliant.bench.routes_book import OUTCOME_WORDS
+from pliant.bench.routes_book import OUTCOME_LABELS
 from pliant.bench.store import Upload
-from pliant.bench.ways import ways_on
 from pliant.records.starters import MACHINES
 from pliant.workflows.shelf import Kept, keep_text, machine_text, shelf, spool_text
 
 __all__ = [
-    "check_form", "check_page", "check_send", "first_form", "first_send", "home", "job_page", "recent", "sent_program",
+    "check_form",
+    "check_page",
+    "check_send",
+    "first_form",
+    "first_send",
+    "home",
+    "recent",
+    "sent_program",
     "shelf_data",
+    "work_page",
 ]  # fmt: skip
 
 
@@ -47,8 +55,8 @@ async def first_send(request: Request) -> Response:
     filament = await desk.aside(lambda: _spool_of(form, desk.book))
     if "program" not in form.files:
         return go_to(request, "/check", status=201)
-    job = desk.begin("check", form.files["program"], machine, filament)
-    return go_to(request, f"/check/{job.uid}", job.to_json())
+    work = desk.begin("check", form.files["program"], machine, filament)
+    return go_to(request, f"/check/{work.uid}", work.to_json())
 
 
 def _machine_of(form: Form, book: str) -> Kept:
@@ -104,8 +112,8 @@ async def check_send(request: Request) -> Response:
     desk = desk_of(request)
     form = await desk.form(request)
     machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
-    job = desk.begin("check", sent_program(request, form), machine, filament)
-    return go_to(request, f"/check/{job.uid}", job.to_json())
+    work = desk.begin("check", sent_program(request, form), machine, filament)
+    return go_to(request, f"/check/{work.uid}", work.to_json())
 
 
 def sent_program(request: Request, form: Form) -> Upload:
@@ -128,26 +136,31 @@ def shelf_data(machines: tuple[Kept, ...], filaments: tuple[Kept, ...]) -> dict[
 
 def recent(request: Request, kind: str) -> list[Work]:
     """Work of this kind that can still be looked at, the newest first."""
-    return [job for job in reversed(desk_of(request).jobs.jobs.values()) if job.kind == kind][:8]
+    return [work for work in reversed(desk_of(request).lines.works.values()) if work.kind == kind][:8]
 
 
 async def check_page(request: Request) -> Response:
     """What a check found."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "check")
-    if job.state != "done":
-        return await job_page(request, job)
+    work = desk_of(request).lines.find(request.path_params["uid"], "check")
+    if work.state != "done":
+        return await work_page(request, work)
     return await answer_with_report(
-        request, "check.html", job, {"id": job.uid}, outcomes=OUTCOME_WORDS, ways=lambda data: ways_on(data, job.about)
+        request,
+        "check.html",
+        work,
+        {"id": work.uid},
+        outcomes=OUTCOME_LABELS,
+        cards_of=lambda data: cards_of(data, work.about),
     )
 
 
-async def job_page(request: Request, job: Work) -> Response:
+async def work_page(request: Request, work: Work) -> Response:
     """How far a piece of work is, or why it ended."""
-    back = f"/{job.kind}"
-    if job.state == "refused":
-        return failed(request, 422, job.error, back)
-    if job.state == "fault":
-        return failed(request, 500, job.error, back)
-    if job.state == "stopped":
-        return failed(request, 410, job.error, back)
-    return answer(request, "job.html", job.to_json(), status=202, job=job)
+    back = f"/{work.kind}"
+    if work.state == "refused":
+        return failed(request, 422, work.error, back)
+    if work.state == "fault":
+        return failed(request, 500, work.error, back)
+    if work.state == "stopped":
+        return failed(request, 410, work.error, back)
+    return answer(request, "work.html", work.to_json(), status=202, work=work)

@@ -10,7 +10,7 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.pages import answer, answer_with_report, go_to
-from pliant.bench.routes_check import job_page, recent, shelf_data
+from pliant.bench.routes_check import recent, shelf_data, work_page
 from pliant.errors import BookError
 from pliant.records.coupon import KINDS
 from pliant.workflows.book import list_records
@@ -74,8 +74,8 @@ async def coupon_send(request: Request) -> Response:
         "machine": machine.text, "filament": filament.text, "book": desk.book, "piece": kind, "nozzle_c": nozzle,
         "gap_mm": gap,
     }  # fmt: skip
-    job = desk.jobs.begin("coupon", asked, about=about)
-    return go_to(request, f"/coupon/{job.uid}", job.to_json())
+    work = desk.lines.begin("coupon", asked, about=about)
+    return go_to(request, f"/coupon/{work.uid}", work.to_json())
 
 
 def _about(what: str, machine: Any, filament: Any) -> dict[str, Any]:
@@ -87,19 +87,19 @@ def _about(what: str, machine: Any, filament: Any) -> dict[str, Any]:
 
 async def coupon_page(request: Request) -> Response:
     """A piece and its sheet."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "coupon")
-    if job.state != "done":
-        return await job_page(request, job)
-    return await answer_with_report(request, "coupon.html", job, {"id": job.uid})
+    work = desk_of(request).lines.find(request.path_params["uid"], "coupon")
+    if work.state != "done":
+        return await work_page(request, work)
+    return await answer_with_report(request, "coupon.html", work, {"id": work.uid})
 
 
 async def coupon_program(request: Request) -> Response:
     """The program of a piece."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "coupon")
-    if job.state != "done":
+    work = desk_of(request).lines.find(request.path_params["uid"], "coupon")
+    if work.state != "done":
         raise Fault(404, "that piece is not ready yet")
     return FileResponse(
-        job.folder / "coupon.gcode", filename=f"{job.asked['piece']}.gcode", media_type="application/octet-stream"
+        work.folder / "coupon.gcode", filename=f"{work.asked['piece']}.gcode", media_type="application/octet-stream"
     )
 
 
@@ -112,17 +112,17 @@ async def next_send(request: Request) -> Response:
     asked = {"machine": machine.text, "filament": filament.text, "program": str(upload.path) if upload else None}
     names = [(str(upload.path), upload.name)] if upload else []
     about = _about("every piece in thought", machine, filament)
-    job = desk.jobs.begin("next", asked, about=about, names=names)
-    return go_to(request, f"/next/{job.uid}", job.to_json())
+    work = desk.lines.begin("next", asked, about=about, names=names)
+    return go_to(request, f"/next/{work.uid}", work.to_json())
 
 
 async def next_page(request: Request) -> Response:
     """Which piece tells most."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "next")
-    if job.state != "done":
-        return await job_page(request, job)
-    found = await desk_of(request).aside(job.result)
-    return answer(request, "next.html", found | {"id": job.uid}, job=job, words=PIECES)
+    work = desk_of(request).lines.find(request.path_params["uid"], "next")
+    if work.state != "done":
+        return await work_page(request, work)
+    found = await desk_of(request).aside(work.result)
+    return answer(request, "next.html", found | {"id": work.uid}, work=work, words=PIECES)
 
 
 async def _sheet(request: Request) -> Sheet:
@@ -166,8 +166,8 @@ async def readings_send(request: Request) -> Response:
         "name": sheet.title, "coupon": sheet.uid, "program": str(upload.path) if upload else None,
     }  # fmt: skip
     about = _about("the readings", machine, filament)
-    job = desk.jobs.begin("learn", asked, about=about, names=[(str(upload.path), upload.name)] if upload else [])
-    return go_to(request, f"/learn/{job.uid}", job.to_json())
+    work = desk.lines.begin("learn", asked, about=about, names=[(str(upload.path), upload.name)] if upload else [])
+    return go_to(request, f"/learn/{work.uid}", work.to_json())
 
 
 def _filled(sheet: Sheet, form: Form) -> dict[str, Any]:
@@ -187,8 +187,8 @@ def _filled(sheet: Sheet, form: Form) -> dict[str, Any]:
 
 async def learn_page(request: Request) -> Response:
     """What was learned."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "learn")
-    if job.state != "done":
-        return await job_page(request, job)
-    found = await desk_of(request).aside(job.result)
-    return answer(request, "learn.html", found | {"id": job.uid}, job=job)
+    work = desk_of(request).lines.find(request.path_params["uid"], "learn")
+    if work.state != "done":
+        return await work_page(request, work)
+    found = await desk_of(request).aside(work.result)
+    return answer(request, "learn.html", found | {"id": work.uid}, work=work)

@@ -6,7 +6,7 @@ from starlette.responses import FileResponse, Response
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.pages import answer, answer_with_report, go_to
-from pliant.bench.routes_check import job_page, recent, sent_program, shelf_data
+from pliant.bench.routes_check import recent, sent_program, shelf_data, work_page
 from pliant.bench.store import plain_name
 from pliant.mesh.mesh_read import MAX_FILE_BYTES
 from pliant.workflows.mend import ADDED, AIMS, PASSES
@@ -49,7 +49,7 @@ async def mend_send(request: Request) -> Response:
     if unknown:
         raise Fault(422, f"unknown pass {unknown[0][:40]!r}; choose from {', '.join(PASS_WORDS)}")
     target = number_in(form.text("target_percent"), "the chance of a jam to stay under", 0.1, 50, "%") or 2.0
-    aim = form.text("aim") or AIMS[0]
+    aim = form.text("aim") or "quickest"
     if aim not in AIMS:
         raise Fault(422, f"choose what to aim for: {' or '.join(AIMS)}")
     upload = sent_program(request, form)
@@ -59,29 +59,29 @@ async def mend_send(request: Request) -> Response:
     height = number_in(form.text("height_mm"), "how much taller the first layer may make the part", 0.01, 0.5, "mm")
     if "first-layer" in passes and height is None:
         raise Fault(422, "say how much taller the pass first-layer may make the part, such as 0.1 mm")
-    job = desk.begin(
+    work = desk.begin(
         "mend", upload, machine, filament, passes=passes, target=target / 100, output=output, aim=aim,
         height_mm=height if "first-layer" in passes and height is not None else 0.0,
     )  # fmt: skip
-    return go_to(request, f"/mend/{job.uid}", job.to_json())
+    return go_to(request, f"/mend/{work.uid}", work.to_json())
 
 
 async def mend_page(request: Request) -> Response:
-    """Before and after, and the proof."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
-    if job.state != "done":
-        return await job_page(request, job)
-    printed = desk_of(request).store.adopt(job.uid, job.folder / job.asked["output"])
-    return await answer_with_report(request, "mend.html", job, {"id": job.uid}, printed=printed.uid)
+    """Before and after, and the certificate."""
+    work = desk_of(request).lines.find(request.path_params["uid"], "mend")
+    if work.state != "done":
+        return await work_page(request, work)
+    printed = desk_of(request).store.adopt(work.uid, work.folder / work.asked["output"])
+    return await answer_with_report(request, "mend.html", work, {"id": work.uid}, printed=printed.uid)
 
 
 async def mend_program(request: Request) -> Response:
     """The mended program itself."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "mend")
-    if job.state != "done":
+    work = desk_of(request).lines.find(request.path_params["uid"], "mend")
+    if work.state != "done":
         raise Fault(404, "that program is not mended yet")
-    name = job.asked["output"]
-    return FileResponse(job.folder / name, filename=name, media_type="application/octet-stream")
+    name = work.asked["output"]
+    return FileResponse(work.folder / name, filename=name, media_type="application/octet-stream")
 
 
 async def part_form(request: Request) -> Response:
@@ -101,13 +101,13 @@ async def part_send(request: Request) -> Response:
     if "mesh" not in form.files:
         raise Fault(422, "no mesh was sent; choose an STL, OBJ or 3MF file")
     holes = form.text("holes") == "yes"
-    job = desk.begin("part", form.files["mesh"], machine, filament, holes=holes)
-    return go_to(request, f"/part/{job.uid}", job.to_json())
+    work = desk.begin("part", form.files["mesh"], machine, filament, holes=holes)
+    return go_to(request, f"/part/{work.uid}", work.to_json())
 
 
 async def part_page(request: Request) -> Response:
     """Whether the part is a good idea, and how it should stand."""
-    job = desk_of(request).jobs.job(request.path_params["uid"], "part")
-    if job.state != "done":
-        return await job_page(request, job)
-    return await answer_with_report(request, "part.html", job, {"id": job.uid})
+    work = desk_of(request).lines.find(request.path_params["uid"], "part")
+    if work.state != "done":
+        return await work_page(request, work)
+    return await answer_with_report(request, "part.html", work, {"id": work.uid})

@@ -39,35 +39,35 @@ async def static(request: Request) -> Response:
 async def work_news(request: Request) -> Response:
     """How far a piece of work is; with `since`, waits until that changes."""
     desk = desk_of(request)
-    job = desk.jobs.job(request.path_params["uid"])
+    work = desk.lines.find(request.path_params["uid"])
     since = request.query_params.get("since", "")
     if since.isdigit() and len(since) < 10:
-        await desk.jobs.change(job, int(since), _LONGEST_WAIT_S, request.is_disconnected)
-    data = job.to_json() | {"location": f"/{job.kind}/{job.uid}"}
-    return answer(request, "job.html", data, job=job)
+        await desk.lines.change(work, int(since), _LONGEST_WAIT_S, request.is_disconnected)
+    data = work.to_json() | {"location": f"/{work.kind}/{work.uid}"}
+    return answer(request, "work.html", data, work=work)
 
 
 async def work_stop(request: Request) -> Response:
     """Stop a piece of work."""
     desk = desk_of(request)
     await desk.form(request)
-    job = desk.jobs.job(request.path_params["uid"])
-    desk.jobs.stop(job)
-    return go_to(request, f"/{job.kind}/{job.uid}", job.to_json(), status=202)
+    work = desk.lines.find(request.path_params["uid"])
+    desk.lines.stop(work)
+    return go_to(request, f"/{work.kind}/{work.uid}", work.to_json(), status=202)
 
 
 async def work_rules(request: Request) -> Response:
     """The lengths that a result's sections set, as a style sheet."""
-    job = desk_of(request).jobs.job(request.path_params["uid"])
-    if job.state != "done" or not (job.folder / "rules.css").exists():
+    work = desk_of(request).lines.find(request.path_params["uid"])
+    if work.state != "done" or not (work.folder / "rules.css").exists():
         raise Fault(404, "that work has no such drawing")
-    return FileResponse(job.folder / "rules.css", media_type="text/css")
+    return FileResponse(work.folder / "rules.css", media_type="text/css")
 
 
 async def work_report(request: Request) -> Response:
     """The whole result as one self-contained page, to be saved."""
     desk = desk_of(request)
-    job = desk.jobs.job(request.path_params["uid"])
-    if job.state != "done" or not (job.folder / "report.html").exists():
+    work = desk.lines.find(request.path_params["uid"])
+    if work.state != "done" or not (work.folder / "report.html").exists():
         raise Fault(404, "that work has no report")
-    return FileResponse(job.folder / "report.html", filename=f"pliant-{job.kind}.html", media_type="text/html")
+    return FileResponse(work.folder / "report.html", filename=f"pliant-{work.kind}.html", media_type="text/html")

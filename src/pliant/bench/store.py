@@ -64,7 +64,7 @@ class Store:
         if fcntl is not None:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self.uploads: dict[str, Upload] = {}
-        for name in ("uploads", "jobs"):
+        for name in ("uploads", "works"):
             (self.folder / name).mkdir()
 
     def close(self) -> None:
@@ -121,17 +121,17 @@ class Store:
             raise Fault(404, "that file is no longer on the bench; choose it again")
         return found
 
-    def job_folder(self) -> tuple[str, Path]:
+    def work_folder(self) -> tuple[str, Path]:
         """A new folder for one piece of work."""
         uid = secrets.token_hex(12)
-        folder = self.folder / "jobs" / uid
+        folder = self.folder / "works" / uid
         folder.mkdir()
         return uid, folder
 
-    def drop_job(self, uid: str) -> None:
+    def drop_work(self, uid: str) -> None:
         """Remove the folder of a piece of work."""
         if _ID.fullmatch(uid):
-            shutil.rmtree(self.folder / "jobs" / uid, ignore_errors=True)
+            shutil.rmtree(self.folder / "works" / uid, ignore_errors=True)
 
 
 def _sweep(base: Path) -> None:

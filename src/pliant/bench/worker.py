@@ -1,7 +1,7 @@
 """The process beside the server: it takes one piece of work at a time, tells how far it is, and leaves files behind.
 
 A piece of work is named; its inputs are plain data and paths inside the work folder. What comes of it is written to the
-folder of the job: `result.json`, and for a report its sections, the rules that they set, and the whole as one file to
+folder of the work: `result.json`, and for a report its sections, the rules that they set, and the whole as one file to
 be saved by the user. Nothing else passes.
 """
 
@@ -9,7 +9,6 @@ import json
 import math
 import os
 import re
-import tempfile
 import threading
 import time
 import traceback
@@ -23,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from pliant.bench.faults import in_fields, with_names
 from pliant.errors import PliantError
-from pliant.files import save_whole
+from pliant.files import Text, save_whole
 
 if TYPE_CHECKING:
     from pliant.report.sections import Report
@@ -64,7 +63,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.check import examine
     from pliant.workflows.picture import draw
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     seen = examine(asked["program"], machine, filament, progress=tell, book=asked["book"])
     tell("drawing", 0)
     report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed))
@@ -88,12 +87,8 @@ def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.check import check
 
     compile_ahead(tell)
-    with tempfile.TemporaryDirectory(prefix="pliant-") as name:  # a bead is enough to load what `check` needs
-        place = Path(name)
-        (place / "p.gcode").write_text("G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n")
-        (place / "m.toml").write_text(starter("machine"))
-        (place / "f.toml").write_text(starter("filament"))
-        check(place / "p.gcode", place / "m.toml", place / "f.toml")
+    program = "G28\nG1 Z0.2 F600\nM83\nM109 S220\nG1 X10 F1200\nG1 X60 E1.7\n"  # enough to load what `check` needs
+    check(Text("program", program), Text("machine", starter("machine")), Text("filament", starter("filament")))
 
 
 def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -101,16 +96,18 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.book import remember_mended
     from pliant.workflows.mend_picture import mend_with_picture
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     result = folder / asked["output"]
     mended, remake = mend_with_picture(
         asked["program"], machine, filament, output=result, passes=tuple(asked["passes"]),
-        target=asked["target"], height_mm=asked["height_mm"], aim=asked["aim"], progress=tell, book=asked["book"],
+        # the quickest is what is done without a word, and it says why where it is not
+        target=asked["target"] if asked["aim"] == "surest" else None,
+        height_mm=asked["height_mm"], progress=tell, book=asked["book"],
     )  # fmt: skip
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
 
-    def named(text: str) -> str:  # the proof speaks of the file by the name it had while it was made
+    def named(text: str) -> str:  # the certificate speaks of the file by the name it had while it was made
         return re.sub(r"stage-\d+\.gcode", result.name, text)
 
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
@@ -123,7 +120,7 @@ def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.report.part_page import part_page
     from pliant.workflows.part import part
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     tell("trying directions to stand in, and laying beads in thought", 0)
     findings = part(asked["program"], machine, filament, holes=asked["holes"])
     _keep(folder, findings, part_page(findings))
@@ -141,9 +138,7 @@ def _dry(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.report.dry_page import dry_page
     from pliant.workflows.dry import dry
 
-    filament = folder / "filament.toml"
-    filament.write_text(asked["filament"], encoding="utf-8")
-    found = dry(filament, **asked["more"])
+    found = dry(Text("filament.toml", asked["filament"]), **asked["more"])
     _keep(folder, found, dry_page(found))
 
 
@@ -152,9 +147,8 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.book import keep_recipe
     from pliant.workflows.plan import plan
 
-    machine, filament = _records(folder, asked)
-    baseline = folder / "baseline.toml"
-    baseline.write_text(asked["baseline"], encoding="utf-8")
+    machine, filament = _records(asked)
+    baseline = Text("your recipe", asked["baseline"])
     tell("weighing speeds and temperatures", 0)
     recipe = plan(machine, filament, baseline, target=asked["target"], book=asked["book"])
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None
@@ -195,7 +189,7 @@ def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.coupon import coupon
     from pliant.workflows.sheets import keep_coupon
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     tell("choosing its steps, and checking the piece", 0)
     made, _ = coupon(
         asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"], gap_mm=asked["gap_mm"]
@@ -207,7 +201,7 @@ def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.next_coupon import next_coupon
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     found = next_coupon(
         machine, filament, program=asked["program"], progress=lambda share: tell("weighing the pieces", share)
     )
@@ -217,7 +211,7 @@ def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
 def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.sheets import learn_and_keep
 
-    machine, filament = _records(folder, asked)
+    machine, filament = _records(asked)
     learned, kept = learn_and_keep(
         asked["book"], asked["sheet"], asked["name"], machine, filament, folder=folder / "new",
         coupon=asked["coupon"], program=asked["program"], progress=lambda share: tell("learning", share),
@@ -226,11 +220,8 @@ def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names})
 
 
-def _records(folder: Path, asked: dict[str, Any]) -> tuple[Path, Path]:
-    machine, filament = folder / "machine.toml", folder / "filament.toml"
-    machine.write_text(asked["machine"], encoding="utf-8")
-    filament.write_text(asked["filament"], encoding="utf-8")
-    return machine, filament
+def _records(asked: dict[str, Any]) -> tuple[Text, Text]:
+    return Text("machine.toml", asked["machine"]), Text("filament.toml", asked["filament"])
 
 
 TASKS: dict[str, Callable[[Path, dict[str, Any], Tell], None]] = {

@@ -12,11 +12,11 @@ from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, MetaData, Table, inspect, text
 
-from pliant import __version__
 from pliant.book.fields import KINDS, MAX_RECORD, Kind, checked, digest, record_text, restored, same_thing
 from pliant.book.files import new_file
 from pliant.book.schema import REVISIONS, VERSION_TABLE
 from pliant.errors import BookError
+from pliant.version import __version__
 
 __all__ = ["read_lines", "rows_of", "write_lines"]
 

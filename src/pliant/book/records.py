@@ -19,6 +19,7 @@ from pliant.book.fields import KINDS, Kind, checked, digest, now, record_text, s
 from pliant.book.open_book import Book
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, NotInBookError
+from pliant.files import Source, open_source, text_of
 from pliant.records.book import Added
 from pliant.records.filament import read_filament
 from pliant.records.machine import load_toml, read_machine
@@ -30,7 +31,6 @@ __all__ = [
     "add_prepared",
     "add_print",
     "add_recipe",
-    "add_toml",
     "check_outcome",
     "prepare_program",
     "prepare_toml",
@@ -52,23 +52,23 @@ class Prepared:
     values: dict[str, Any]
 
 
-def prepare_toml(kind: str, path: str | Path) -> Prepared:
+def prepare_toml(kind: str, path: Source) -> Prepared:
     """Read a machine.toml or filament.toml with its own strict reader, keeping it as plain data and word for word."""
     record = read_machine(path) if kind == "machine" else read_filament(path)
     data = load_toml(path)
     values = {
         "name": record.name,
         "record": record_text({k: v for k, v in data.items() if k != "name"}, str(path)),
-        "text": Path(path).read_text(encoding="utf-8"),
+        "text": text_of(path),
     }
     return Prepared(kind, values)
 
 
-def prepare_program(path: str | Path) -> Prepared:
+def prepare_program(path: Source) -> Prepared:
     """Hash a program, whatever its size, and count its lines."""
     file, whole, size, lines, last = Path(path), hashlib.sha256(), 0, 0, b"\n"
     try:
-        with file.open("rb") as source:
+        with open_source(path) as source:
             while block := source.read(1 << 20):
                 whole.update(block)
                 size, lines, last = size + len(block), lines + block.count(b"\n"), block
@@ -82,21 +82,6 @@ def prepare_program(path: str | Path) -> Prepared:
 def add_prepared(book: Book, what: Prepared) -> Added:
     """Keep one of the user's files by itself."""
     return _in_one(book, lambda c: _kept(c, what))
-
-
-def add_toml(book: Book, kind: str, path: str | Path) -> Added:
-    """Keep a machine.toml or filament.toml, as the next version of its name if it changed.
-
-    Parameters
-    ----------
-    book : Book
-        An open book.
-    kind : str
-        `machine` or `filament`.
-    path : str or Path
-        The user's file; it must be a valid record of that kind.
-    """
-    return add_prepared(book, prepare_toml(kind, path))
 
 
 def add_recipe(
@@ -223,8 +208,8 @@ def add_outcome(
 def remember_check(
     book: Book,
     findings: Any,
-    machine_toml: str | Path,
-    filament_toml: str | Path,
+    machine_toml: Source,
+    filament_toml: Source,
     program_hash: str,
     program_name: str = "program",
     course: dict[str, Any] | None = None,
@@ -237,7 +222,7 @@ def remember_check(
         An open book.
     findings : Findings
         Anything with `to_json()` that holds `verdict`, `jam_probability` and `mechanism`.
-    machine_toml, filament_toml : str or Path
+    machine_toml, filament_toml : str, Path or Text
         The user's files.
     program_hash : str
         SHA-256 of the bytes of the program, hexadecimal.

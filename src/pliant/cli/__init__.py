@@ -2,13 +2,13 @@
 
 import click
 
-from pliant import __version__
 from pliant.cli.book import book
 from pliant.cli.choosing import dry_command, feel_command, new_command, part_command, plan_command
 from pliant.cli.pieces import coupon_command, learn_command, next_command
 from pliant.cli.programs import batch_command, check_command, mend_command, read_command
 from pliant.cli.shell import OneLine
 from pliant.cli.whole import bench_command, demo_command
+from pliant.version import __version__
 
 __all__ = ["main"]
 

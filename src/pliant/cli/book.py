@@ -93,7 +93,7 @@ def add_command(
         from pliant.report.book import added_text
 
         if kind == "outcome":
-            from pliant.workflows.prints import add_outcome
+            from pliant.workflows.outcomes import add_outcome
 
             if name is not None:
                 raise click.UsageError("--name belongs to a recipe; an outcome has none")

@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from pliant.cli.shell import debug, json_, keep_apart, practice_, show, user_errors, write_page
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS
 
@@ -42,7 +43,7 @@ def new_command(kind: str, like: str | None, output: str | None, debug: bool) ->
 @click.option("-m", "--machine", required=True, type=click.Path(), help="Your machine.toml.")
 @click.option("-f", "--filament", required=True, type=click.Path(), help="Your filament.toml.")
 @click.option("--baseline", required=True, type=click.Path(), help="Your own rigid recipe, baseline.toml; only read.")
-@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--target", default=FEEDS_BELOW, show_default=True, help="Chance of a jam to stay under.")
 @click.option("--html", type=click.Path(dir_okay=False), help="Write the ledger and its map here too: one page.")
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Write the settings here too: one A4 page to pin up.")
 @click.option("--part", "mesh", type=click.Path(), help="The mesh of the part, to be taken into account.")

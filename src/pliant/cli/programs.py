@@ -3,7 +3,6 @@
 import shlex
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,18 +24,18 @@ def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament
         said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
         mend = f"pliant mend {shlex.quote(program)} {records}"
         said = said.replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
+        said = said.replace('`mend(aim="surest")`', f"{mend} --aim surest -o {mended}")
         said = said.replace("`mend(add=first-layer)`", f"{mend} --add first-layer --height-mm 0.1 -o {mended}")
         return said.replace("`mend()`", f"{mend} -o {mended}")
 
     return text
 
 
-def _aim(aim: str | None) -> dict[str, Any]:
+def _aim(aim: str | None, target: float | None) -> dict[str, Any]:
     """What was aimed at, by the library's names: a word, or a chance in place of the target."""
     if aim is None:
         return {}
-    context = click.get_current_context()
-    if context.get_parameter_source("target") is not click.core.ParameterSource.DEFAULT and aim != "surest":
+    if target is not None and aim != "surest":
         raise PliantError("--aim and --target both say how sure it shall be; leave one out")
     try:
         return {"target": float(aim)}
@@ -115,11 +114,11 @@ def check_command(
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")
-@click.option("--target", default=0.02, show_default=True, help="Chance of a jam to stay under.")
+@click.option("--target", type=float, help="Chance of a jam to stay under: aims for the surest; 0.02 if you name none.")
 @click.option("--book", "book", help="Learn from the prints in this book, and keep there what was mended.")
 @practice_
-@click.option("--aim", help="quickest: the part soonest, watched; surest: the target; or a chance in place of it.")
-@click.option("--no-proof", is_flag=True, help="No pad beside the part first, which --aim quickest begins with.")
+@click.option("--aim", help="quickest: the part soonest, watched (as without a word); surest: the target; or a chance.")
+@click.option("--no-proof", is_flag=True, help="No pad beside the part first, which the quickest begins with.")
 @click.option("--dialect", help="How the controller reads the words that differ; else the machine's own.")
 @json_
 @debug
@@ -151,7 +150,7 @@ def mend_command(
         if (bare := asked.pop("no_proof")) and "proof" in add:
             raise PliantError("--no-proof and --add proof say the opposite; leave one out")
         asked["proof"] = not bare
-        asked |= _aim(asked.pop("aim"))
+        asked |= _aim(asked.pop("aim"), asked["target"])
         passes = [name for name in (*PASSES, *ADDED) if (name not in skip if name in PASSES else name in add)]
         asked |= {"output": output, "in_place": in_place, "passes": passes}
         if asked["book"] is not None:  # the program itself may be replaced
@@ -206,32 +205,16 @@ def batch_command(
     With several machines or spools, or with --assign, a program feeds where it does on one of them.
     """
     with user_errors(debug):
-        one = len(machine) == len(filament) == 1 and Path(machine[0]).is_file() and Path(filament[0]).is_file()
-        if (spool_m or only) and assign is None:
-            raise PliantError(f"{'--spool-m' if spool_m else '--only'} is for a plan; add --assign, or leave it out")
-        if one and assign is None:
-            from pliant.report.batch import batch_text
-            from pliant.workflows.batch import batch
-
-            with progress() as tell:
-                rows = batch(folder, machine[0], filament[0], progress=tell)
-            show(rows, as_json, batch_text)
-            if any(r.findings is None for r in rows.rows):
-                sys.exit(2)
-            sys.exit(0 if all(r.findings.verdict == "feeds" for r in rows.rows if r.findings) else 1)
-        from pliant.report.batch import matrix_text
-        from pliant.workflows.assign import assign as assigned
-        from pliant.workflows.matrix import matrix
+        from pliant.report.batch import batch_text
+        from pliant.workflows.batch import batch
 
         lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
         with progress() as tell:
-            found = matrix(folder, machine, filament, progress=tell)
-        if assign is not None:
-            plan = assigned(found.combinations, assign, spool_m=lengths, only=_pairs("--only", only))
-            found = replace(found, assignment=plan)
-        show(found, as_json, matrix_text)
-        fed = {c.program for c in found.combinations if c.jam_probability is not None and c.jam_probability <= 0.02}
-        sys.exit(2 if found.unread else 0 if fed == {c.program for c in found.combinations} else 1)
+            found = batch(
+                folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only), progress=tell
+            )
+        show(found, as_json, batch_text)
+        sys.exit(2 if not found.all_read else 0 if found.all_feed else 1)
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:

@@ -5,15 +5,14 @@ the melt and is walked up the feed path to the drive; each span compares it with
 Left out: backflow beside the filament, heating of the filament above the melt, and wear.
 """
 
-import warnings
 from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.checks import among_draws, note_outside
 from pliant.constants import ROOM_C
-from pliant.errors import ValidityWarning
 from pliant.feed.together import FILAMENT_UNKNOWNS, correlate, extra_scores
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
@@ -46,6 +45,11 @@ _MACHINE = (
 # what is stored under push is what the chain knows least: friction along a guide shares the load, ends give way
 LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
 _MOST_SOFTENING = 3.0  # [-] of the secant modulus, past which the law's own rows end
+STEEPEST_DEG = 30.0  # of the cone's theory: models/pressure
+# what is taken at the end of a range, as `validity` tells it
+STEEP = "the nozzle's cone is steeper than its theory holds for: it is taken as 30 degrees"
+NOT_FULL = "the gap under the nozzle is so high that the bed pulls the bead out of it: no dam is counted there"
+SOFTENED = "filament is pushed past the strain that was measured: it stores three times as much, no more"
 Theta = Mapping[str, Any]
 
 
@@ -171,7 +175,8 @@ def _unit_drop_mpa(theta: Theta) -> Any:
     n, bore, nozzle = theta["flow_index"], theta["bore_mm"] / 2, theta["nozzle_mm"] / 2
     total = pressure.tube_drop_mpa(1.0, bore, theta["heated_length_mm"], 1.0, n)
     # samples of a 30 degree cone lie on both sides of the limit of its theory; entry_factor carries what that costs
-    angle = np.minimum(theta["cone_half_angle_deg"], 30.0)
+    note_outside(theta["cone_half_angle_deg"] > STEEPEST_DEG, STEEP)
+    angle = np.minimum(theta["cone_half_angle_deg"], STEEPEST_DEG)
     cone = pressure.cone_drop_mpa(1.0, bore, nozzle, angle, 1.0, n)
     land = pressure.tube_drop_mpa(1.0, nozzle, theta["land_mm"], 1.0, n)
     return total + theta["entry_factor"] * cone + land
@@ -215,6 +220,7 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     still = pressure.slit_drop_mpa(1.0, width, gap, reach, 1.0, n)
     carried = bead_area_mm2(np.maximum(width, height), height) / (width * gap)
     unit = unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
+    note_outside(squeezed & (carried < 0.5), NOT_FULL)
     off = theta.get("dam_halving", 1.0) ** np.log2(DAM_GAP_MM / gap)
     return np.where(squeezed, 1.0 + still * quick_share(carried, n) * off / unit, 1.0)
 
@@ -289,8 +295,7 @@ def margins(
 
 def melt_limit_mm3_per_s(nozzle_c: Any, theta: Theta) -> Any:
     """Flow that the hot end still melts; 0 where its wall is colder than what softens the filament. [degC -> mm3/s]"""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ValidityWarning)
+    with among_draws():
         return melting.melt_flow_limit_mm3_per_s(
             theta["heated_length_mm"], nozzle_c, ROOM_C, np.maximum(theta["soften_c"], ROOM_C + 1.0),
             theta["diffusivity_mm2_per_s"],
@@ -299,8 +304,7 @@ def melt_limit_mm3_per_s(nozzle_c: Any, theta: Theta) -> Any:
 
 def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
     """Do as `margins` for what the push alone decides: all but `starve`. They fall as the pressure rises."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ValidityWarning)
+    with among_draws():
         return _push_margins(machine, theta, pressure_mpa)
 
 
@@ -395,6 +399,7 @@ def _compliance(machine: Machine, theta: Theta, pressure_mpa: Any) -> Any:
         found, _, _ = push_margins(machine, theta, 1.0)
         pressure_mpa = np.minimum.reduce(np.broadcast_arrays(*found.values()))
     share = factor * pressure_mpa / (modulus * theta["half_strain"])  # of the stress that the softening law runs up to
+    note_outside(1 - share < 1 / _MOST_SOFTENING, SOFTENED)
     secant = modulus * np.maximum(1 - share, 1 / _MOST_SOFTENING)
     stored = lag.compliance_mm3_per_mpa(melt / factor, theta["diameter_mm"], length, secant)
     return stored * factor * theta["lag_factor"]

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.checks import note_outside
 from pliant.feed import chain
 from pliant.kernels.load import Fed, Laws, push_along
 from pliant.kernels.plan import move_seconds
@@ -15,6 +16,8 @@ from pliant.records.machine import Machine
 __all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "fed_along", "follow"]
 
 DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
+LEAST_GAP_MM = 0.03  # [mm] our choice
+ON_THE_BED = "the nozzle all but touches the bed under the first layer: the gap is taken as 0.03 mm"
 _LEVELS = 16  # of warmth, so that the modulus is met within a percent
 _LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
 
@@ -173,5 +176,6 @@ def _capacity(push: Any, table: Any, least: Any, which: Any) -> Any:
 
 
 def bounded_gap_mm(gap_mm: Any) -> Any:
-    """Keep a gap above 0.03 mm: a gap thinner than 0.03 mm is a nozzle on the bed; the slit has no meaning there."""
-    return np.maximum(gap_mm, 0.03)
+    """Keep a gap above `LEAST_GAP_MM`: thinner, it is a nozzle on the bed, and the slit has no meaning there."""
+    note_outside(np.asarray(gap_mm) < LEAST_GAP_MM, ON_THE_BED)
+    return np.maximum(gap_mm, LEAST_GAP_MM)

@@ -4,13 +4,12 @@ One law for the recipe, over draws, and for a program, at central values. The dr
 filament, into which its teeth sink too: only what soft filament adds is lost.
 """
 
-import warnings
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pliant.errors import ValidityWarning
+from pliant.checks import among_draws, note_outside
 from pliant.feed import chain
 from pliant.models.drive import pinch_squash_mm, slip_loss, stretch_loss
 from pliant.models.metering import BITE_SHARE, bite_loss, flow_factor, largest_cause
@@ -22,6 +21,7 @@ RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's 
 _BITE_SHARE = sum(BITE_SHARE) / 2
 _MOST_LOSS = 0.3  # [-] of stretch or of slip: draws beyond it jam, and have no flow factor
 _DEEPEST = 0.5  # [-] of the filament: a pinch does not sink past its middle
+TOO_DEEP = "the drive's pinch would flatten the filament past its middle: to tell what arrives it is taken as half flat"
 
 
 @dataclass(frozen=True)
@@ -80,14 +80,14 @@ def losses_at(
     diameter = theta["diameter_mm"]
 
     def squash_mm(youngs_modulus_mpa: Any) -> Any:
-        with warnings.catch_warnings():  # very soft filament squashes past a small contact; told by the caller
-            warnings.simplefilter("ignore", ValidityWarning)
+        with among_draws():  # very soft filament squashes past a small contact
             return pinch_squash_mm(
                 theta["pinch_force_n"], youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter,
                 wheel_radius_mm=wheel_radius_mm,
             )  # fmt: skip
 
     grip, squash = chain.grip_n(machine, theta), squash_mm(theta["youngs_modulus_mpa"])
+    note_outside(squash > _DEEPEST * diameter, TOO_DEEP)
     deeper = np.minimum(squash, _DEEPEST * diameter) - np.minimum(squash_mm(RIGID_MPA), _DEEPEST * diameter)
     return Losses(
         np.minimum(stretch_loss(pull_n, theta["youngs_modulus_mpa"], diameter), _MOST_LOSS),

@@ -64,7 +64,7 @@ def tapers_mm(
     share = bead_area_mm2(np.maximum(width / 2, gap), gap) / bead_area_mm2(width, gap)
     store = _store_s(machine, theta, steps, pressure_mpa)
     n = np.broadcast_to(theta["flow_index"], store.shape)
-    # a draw-back takes its part of the store at once, and gives it back; more than is stored leaves a void to fill first
+    # a draw-back takes its part of the store at once, and gives it back: of more than is stored, what was stored
     back = _column(steps, "back_mm") * np.pi * np.asarray(theta["diameter_mm"]) ** 2 / 4
     back = back / (store * _column(steps, "flow_mm3_per_s"))
     left = pressure_after(_column(steps, "wait_s") / store, n, np.maximum(1 - back, 0.0))

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import FEEDS_BELOW
 from pliant.feed import chain
 from pliant.feed.by_layer import Parts
 from pliant.feed.draws import Draws, tail_draws
@@ -24,14 +25,15 @@ from pliant.search import last_that_holds
 
 __all__ = [
     "AIM", "BED_ERROR_MM", "SLOWEST", "USEFUL_MM_PER_S",
-    "Risk", "chance_band", "jam_risk", "log_least", "log_margins", "meets", "part_margins", "speed_that_meets",
-    "stated_risk",
+    "Risk", "jam_risk", "log_least", "log_margins", "part_margins", "speed_that_meets",
+    "stated_risk", "verdict_of",
 ]  # fmt: skip
 
 BED_ERROR_MM = 0.05  # [mm] standard deviation of the first layer's gap; common practice, no source
 USEFUL_MM_PER_S = 3.0  # [mm/s] slower, a part of 10 cm3 takes half a day and more: our choice, not physics
 SLOWEST = 0.1  # [-] a job that takes ten times as long is no answer: our choice, not physics
 AIM = 0.9  # [-] of the target, for searches: their draws and those of the statement differ by a twentieth, or two
+_JAMS_ABOVE = 0.5  # [-] more likely to jam than not
 _LEVELLING = "bed_error_mm"
 _FRESH, _EACH = 8, 1000  # sets of draws of a statement, and draws in each
 
@@ -184,19 +186,11 @@ def stated_risk(course: Course | Envelope, machine: Machine, filament: Filament,
     )  # fmt: skip
 
 
-def meets(risk: Risk, target: float) -> bool:
-    """Whether a stated chance meets a target: within twice its own error."""
-    return least_chance(risk.probability, risk.error) <= target
-
-
-def chance_band(course: Envelope, machine: Machine, filament: Filament) -> tuple[float, float, float]:
-    """Mean chance, and the 90 % range of what it would be were the unknowns known: 0 or 1 but for jobs near a limit."""
-    draws = tail_draws(machine, filament)
-    by_name, _ = log_margins(course, machine, draws.theta, BED_ERROR_MM * draws.bed, 1.0)
-    least = log_least(by_name)
-    mean = float(draws.chance(least, course.passage))
-    low, high = np.quantile(course.passage.chance(least[draws.plain]), [0.05, 0.95])
-    return mean, min(float(low), mean), max(float(high), mean)
+def verdict_of(probability: float, error: float) -> str:
+    """Say in a word what a chance of a jam with its standard error means: `feeds`, `marginal` or `jams`."""
+    if least_chance(probability, error) <= FEEDS_BELOW:
+        return "feeds"
+    return "jams" if probability > _JAMS_ABOVE else "marginal"
 
 
 def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scale: float, shares: bool) -> Risk:

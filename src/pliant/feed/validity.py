@@ -4,18 +4,31 @@ from typing import Any
 
 import numpy as np
 
+from pliant.checks import counted
 from pliant.feed import chain
 from pliant.feed.draws import tail_draws
 from pliant.feed.envelope import Groups
+from pliant.feed.load import bounded_gap_mm
+from pliant.feed.metered import losses_at
+from pliant.feed.risk import BED_ERROR_MM
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
-from pliant.records.unknown import Unknown
 
 __all__ = ["outside"]
 
 _LEAST = 0.005  # shares smaller are not told
-_STEEPEST_DEG = 30.0  # of the cone's theory: models/pressure
-_WIDEST = 1.83  # [-] bore over diameter that is filled at 70 % strain: models/guide
+# what the models and the chain say of themselves, in words for the page; what has none here is told as it is
+_IN_WORDS = {
+    "effective length under two diameters": "the gap is too short for a column: the filament squashes and squeezes out "
+    "sideways before it bows",
+    "bore_mm over 1.83 diameters": "a guide is so wide that filament fills it only past the strain that was measured",
+    "push_out_n over fill_force_n": "the push swells the filament to the guide's bore before it locks there",
+    "strain over 0.2: linear": "filament is squeezed past a fifth of its length: its store is told by a law for less",
+    "strain over 0.2 under the spool": "the spool stretches filament past a fifth: the law for it is one for less",
+    "squash over": "the drive's pinch flattens the filament past what counts as a small contact: how much "
+    "of what it feeds arrives is told by a law for less",
+    "diffusivity_mm2_per_s outside": "heat goes through this filament at a rate that no polymer in the tables has",
+}
 
 
 def outside(groups: Groups, machine: Machine, filament: Filament) -> tuple[dict[str, Any], ...]:
@@ -24,7 +37,7 @@ def outside(groups: Groups, machine: Machine, filament: Filament) -> tuple[dict[
     Parameters
     ----------
     groups : Groups
-        Of a job: its temperatures.
+        Of a job: its temperatures, widths and gaps.
     machine, filament
         The records.
 
@@ -32,22 +45,32 @@ def outside(groups: Groups, machine: Machine, filament: Filament) -> tuple[dict[
     -------
     tuple of dict
         `note` and `share`, the largest share first.
+
+    Notes
+    -----
+    The chain is asked once, draw by draw, at the push at which each gives, since that is where a job is decided; the
+    gap under the nozzle at every group, with its error of the bed. Every model counts where it is outside its range,
+    and the chain where it takes a value at the end of one.
     """
     draws = tail_draws(machine, filament)
+    # a plain mapping: what is kept for the draws would be counted no more
     t = {name: np.asarray(values)[draws.plain] for name, values in draws.theta.items()}
+    shift = BED_ERROR_MM * draws.bed[draws.plain]
+    at_one, _, _ = chain.push_margins(machine, t, 1.0)
+    gives_mpa = np.minimum.reduce(np.broadcast_arrays(*at_one.values()))
+    with counted() as heard:
+        _, _, push = chain.push_margins(machine, t, gives_mpa)
+        chain.compliance(machine, t, gives_mpa)
+        chain.unit_drop_mpa(t)
+        losses_at(machine, t, push, pull_n=t["spool_pull_n"], wheel_radius_mm=machine.wheel_radius_mm.value)
+        chain.melt_limit_mm3_per_s(filament.reference_c, t)
+        for g in np.flatnonzero(np.isfinite(groups.gap_mm)):
+            gap = groups.gap_mm[g] - (shift if groups.first_layer[g] else 0.0)
+            chain.dam_ratio(groups.width_mm[g], bounded_gap_mm(gap), t, bounded_gap_mm(groups.gap_mm[g]))
     found: dict[str, Any] = {}
-    for i, span in enumerate(machine.path):
-        if span.kind == "gap":
-            short = chain.effective_length_mm(t, i, span.ends) < chain.COLUMN_DIAMETERS * t["diameter_mm"]
-            note = "the gap is too short for a column: the filament squashes and squeezes out sideways before it bows"
-            found[note] = np.maximum(found.get(note, 0.0), short)
-        elif span.bore_mm is not None:
-            wide = t[Unknown("bore_mm", i).name] > _WIDEST * t["diameter_mm"]
-            note = "a guide is so wide that filament fills it only past the strain that was measured"
-            found[note] = np.maximum(found.get(note, 0.0), wide)
-    found["the nozzle's cone is steeper than its theory holds for: it is taken as 30 degrees"] = (
-        t["cone_half_angle_deg"] > _STEEPEST_DEG
-    )
+    for message, where in heard:
+        note = next((words for starts, words in _IN_WORDS.items() if message.startswith(starts)), message)
+        found[note] = found.get(note, False) | np.asarray(where)
     found["the melt's flow index was drawn above 1 and taken as 1"] = t["flow_index"] >= 1.0
     coldest = float(np.min(groups.nozzle_c, initial=filament.reference_c))
     found["the hot end's wall is no hotter than what softens the filament"] = t["soften_c"] >= coldest

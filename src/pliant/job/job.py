@@ -13,15 +13,18 @@ from pliant.feed.along import BeadAlong, StoreLaw, follow_bead, squeeze_of, stor
 from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
 from pliant.feed.load import Course, Load, follow
 from pliant.feed.passage import Passage, passage_of
+from pliant.files import Source
 from pliant.job.laying import Laying
 from pliant.program.beside import find_proof, moves_of, without_moves
+from pliant.program.read import read_program
 from pliant.program.timing import Motion
+from pliant.progress import Share
 from pliant.records.filament import Filament
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
 from pliant.records.program import BEAD, HOME, Program
 
-__all__ = ["Job", "job_of", "motion_of"]
+__all__ = ["Job", "job_of", "motion_of", "read_job"]
 
 
 def motion_of(machine: Machine) -> Motion:
@@ -76,6 +79,29 @@ def job_of(
     part, proof = without_moves(program, *span), moves_of(program, *span)
     beside = Job(Laying(proof, diameter, motion), machine, filament)
     return Job(Laying(part, diameter, motion, asked_mm), machine, filament, beside)
+
+
+def read_job(
+    program: Source, machine: Machine, filament: Filament, dialect: str | None = None, progress: Share | None = None
+) -> "Job":
+    """Read a program, and see it on a machine with a spool; errors of `read_program` and `job_of`.
+
+    Parameters
+    ----------
+    program : str, Path or Text
+        The motion program.
+    machine, filament
+        The records.
+    dialect : str, optional
+        How the controller reads the words that differ; the machine's own when left out.
+    progress : callable, optional
+        Called with the share of the file read so far, 0 to 1. [-]
+
+    Returns
+    -------
+    Job
+    """
+    return job_of(read_program(program, dialect or machine.dialect, progress), machine, filament)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 from pliant.errors import ProgramError, RecordError
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
-from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
+from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins, verdict_of
 from pliant.feed.tries import bare_tries, best_order
 from pliant.job.job import Job, job_of
+from pliant.job.slowed import minutes_at, read_off
 from pliant.job.trouble import reach_warnings
 from pliant.records.filament import Filament
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
 from pliant.records.many import Combination
-from pliant.records.program import BEAD, PRIME, Program
+from pliant.records.program import Program
 
 __all__ = ["Outlook"]
 
@@ -68,7 +69,7 @@ class Outlook:
             require_fit(self.machine, filament)
             job = self._job_with(filament)
         except (ProgramError, RecordError) as error:
-            return Combination(self.name, self.machine.name, filament.name, None, None, None, "none", fed, str(error))
+            return Combination.none(self.name, self.machine.name, filament.name, str(error), fed)
         draws, at = _draws(self.machine, filament), job.envelope
         shift = BED_ERROR_MM * draws.bed
         found = [log_margins(at, self.machine, draws.theta, shift, s)[0] for s in _NODES.tolist()]
@@ -76,17 +77,16 @@ class Outlook:
         written = found[-1]
         order = list(written)
         chance = draws.weight * at.passage.chance(least[:, -1])
+        jam, jam_error = min(float(chance.mean()), 1.0), float(chance.std() / np.sqrt(chance.size))
         gives = np.bincount(chain.cause_of(order, np.vstack([written[k] for k in order])), chance, len(order))
-        x = (np.log(_SHARES) - np.log(_NODES[0])) / np.log(_NODES[1] / _NODES[0])
-        low = np.clip(x.astype(np.int64), 0, _NODES.size - 2)
-        margin = least[:, low] + (x - low) * (least[:, low + 1] - least[:, low])
+        margin = read_off(_NODES, least, _SHARES)
         fails, times, cost = at.passage.chance(margin), self._times_min(job), self.machine.tries
         end_min = cost.hardware_min + float(times[0])
         tries = bare_tries(draws.weight, fails, times, fails * times / 2, cost.restart_min, end_min)
         best = best_order(tries)
         share = float(_SHARES[best.places[0]]) if best.places else None
         return Combination(
-            self.name, self.machine.name, filament.name, min(float(chance.mean()), 1.0), best.expected_min, share,
+            self.name, self.machine.name, filament.name, verdict_of(jam, jam_error), jam, best.expected_min, share,
             order[int(gives.argmax())], fed, "",
         )  # fmt: skip
 
@@ -103,11 +103,5 @@ class Outlook:
     def _times_min(self, job: Job) -> Floats:
         """Motion time at each share of the speed, of beads and priming alone. [min]"""
         if self._time_min is None:
-            p = self.program
-            slows = ((p.kind == BEAD) | (p.kind == PRIME)) & (p.filament_mm > 0)
-            timed = []
-            for share in _TIMED:
-                speed = p.speed_mm_per_s if share == 1.0 else np.where(slows, share, 1.0) * p.speed_mm_per_s
-                timed.append(float(job.at(speed).laying.timing.move_s.sum()) / 60)
-            self._time_min = np.interp(1 / _SHARES, [1 / s for s in _TIMED], timed)
+            self._time_min = minutes_at(job, _SHARES, _TIMED)
         return self._time_min

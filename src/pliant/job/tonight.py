@@ -18,15 +18,25 @@ from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import left_after_proof, proof_chances
-from pliant.feed.risk import BED_ERROR_MM, SLOWEST, log_least, log_margins
+from pliant.feed.risk import SLOWEST
 from pliant.feed.tries import Order, Tries, bare_tries, best_order, proved_tries
 from pliant.job.job import Job
+from pliant.job.slowed import least_log_margin, minutes_at, minutes_of, read_off
 from pliant.models.lag import time_constant_s
-from pliant.records.program import BEAD, PRIME
-from pliant.records.tonight import Curve, Piece, Proof, Tonight, Try
+from pliant.records.program import BEAD
+from pliant.records.tonight import Choice, Curve, Piece, Proof, Tonight, Try
 
 __all__ = [
-    "LAGS", "ProofBead", "Weighed", "curves_of", "decide", "gone_ahead", "proof_bead", "proof_lag_s", "proved",
+    "LAGS",
+    "LOST_CAUSE",
+    "ProofBead",
+    "Weighed",
+    "curves_of",
+    "decide",
+    "gone_ahead",
+    "proof_bead",
+    "proof_lag_s",
+    "proved",
     "weigh_tries",
 ]  # fmt: skip
 
@@ -42,7 +52,7 @@ _SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad pres
 _LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less than this share of the expected time:
 _PROOF_WORTH = 0.05
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
-_LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
+LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
 Floats = NDArray[np.float64]
 
@@ -93,17 +103,17 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED, as_w
     share = np.unique(np.append(np.geomspace(SLOWEST, 1.0, _SPEEDS), surest_share))[::-1]
     node = np.geomspace(SLOWEST, max(_OVER), _NODES)
     at_node = np.column_stack([_log_margin(job, draws, s) for s in node])
-    margin = _read_off(node, at_node, share)
-    time_min = np.interp(1 / share, [1 / s for s in _TIMED], [_time_min(_at_share(job, s)) for s in _TIMED])
+    margin = read_off(node, at_node, share)
+    time_min = minutes_at(job, share, _TIMED)
     moments = _moments(job)
     lost = _lost_min(job.passage, moments, margin, time_min, cost.looks_in_every_min)
     end_min = cost.hardware_min + float(time_min[0])
     tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
     order = best_order(tries)
     pad = _pad_envelope(job)
-    pad_at_node = np.column_stack([_least_of(pad, job, draws, s) for s in node])
+    pad_at_node = np.column_stack([least_log_margin(pad, job.machine, draws, s) for s in node])
     flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
-    over = {phi: _read_off(node, pad_at_node, phi * share) for phi in flows}
+    over = {phi: read_off(node, pad_at_node, phi * share) for phi in flows}
     proof = _proof(job, draws, share, margin, over, time_min, lost, end_min, (0,) if as_written else ())
     surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
     return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
@@ -135,9 +145,9 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
         jams = still * w.tries.goes_on[:, k]
         tries.append(Try(float(w.share[k]), float(w.time_min[k]), float(jams.sum() / still.sum())))
         still = jams
-    hopeless = not tries or float(still.sum()) > _LOST_CAUSE or not (watched or target_share is not None)
+    hopeless = not tries or float(still.sum()) > LOST_CAUSE or not (watched or target_share is not None)
     if piece is not None and piece.saves_min > _WORTH * order.expected_min:
-        choice = "piece-first"
+        choice: Choice = "piece-first"
     elif hopeless:
         choice = "another-part"
     else:
@@ -149,7 +159,7 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
 
 def gone_ahead(job: Job, jam_probability: float) -> Tonight:
     """A job that feeds as it is written: go. Where in it a jam would come is not looked for; half of it is lost."""
-    cost, time_min = job.machine.tries, _time_min(job)
+    cost, time_min = job.machine.tries, minutes_of(job)
     late = time_min if cost.looks_in_every_min is None else time_min / 2
     expected = time_min + jam_probability * (late + cost.restart_min)
     return Tonight("go", (Try(1.0, time_min, jam_probability),), expected, None, expected, None, None)
@@ -171,24 +181,9 @@ def curves_of(weighed: Weighed, restart_min: float) -> tuple[Curve, ...]:
     return tuple(found)
 
 
-def _at_share(job: Job, share: float) -> Job:
-    p = job.program
-    fed = ((p.kind == BEAD) | (p.kind == PRIME)) & (p.filament_mm > 0)
-    return job if share == 1.0 else job.at(np.where(fed, share * p.speed_mm_per_s, p.speed_mm_per_s))
-
-
-def _time_min(job: Job) -> float:
-    return float(job.laying.timing.move_s.sum()) / 60
-
-
 def _log_margin(job: Job, draws: Draws, share: float) -> Floats:
     """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
-    return _least_of(job.envelope, job, draws, share)
-
-
-def _least_of(asked: Envelope, job: Job, draws: Draws, share: float) -> Floats:
-    by_name, _ = log_margins(asked, job.machine, draws.theta, BED_ERROR_MM * draws.bed, share)
-    return log_least(by_name) if by_name else np.full(draws.weight.size, np.log(1e6))
+    return least_log_margin(job.envelope, job.machine, draws, share)
 
 
 def _pad_envelope(job: Job) -> Envelope:
@@ -198,13 +193,6 @@ def _pad_envelope(job: Job) -> Envelope:
     return Envelope.steady(
         [max(bead.flow_mm3_per_s, 1e-6)], heat, [bead.width_mm], [bead.gap_mm], [False], end_s=_FOOT_S
     )
-
-
-def _read_off(node: Floats, at_node: Floats, share: Floats) -> Floats:
-    """Log margins at other shares of the speed, `(n, k)`."""
-    x = np.clip((np.log(share) - np.log(node[0])) / np.log(node[1] / node[0]), 0, node.size - 1 - 1e-9)
-    low = x.astype(np.int64)
-    return np.asarray(at_node[:, low] + (x - low) * (at_node[:, low + 1] - at_node[:, low]))
 
 
 def _moments(job: Job) -> _Moments:
@@ -245,7 +233,7 @@ def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _
     """Expected minutes with every bead held to one flat speed first, then the best speeds that take longer."""
     p = job.program
     flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s))
-    margin, total = _log_margin(flat, draws, 1.0)[:, None], np.array([_time_min(flat)])
+    margin, total = _log_margin(flat, draws, 1.0)[:, None], np.array([minutes_of(flat)])
     cost = job.machine.tries
     lost = _lost_min(flat.passage, moments, margin, total, cost.looks_in_every_min)
     own = bare_tries(draws.weight, flat.passage.chance(margin), total, lost, cost.restart_min, tries.end_min)
@@ -270,7 +258,7 @@ def proved(job: Job) -> Proof | None:
     laid = job.proof.program.kind == BEAD
     most, worst = float(job.proof.load.flow_mm3_per_s[laid].max()), proof_bead(job).flow_mm3_per_s
     return Proof(
-        minutes=_time_min(job.proof),
+        minutes=minutes_of(job.proof),
         flow_over_worst=most / max(worst, 1e-9),
         jam_probability_after=float(left_after_proof(draws.weight, fails, then)),
         held_probability=float(1 - draws.mean(fails)),

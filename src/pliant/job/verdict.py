@@ -5,13 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import FEEDS_BELOW
 from pliant.feed import chain
 from pliant.feed.by_layer import jam_by_layer, places_of
 from pliant.feed.limit import limit_speed
 from pliant.feed.load import Load
 from pliant.feed.pull import passes_through_drive, stored_mm
 from pliant.feed.remedies import remedies_for
-from pliant.feed.risk import Risk, meets, speed_that_meets, stated_risk
+from pliant.feed.risk import Risk, speed_that_meets, stated_risk, verdict_of
 from pliant.feed.validity import outside
 from pliant.feed.warmth import cold_words, unsoftened_share
 from pliant.job.job import Job
@@ -24,10 +25,8 @@ from pliant.records.findings import Findings, LayerShare, Levelling, Moment, Rem
 from pliant.records.machine import Machine
 from pliant.records.program import Program
 
-__all__ = ["FEEDS_BELOW", "Examined", "judge"]
+__all__ = ["Examined", "judge"]
 
-FEEDS_BELOW = 0.02  # [-] chance of a jam that still counts as `feeds`; the target of design section 7
-_JAMS_ABOVE = 0.5  # [-] more likely to jam than not
 _MODERATE = 1 / 3  # [-] share of the program's speed down to which we call the change moderate; our choice of words
 
 
@@ -74,7 +73,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
     risk = stated_risk(flows, machine, filament)
     peak = float(load.push_n.max())
     coldest_c = float(job.groups.nozzle_c.min(initial=filament.reference_c))
-    verdict = "feeds" if meets(risk, FEEDS_BELOW) else "jams" if risk.probability > _JAMS_ABOVE else "marginal"
+    verdict = verdict_of(risk.probability, risk.error)
     worst = _worst(program, layering, np.cumsum(timing.move_s), load)
     share: float | None = 1.0
     helps: tuple[Remedy, ...] = ()

@@ -12,7 +12,7 @@ from numba import njit
 
 from pliant.kernels.grid import bucket_of, row_span
 
-__all__ = ["cover_travels", "grid_of", "open_intervals"]
+__all__ = ["cover_travels", "grid_of", "left_open", "meetings", "open_intervals"]
 
 _MERGE_MM = 1e-9  # [mm] an open stretch no longer than this is rounding between two capsules that touch
 _MAX_CELLS_ACROSS = 2048.0  # bounds the walk of one travel over a layer whatever its size
@@ -146,7 +146,7 @@ def grid_of(bead_xy, half_width, first, last, least_cell, start, item):
 
 
 @njit(cache=True)
-def _meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, start, item, seen, lows, highs):
+def meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, start, item, seen, lows, highs):
     """Shares of travel i (4,) over each bead of its layer that it meets, into lows and highs, grown where too short."""
     west, east, south, north, cell = box
     px, py = travel[0], travel[1]
@@ -181,7 +181,7 @@ def _meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, star
 
 
 @njit(cache=True)
-def _left_open(length, lows, highs, found, t0, t1, count):
+def left_open(length, lows, highs, found, t0, t1, count):
     """What the union of the intervals leaves of 0..1, appended to t0 and t1, grown where too short."""
     _sort_together(lows, highs, found)
     reached = 0.0
@@ -229,11 +229,11 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
             if length > 0.0:
                 found = 0
                 if last > first:
-                    found, lows, highs = _meetings(
+                    found, lows, highs = meetings(
                         i, travel_xy[i], travel_order[i], bead_xy, half_width, bead_order, box, mask, start, item,
                         seen, lows, highs,
                     )  # fmt: skip
-                t0, t1, count = _left_open(length, lows, highs, found, t0, t1, count)
+                t0, t1, count = left_open(length, lows, highs, found, t0, t1, count)
             i += 1
             offset[i] = count
         first = last

@@ -2,8 +2,8 @@
 
 A run may come next when every run that it touches and that was written before it is laid. Near is measured by the way
 over bead: where the straight line stays over it that is the line, elsewhere the cheapest way over a raster on which
-air costs `AIR` times as much (Dial's algorithm: Dijkstra's with one bucket for each cost, Dial 1969, Algorithm 360,
-Communications of the ACM 12). What lies on a spot that has not rested costs as well.
+air costs `AIR` times as much (Dijkstra's algorithm over the queue of `raster`). What lies on a spot that has not
+rested costs as well.
 """
 
 import math
@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numba import njit
 
-from pliant.kernels.ways import AIR, SLANTED, STRAIGHT
+from pliant.kernels.raster import AIR, SLANTED, STRAIGHT, put, take
 
 __all__ = ["cover_cells", "lay_runs", "stamp_seconds"]
 
@@ -78,22 +78,19 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
     Places in cells; `cost`, `stamp` (cells,) are scratch, `turn` a number not used before; the pool grows.
     """
     rows, columns = cover.shape
-    bucket = np.full(_BUCKETS, -1, dtype=np.int64)
-    used, found = 0, -1
+    bucket, found = np.full(_BUCKETS, -1, dtype=np.int64), -1
     at = int(y0) * columns + int(x0)
     cost[at], stamp[at] = 0, turn
-    pool[0, 0], pool[0, 1] = at, -1
-    bucket[0], used, waiting, level = 0, 1, 1, 0
+    pool = put(at, 0, bucket, 0, pool)
+    used, waiting, level = 1, 1, 0
     while waiting > 0:
-        entry = bucket[level % _BUCKETS]
-        if entry < 0:
+        at = take(level, bucket, pool)
+        if at < 0:
             level += 1
             if level / STRAIGHT >= best:
                 break
             continue
-        bucket[level % _BUCKETS] = pool[entry, 1]
         waiting -= 1
-        at = pool[entry, 0]
         if cost[at] != level:
             continue
         k = head[at]
@@ -115,10 +112,7 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
                 if stamp[to] == turn and cost[to] <= new:
                     continue
                 stamp[to], cost[to] = turn, new
-                if used == len(pool):
-                    pool = np.concatenate((pool, np.empty_like(pool)))
-                pool[used, 0], pool[used, 1] = to, bucket[new % _BUCKETS]
-                bucket[new % _BUCKETS] = used
+                pool = put(to, new, bucket, used, pool)
                 used += 1
                 waiting += 1
     return found, pool

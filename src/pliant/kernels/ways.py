@@ -1,9 +1,9 @@
 """Ways of the nozzle over the beads of a layer: a raster for the search, capsules for what is told.
 
 The cheapest way over cells, on which air costs `AIR` times as much as bead, is found with A* (P. E. Hart, N. J.
-Nilsson, B. Raphael, IEEE Transactions on Systems Science and Cybernetics 4 (1968) 100) over buckets, one for each cost
-(R. B. Dial, Algorithm 360, Communications of the ACM 12 (1969)). Its corners are moved onto the middle line of the bead
-that they stand on, then every stretch of it that a straight line replaces at no more cost is replaced.
+Nilsson, B. Raphael, IEEE Transactions on Systems Science and Cybernetics 4 (1968) 100) over the queue of `raster`.
+Its corners are moved onto the middle line of the bead that they stand on, then every stretch of it that a straight line
+replaces at no more cost is replaced.
 """
 
 import math
@@ -11,15 +11,14 @@ import math
 import numpy as np
 from numba import njit
 
-from pliant.kernels.cover import _left_open, _meetings
+from pliant.kernels.cover import left_open, meetings
 from pliant.kernels.grid import row_span
+from pliant.kernels.raster import AIR, SLANTED, STRAIGHT, put, take
 
-__all__ = ["AIR", "SLANTED", "STRAIGHT", "cheapest_way", "ground_cells", "open_length", "pull_straight"]
+__all__ = ["cheapest_way", "ground_cells", "open_length", "pull_straight"]
 
-AIR = 12  # a way through air costs as much as one so many times as long over bead; our choice
 _HAIR = 4  # in a gap that is passed over: crossed, but not gone along
 _SHALLOW = 2  # near the edge of the print, where a nozzle a little off is over air
-STRAIGHT, SLANTED = 5, 7  # costs of a step over bead: in the ratio of their lengths within 1 %
 _BUCKETS = 2 * SLANTED * AIR
 _STRIDE = 6  # [cells] of a straight stretch after which a corner may be made
 _NO_AIR = 1e-9
@@ -124,19 +123,17 @@ def cheapest_way(price, x0, y0, x1, y1, bound, scratch):
     bucket = np.full(_BUCKETS, -1, dtype=np.int64)
     cost[start], stamp[start], back[start] = 0, now, -1
     level = _ahead(int(y0), int(x0), goal_row, goal_column)
-    pool[0, 0], pool[0, 1] = start, -1
-    bucket[level % _BUCKETS], used, waiting = 0, 1, 1
+    pool = put(start, level, bucket, 0, pool)
+    used, waiting = 1, 1
     none = np.empty((0, 2), dtype=np.int64)
     while waiting > 0:
-        entry = bucket[level % _BUCKETS]
-        if entry < 0:
+        at = take(level, bucket, pool)
+        if at < 0:
             level += 1
             if level >= bound:
                 return none, pool
             continue
-        bucket[level % _BUCKETS] = pool[entry, 1]
         waiting -= 1
-        at = pool[entry, 0]
         row, column = at // columns, at % columns
         if cost[at] + _ahead(row, column, goal_row, goal_column) != level:
             continue  # reached more cheaply since
@@ -153,11 +150,7 @@ def cheapest_way(price, x0, y0, x1, y1, bound, scratch):
                 if stamp[to] == now and cost[to] <= new:
                     continue
                 stamp[to], cost[to], back[to] = now, new, (dr + 1) * 3 + dc + 1
-                if used == len(pool):
-                    pool = np.concatenate((pool, np.empty_like(pool)))
-                place = (new + _ahead(r, c, goal_row, goal_column)) % _BUCKETS
-                pool[used, 0], pool[used, 1] = to, bucket[place]
-                bucket[place] = used
+                pool = put(to, new + _ahead(r, c, goal_row, goal_column), bucket, used, pool)
                 used += 1
                 waiting += 1
     return none, pool
@@ -252,11 +245,11 @@ def open_length(way, bead_xy, half_width, grid, seen, count):
         length = math.hypot(travel[2] - travel[0], travel[3] - travel[1])
         if length == 0.0:
             continue
-        found, lows, highs = _meetings(
+        found, lows, highs = meetings(
             count, travel, 1, bead_xy, half_width, order, box, mask, start, item, seen, lows, highs
         )
         count += 1
-        t0, t1, left = _left_open(length, lows, highs, found, t0, t1, 0)
+        t0, t1, left = left_open(length, lows, highs, found, t0, t1, 0)
         for j in range(left):
             air += (t1[j] - t0[j]) * length
     return (air if air > _NO_AIR else 0.0), count

@@ -150,19 +150,6 @@ class Sheets:
         found = [log_chance(p.readings, m) for p, m in self._predictions(x)]
         return np.column_stack(found)
 
-    def simulate(
-        self, x: NDArray[np.float64], rng: np.random.Generator, *, lapses: bool = True
-    ) -> list[list[Readings]]:
-        """Readings that users with these scores would write down: per row of x, one per sheet.
-
-        Settings, and which lengths and masses are asked, are those of the readings this was made from.
-        """
-        found: list[list[Readings]] = [[] for _ in range(x.shape[0])]
-        for piece, m in self._predictions(x):
-            for i in range(x.shape[0]):
-                found[i].append(simulated(piece.readings, m, i, rng, LAPSE if lapses else 0.0))
-        return found
-
     def predictions(self, x: NDArray[np.float64]) -> list["_Expected"]:
         """What each sheet is expected to say, for each row of x."""
         return [m for _, m in self._predictions(x)]

@@ -1,9 +1,9 @@
-"""The proof that a mended program deposits the same part.
+"""The certificate: that a mended program deposits the same part.
 
 Both files are read again from disk, with the reader alone; nothing of the passes that mended is used. Beads are paired
 by geometry (`program.pairing`), then every obligation looks at the pairs, at what lies in the gaps between them, or at
 the lines that move nothing (`program.alongside`, `program.carried`). Start at `certify`; one function an
-obligation, those on beads in `proofs_beads`, those between them in `proofs_gaps`.
+obligation, those on beads in `obligations_beads`, those between them in `obligations_gaps`.
 """
 
 import re
@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from pliant.checks import require_positive
 from pliant.errors import ProgramError
 from pliant.mending.case import Case, Refuted, refute
-from pliant.mending.proofs_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
-from pliant.mending.proofs_gaps import debt_settled, push_kept, space_kept
-from pliant.mending.proofs_pad import proof_apart
-from pliant.mending.proofs_rest import rest_kept
-from pliant.mending.proofs_shape import drive_kept, runs_settled, shaped_gaps, shaped_volume, store_kept
+from pliant.mending.obligations_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
+from pliant.mending.obligations_gaps import debt_settled, push_kept, space_kept
+from pliant.mending.obligations_pad import proof_apart
+from pliant.mending.obligations_rest import rest_kept
+from pliant.mending.obligations_shape import drive_kept, runs_settled, shaped_gaps, shaped_volume, store_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
@@ -74,7 +74,7 @@ def certify(
     intent : Intent
         What the passes were allowed to do.
     dialect : str, default "auto"
-        How both files are read. With `auto`, the proof is made again for every behaviour that reads the mended file
+        How both files are read. With `auto`, all is proved again for every behaviour that reads the mended file
         otherwise.
     diameter_mm : float, default 1.75
         Filament diameter, for the width of beads that must not touch. [mm]
@@ -110,7 +110,7 @@ def certify(
     except ProgramError as error:
         unproved = "not proved: the mended file cannot be read"
         return Certificate(
-            tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in _proofs(intent))
+            tuple(Obligation(o, False, str(error) if o == READING else unproved) for o in _obligations(intent))
         )
     case = Case(first, second, intent, diameter_mm, build_mm, reach_mm)
     certificate = Certificate(tuple(_prove(case)))
@@ -119,9 +119,9 @@ def certify(
 
 def _prove(case: "Case") -> list[Obligation]:
     found = []
-    for name, proof in _proofs(case.intent).items():
+    for name, demand in _obligations(case.intent).items():
         try:
-            figure = proof(case)
+            figure = demand(case)
             refute(_unproved(case, name))
             found.append(Obligation(name, True, figure))
         except Refuted as why:
@@ -183,10 +183,10 @@ def _same_case(case: Case, first: Program, second: Program) -> Case:
     return Case(first, second, case.intent, case.diameter_mm, case.build_mm, case.reach_mm)
 
 
-def _proofs(intent: Intent) -> dict[str, Callable[[Case], str]]:
+def _obligations(intent: Intent) -> dict[str, Callable[[Case], str]]:
     """Every obligation; that on the proof only where one is stated."""
     beside = {PROOF: proof_apart} if intent.proof_mm > 0 else {}
-    return _PROOFS | (_SHAPED if intent.shaping is not None else {}) | beside
+    return _OBLIGATIONS | (_SHAPED if intent.shaping is not None else {}) | beside
 
 
 def _lines(case: Case) -> str:
@@ -216,7 +216,7 @@ def _end(case: Case) -> str:
     return f"ends at X{x:.3f} Y{y:.3f} Z{z:.3f}{higher} in the modes of the input"
 
 
-_PROOFS: dict[str, Callable[[Case], str]] = {
+_OBLIGATIONS: dict[str, Callable[[Case], str]] = {
     READING: _reading, BEADS: beads_found, VOLUME: volume_kept, ORDER: order_kept, REST: rest_kept, STATES: states_kept,
     SPEED: speed_kept, DEBT: debt_settled, PUSH: push_kept, SPACE: space_kept, LINES: _lines, END: _end,
 }  # fmt: skip

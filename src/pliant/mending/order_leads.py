@@ -11,7 +11,7 @@ from pliant.records.program import DWELL, HOME, RECOVER, RETRACT, TRAVEL, Progra
 
 __all__ = ["RunLeads"]
 
-_SAME_HEIGHT_MM = 0.01  # as the proof takes it
+_SAME_HEIGHT_MM = 0.01  # as the certificate takes it
 _SAME_MM = 1e-6
 
 Ints = NDArray[np.int64]

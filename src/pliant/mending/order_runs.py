@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from pliant.kernels.lay import cover_cells, lay_runs, stamp_seconds
 from pliant.kernels.pieces import close_gaps, through_pieces
+from pliant.kernels.raster import AIR
 from pliant.kernels.rest import seconds_under
 from pliant.kernels.touch import connected, piece_gaps
-from pliant.kernels.ways import AIR
 from pliant.mending.order_search import order_by_cost
 from pliant.program.least_travel import EXACT_PIECES, MOST_PIECES
 from pliant.program.runs import Runs

@@ -3,9 +3,8 @@
 A thing is entered where its first bead begins and left where its last bead ends; neither changes, nor does anything
 inside it. What may change is only which comes next. The cost of going from one to another is the caller's.
 
-The search is a local one with restarts, not a proof of the optimum: on the random layers of the tests it stays
-within 2 % of the proven optimum. The order given is returned if nothing better is found,
-so the result never costs more.
+The search is a local one with restarts, and shows no optimum: on the random layers of the tests it stays within 2 % of
+the proven one. The order given is returned if nothing better is found, so the result never costs more.
 """
 
 import math

@@ -10,9 +10,8 @@ import numpy as np
 from pliant.feed import chain
 from pliant.feed.load import Course
 from pliant.feed.pull import Pull
-from pliant.job.job import Job, job_of
+from pliant.job.job import Job, read_job
 from pliant.mending.flow import FlowPlan, plan_flow
-from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
 from pliant.records.mending import Change, Intent
 from pliant.records.program import PRIME, RECOVER, Program
@@ -64,7 +63,7 @@ class Stages:
     def job(self) -> Job:
         """The job as it is now."""
         if self._job is None:
-            self._job = job_of(read_program(self.path, self.dialect), self.machine, self.filament)
+            self._job = read_job(self.path, self.machine, self.filament, self.dialect)
         return self._job
 
     @property

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from pliant.checks import require_positive
 from pliant.errors import DomainError
 from pliant.kernels.cover import grid_of
-from pliant.kernels.ways import AIR, STRAIGHT, cheapest_way, ground_cells, open_length, pull_straight
+from pliant.kernels.raster import AIR, STRAIGHT
+from pliant.kernels.ways import cheapest_way, ground_cells, open_length, pull_straight
 
 __all__ = ["Scratch", "Ways"]
 

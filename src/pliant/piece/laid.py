@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pliant.constants import ROOM_C
+from pliant.constants import FEEDS_BELOW, ROOM_C
 from pliant.feed.load import Course
 from pliant.feed.risk import AIM, jam_risk
 from pliant.models import melting, pressure
@@ -14,9 +14,8 @@ from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 from pliant.records.part import Printing
 
-__all__ = ["TARGET", "job_for", "largest_flow_mm3_per_s"]
+__all__ = ["job_for", "largest_flow_mm3_per_s"]
 
-TARGET = 0.02  # [-] chance of a jam that the forecast's flow must meet; design section 7
 _LAYER_OF_NOZZLE = 0.5  # common practice, no source: layer height over nozzle diameter
 _WALLS = 3  # common practice, no source
 _WOBBLE_SHARE = 0.25  # of the bead width: a tip that gives way by more smears its layer; own choice
@@ -25,7 +24,7 @@ _TRAVEL_MM_PER_S = 120.0  # common practice, no source; the axes may be slower
 
 
 def largest_flow_mm3_per_s(
-    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float, chance: float = TARGET
+    machine: Machine, filament: Filament, layer_height_mm: float, bead_width_mm: float, chance: float = FEEDS_BELOW
 ) -> float | None:
     """Largest steady flow at which the chance of a jam stays within a target; None if there is none.
 

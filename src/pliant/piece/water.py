@@ -4,21 +4,32 @@ Stands on `models.drying`. Left out: chemistry (one diffusivity for all grades),
 """
 
 import csv
+from dataclasses import dataclass
 from importlib.resources import files
-from typing import Any
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import DomainError
-from pliant.models.drying import drying_time_h
+from pliant.models.drying import (
+    ACTIVATION_KJ_PER_MOL,
+    DIFFUSIVITY_23C_M2_PER_S,
+    SPOOL_FACTOR,
+    drying_time_h,
+    water_diffusivity_m2_per_s,
+    water_left_fraction,
+)
 from pliant.records.dry import Band
 from pliant.records.filament import Filament
 from pliant.records.quantity import Quantity, parse_quantity
+from pliant.sampling import normal_scores
 from pliant.say import number
 
-__all__ = ["band", "drying_limit_c", "hours_to", "published_rows", "sample", "saturated_percent", "water_now"]
+__all__ = ["Leaving", "band", "drying_limit_c", "published_rows", "saturated_percent", "water_now"]
 
+Floats = NDArray[np.float64]
+_DRAWS, _SEED = 1000, 20250
 # [% of mass] uptake of printed TPU in water, preprint 202604.1293 (2026), abstract: up to about 1.80 % for 60-85A,
 # 1.18-1.42 % for 89-98A; lower end for the soft ones: 1.6 g per 100 cm3 (Schneider et al. 1968) at 1.2 g/cm3
 _SATURATED_SOFT, _SATURATED_HARD = (1.33, 1.80), (1.18, 1.42)
@@ -63,17 +74,47 @@ def water_now(spool: Filament, asked: float | None) -> Quantity:
     return Quantity("water_percent", q.value, q.spread, source, True)
 
 
-def sample(quantity: Quantity, score: NDArray[np.float64]) -> NDArray[np.float64]:
+def _sample(quantity: Quantity, score: NDArray[np.float64]) -> NDArray[np.float64]:
     """Values of a log-normal quantity at normal scores."""
     return quantity.value * quantity.spread**score
 
 
-def hours_to(diffusivity: Any, diameter_mm: Any, now: Any, target: float, resting: float) -> NDArray[np.float64]:
-    """Hours until a strand holds `target`; inf where the air does not let it. [h]"""
-    if target <= resting:
-        return np.where(now <= target, 0.0, np.inf)
-    wanted = (target - resting) / np.maximum(now - resting, 1e-12)
-    return np.asarray(drying_time_h(diffusivity, diameter_mm, np.minimum(wanted, 1.0)))
+@dataclass(frozen=True, eq=False)
+class Leaving:
+    """Water on its way out of a strand and of a wound spool, as each draw of what is not known sees it, `(n,)`."""
+
+    diffusivity_m2_per_s: Floats
+    diameter_mm: Floats
+    now: Floats  # [% of mass]
+    slower: Floats  # of a wound spool over a bare strand
+    resting: float  # [% of mass] where it stops
+    known: tuple[Quantity, Quantity, Quantity]  # diffusivity at 23 degC, its activation energy, wound over bare
+
+    @classmethod
+    def of(cls, spool: Filament, water: Quantity, at_c: float, resting: float) -> Self:
+        """Draw what is not known."""
+        d23 = parse_quantity(list(DIFFUSIVITY_23C_M2_PER_S), "diffusivity of water at 23 °C", 1.0)
+        energy = parse_quantity(list(ACTIVATION_KJ_PER_MOL), "its activation energy", 1.0)
+        wound = parse_quantity(list(SPOOL_FACTOR), "wound spool over bare strand", 1.0)
+        rng = np.random.default_rng(_SEED)
+        draw = [normal_scores(rng, _DRAWS) for _ in range(5)]
+        diffusivity = water_diffusivity_m2_per_s(at_c, _sample(d23, draw[0]), _sample(energy, draw[1]))
+        now, slower = _sample(water, draw[2]), _sample(wound, draw[3])
+        diameter = _sample(spool.diameter_mm, draw[4])
+        return cls(np.asarray(diffusivity), diameter, now, slower, resting, (d23, energy, wound))
+
+    def hours_to(self, target: float) -> Floats:
+        """Hours until a bare strand holds `target`; inf where the air does not let it. [h]"""
+        if target <= self.resting:
+            return np.where(self.now <= target, 0.0, np.inf)
+        wanted = (target - self.resting) / np.maximum(self.now - self.resting, 1e-12)
+        return np.asarray(drying_time_h(self.diffusivity_m2_per_s, self.diameter_mm, np.minimum(wanted, 1.0)))
+
+    def left(self, time_h: float, *, wound: bool) -> Floats:
+        """Water left after some hours. [% of mass]"""
+        seconds = np.asarray(time_h) * 3600 / (self.slower if wound else 1.0)
+        share = water_left_fraction(self.diffusivity_m2_per_s, self.diameter_mm, seconds)
+        return np.asarray(self.resting + (self.now - self.resting) * share)
 
 
 def band(values: NDArray[np.float64]) -> Band:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pliant.errors import ProgramError
+from pliant.files import Source, Text
 from pliant.kernels import machine
 from pliant.program.compare import Comparison
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
@@ -35,12 +36,12 @@ _COULD_DIFFER = {
 }
 
 
-def read_program(path: str | Path, dialect: str = "auto", progress: Share | None = None) -> Program:
+def read_program(path: Source, dialect: str = "auto", progress: Share | None = None) -> Program:
     """Read a motion program.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Text
         The file; read in bounded pieces.
     dialect : str, default "auto"
         A behaviour of `dialects.BEHAVIOURS`. `auto` reads as `e-on-its-own`; where the file makes a difference it
@@ -61,7 +62,7 @@ def read_program(path: str | Path, dialect: str = "auto", progress: Share | None
     if dialect != "auto" and dialect not in BEHAVIOURS:
         raise ProgramError(f"unknown dialect {dialect!r}; choose auto, {', '.join(BEHAVIOURS)}")
     name = ASSUMED if dialect == "auto" else dialect
-    moves, reading = Moves(str(path)), Reading(str(path), name)
+    moves, reading = Moves(str(path)), Reading(path, name)
     try:
         reading.run(moves.take, progress)
         program = moves.program(dialect, reading)
@@ -84,9 +85,9 @@ def _otherwise(program: Program, reading: Reading, other: str) -> str | None:
     marks = [mark for mark, field in _COULD_DIFFER.items() if getattr(mine, field) != getattr(theirs, field)]
     if not any(asked(reading.w, mark) for mark in marks):
         return None
-    if not Path(program.path).is_file():
+    if not isinstance(reading.source, Text) and not Path(reading.source).is_file():
         return f"{other} may read it otherwise; {ASSUMED} assumed, as this is no file that can be read twice"
-    comparison, again = Comparison(program, other, ASSUMED), Reading(program.path, other)
+    comparison, again = Comparison(program, other, ASSUMED), Reading(reading.source, other)
     try:
         again.run(comparison.take)
     except ProgramError as error:

@@ -1,7 +1,7 @@
 """Runs of a program as things to lay in some order: where they begin and end, what they cover, which touch.
 
-A run is what the proof takes for one (`program.pairing`): beads that begin where the one before ends. Runs that touch
-form the pieces of a layer.
+A run is what the certificate takes for one (`program.pairing`): beads that begin where the one before ends. Runs that
+touch form the pieces of a layer.
 """
 
 from dataclasses import dataclass
@@ -67,7 +67,7 @@ def runs_of(program: Program, width_mm: NDArray[np.float32], layer: Ints | None 
     width_mm : ndarray, (n_moves,)
         Width of the beads. [mm]
     layer : ndarray of int, (n_moves,), optional
-        Layer of each move; stretches of runs at one height, as the proof takes them, when left out.
+        Layer of each move; stretches of runs at one height, as the certificate takes them, when left out.
 
     Returns
     -------

@@ -5,13 +5,13 @@ file that has been read, so that memory is asked for about once and cut to lengt
 """
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
+from pliant.files import Source, open_source
 from pliant.kernels import machine
 from pliant.kernels.scan import scan
 from pliant.kernels.states import number_states
@@ -34,8 +34,8 @@ _PLAIN = ("length", "filament", "speed", "e_word", "f_word")
 class Reading:
     """One pass over a file with one behaviour; blocks of moves go to a consumer."""
 
-    def __init__(self, path: str, dialect: str) -> None:
-        self.path = path
+    def __init__(self, source: Source, dialect: str) -> None:
+        self.source, self.path = source, str(source)
         self.behaviour = BEHAVIOURS[dialect]
         self.w, self.f = machine.fresh_machine(self.behaviour.switches())
         self.rows = np.empty((len(machine.COLUMNS), machine.BLOCK))
@@ -47,7 +47,7 @@ class Reading:
         if "\0" in self.path:
             raise ProgramError(f"{self.path!r}: cannot be read (a NUL in the name); check the name")
         try:
-            with Path(self.path).open("rb", buffering=0) as file:
+            with open_source(self.source, raw=True) as file:
                 size = file.seek(0, 2) if file.seekable() else 0
                 if size:
                     file.seek(0)

@@ -6,6 +6,8 @@ Asked only once a file could not be read as a program: a guess here never stands
 import re
 from pathlib import Path
 
+from pliant.files import Source, Text, open_source
+
 __all__ = ["what_else"]
 
 _HEAD_BYTES = 4096
@@ -29,12 +31,12 @@ _OBJ = re.compile(rb"^v[ \t]+[-+.0-9eE]+[ \t]+[-+.0-9eE]+[ \t]+[-+.0-9eE]+", re.
 _TOML = re.compile(rb"^(?:\[{1,2}[a-z_]+\]{1,2}|[a-z_0-9]{3,}[ \t]*=[ \t]*\S.*)[ \t]*\r?$", re.M)
 
 
-def what_else(path: str | Path) -> str:
+def what_else(path: Source) -> str:
     """Say what a file is that is no motion program, and what to do with it.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Text
         The file; only its beginning is read.
 
     Returns
@@ -42,12 +44,12 @@ def what_else(path: str | Path) -> str:
     str
         Empty where nothing better can be said than what its lines say.
     """
-    file = Path(path)
     try:
-        if not file.is_file():
+        if not isinstance(path, Text) and not Path(path).is_file():
             return ""
-        size = file.stat().st_size
-        with file.open("rb") as source:
+        with open_source(path) as source:
+            size = source.seek(0, 2)
+            source.seek(0)
             head = source.read(_HEAD_BYTES).removeprefix(b"\xef\xbb\xbf")
     except OSError:
         return ""

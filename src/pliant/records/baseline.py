@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from pliant.errors import RecordError
+from pliant.files import Source
 from pliant.records.machine import Machine, load_toml, reject_unknown
 from pliant.records.renamed import reject_renamed
 
@@ -62,13 +63,13 @@ class Baseline:
     assumed: tuple[str, ...]
 
 
-def read_baseline(path: str | Path) -> Baseline:
+def read_baseline(path: Source) -> Baseline:
     """Read a baseline record.
 
     Parameters
     ----------
-    path : str or Path
-        A TOML file in pliant's own keys; needs `nozzle_c`, `layer_height_mm` and a speed of at least one kind of bead.
+    path : str, Path or Text
+        TOML in pliant's own keys; needs `nozzle_c`, `layer_height_mm` and a speed of at least one kind of bead.
 
     Returns
     -------

@@ -1,10 +1,10 @@
 """The filament record: hardness and data sheet, with defaults by hardness for what nobody measures."""
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from pliant.errors import RecordError
+from pliant.files import Source
 from pliant.records.evidence import Evidence
 from pliant.records.learned import Together, parse_together
 from pliant.records.machine import load_toml, name_of, reject_swapped, reject_unknown
@@ -72,13 +72,13 @@ class Filament:
         return self.reference_c if self.consistency_at_c is None else self.consistency_at_c
 
 
-def read_filament(path: str | Path) -> Filament:
+def read_filament(path: Source) -> Filament:
     """Read a filament record.
 
     Parameters
     ----------
-    path : str or Path
-        A TOML file in pliant's own keys; needs `shore` and `nozzle_c` (the maker's data sheet).
+    path : str, Path or Text
+        TOML in pliant's own keys; needs `shore` and `nozzle_c` (the maker's data sheet).
 
     Returns
     -------

@@ -14,6 +14,7 @@ from pliant.errors import RecordError
 
 __all__ = [
     "MOST_NAMES",
+    "Answer",
     "Believed",
     "Candidate",
     "Learned",
@@ -170,6 +171,15 @@ class StoreKnown:
 
 
 @dataclass(frozen=True)
+class Answer:
+    """What is said of a program, in the words of `check`."""
+
+    jam_probability: float  # of the job, the mean over all draws
+    jam_probability_error: float  # standard error of the statement
+    limit_speed_mm_per_s: dict[str, float] | None  # low, middle, high (90 %) at which its widest flat bead gives
+
+
+@dataclass(frozen=True)
 class Learned:
     """Result of `learn`."""
 
@@ -185,8 +195,8 @@ class Learned:
     machine_file: str | None = None  # new version; None where nothing of it changed
     filament_file: str | None = None  # new version
     program: str | None = None  # whose chance of a jam was asked for
-    before: tuple[float, float, float] | None = None  # chance of a jam: median, low and high end
-    after: tuple[float, float, float] | None = None  # the same with what was learned
+    before: Answer | None = None  # what was said of the user's own program
+    after: Answer | None = None  # the same with what was learned
     limit_before: tuple[float, float, float] | None = None  # [mm³/s] most that a bead carries: median, low, high
     limit_after: tuple[float, float, float] | None = None  # [mm³/s] the same with what was learned
     limit_spread_left: float | None = None  # spread of the limit's logarithm on beads never printed, over that before

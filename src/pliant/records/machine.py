@@ -10,6 +10,7 @@ from typing import Any
 
 from pliant.constants import Z90
 from pliant.errors import RecordError
+from pliant.files import Source, open_source
 from pliant.records.quantity import Quantity, parse_quantity
 from pliant.records.starters import untouched
 from pliant.records.tonight import Trying
@@ -108,11 +109,11 @@ class Machine:
         return low, (low[0] + x, low[1] + y, z)
 
 
-def load_toml(path: str | Path, else_: str = "`new()` writes a starter file") -> dict[str, Any]:
+def load_toml(path: Source, else_: str = "`new()` writes a starter file") -> dict[str, Any]:
     """Read a small TOML file, or say in one line why not, and what else to do."""
-    file = Path(path)
+    file = str(path)
     try:
-        with file.open("rb") as source:  # a device has no size to ask for
+        with open_source(path) as source:  # a device has no size to ask for
             content = source.read((1 << 20) + 1)
         if len(content) > 1 << 20:
             raise RecordError(f"{file}: larger than 1 MiB; a record is a page of text")
@@ -157,7 +158,7 @@ def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None
             raise RecordError(f"{file}: unknown key {key!r} in {where}; did you mean {near[0]!r}?")
 
 
-def name_of(data: dict[str, Any], path: str | Path) -> str:
+def name_of(data: dict[str, Any], path: Source) -> str:
     """The name of a record; its file's, where it has none."""
     name = data.get("name", Path(path).stem)
     if not isinstance(name, str):
@@ -169,13 +170,13 @@ def _plain(raw: Any, where: str, file: str) -> float:
     return parse_quantity(raw, where, 1.0, file).value
 
 
-def read_machine(path: str | Path) -> Machine:
+def read_machine(path: Source) -> Machine:
     """Read a machine record.
 
     Parameters
     ----------
-    path : str or Path
-        A TOML file in pliant's own keys.
+    path : str, Path or Text
+        TOML in pliant's own keys.
 
     Returns
     -------

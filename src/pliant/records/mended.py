@@ -1,4 +1,4 @@
-"""What `mend` did: before and after, what changed, and the proof."""
+"""What `mend` did: before and after, what changed, and the certificate."""
 
 from dataclasses import asdict, dataclass, replace
 from typing import Any

@@ -62,7 +62,7 @@ class Obligation:
 
 @dataclass(frozen=True)
 class Certificate:
-    """The proof that a mended program deposits the same part; both files were read again from disk."""
+    """What shows that a mended program deposits the same part; both files were read again from disk."""
 
     obligations: tuple[Obligation, ...]
 

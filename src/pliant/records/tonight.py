@@ -1,11 +1,12 @@
 """What to do tonight with a job: what each try costs, the piece that may pay first, and what a proof would leave."""
 
 from dataclasses import dataclass
+from typing import Literal
 
-__all__ = ["CHOICES", "Curve", "Piece", "Proof", "Tonight", "Try", "Trying"]
+__all__ = ["Choice", "Curve", "Piece", "Proof", "Tonight", "Try", "Trying"]
 
 # it feeds, go; print this piece first; start, and watch; nothing without another part
-CHOICES = ("go", "piece-first", "watched-start", "another-part")
+Choice = Literal["go", "piece-first", "watched-start", "another-part"]
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,7 @@ class Curve:
 class Tonight:
     """What to do tonight."""
 
-    choice: str  # go, piece-first, watched-start or another-part
+    choice: Choice  # go, piece-first, watched-start or another-part
     tries: tuple[Try, ...]  # one after the other, each only if the one before it jammed
     expected_min: float  # to a good part, by these tries; no proving run inside
     flat_15_expected_min: float | None  # with a flat 15 mm/s first, then as good as can be; None where it feeds

@@ -10,6 +10,7 @@ from typing import Any
 
 from pliant.constants import Z90
 from pliant.errors import RecordError
+from pliant.files import Source
 from pliant.records.learned import Together
 from pliant.records.machine import load_toml
 from pliant.records.unknown import Unknown
@@ -21,7 +22,7 @@ _DRIVE = (
 )  # fmt: skip
 
 
-def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
+def next_version(path: Source, folder: str | Path | None = None) -> Path:
     """Name of the next version: `spool.toml` -> `spool-learned-1.toml`, the first number not yet taken."""
     path = Path(path)
     base = re.sub(r"-learned-\d+$", "", path.name.removesuffix(".toml"))
@@ -33,7 +34,7 @@ def next_version(path: str | Path, folder: str | Path | None = None) -> Path:
 
 
 def updated_machine(
-    path: str | Path, learned: Mapping[str, tuple[float, float]], mixes: Mapping[int, tuple[float, float]], source: str
+    path: Source, learned: Mapping[str, tuple[float, float]], mixes: Mapping[int, tuple[float, float]], source: str
 ) -> str:
     """Text of the machine record with learned numbers in place.
 
@@ -71,9 +72,7 @@ def updated_machine(
     return _text(data, f"# Learned: a new version of {Path(path).name}; that file is unchanged. Source: {source}")
 
 
-def updated_filament(
-    path: str | Path, learned: Mapping[str, tuple[float, float]], together: Together, source: str
-) -> str:
+def updated_filament(path: Source, learned: Mapping[str, tuple[float, float]], together: Together, source: str) -> str:
     """Text of the filament record with learned numbers in place, and how they hang together; see `updated_machine`."""
     data = load_toml(path)
     data |= {name: _quantity(value, spread, source) for name, (value, spread) in learned.items()}

@@ -1,15 +1,18 @@
 """The text view of `batch`: one table."""
 
-from typing import Any
-
-from pliant.records.many import Assignment, Matrix
+from pliant.records.many import Assignment, Batch, Matrix
 from pliant.report.check import minutes
 from pliant.say import percent
 
-__all__ = ["batch_text", "matrix_text"]
+__all__ = ["batch_text"]
 
 
-def batch_text(found: Any) -> str:
+def batch_text(found: Batch | Matrix) -> str:
+    """One line a program: all that was found, or where each is expected soonest."""
+    return _batch_lines(found) if isinstance(found, Batch) else _matrix_lines(found)
+
+
+def _batch_lines(found: Batch) -> str:
     """One line a program, the riskiest first."""
     wide = max(len(r.program) for r in found.rows)
     lines = [f"{'program':<{wide}}  {'verdict':<9} {'jam':>10}  {'gives':<7} {'time':>7}  {'air':>7}  change"]
@@ -26,7 +29,7 @@ def batch_text(found: Any) -> str:
     return "\n".join(lines)
 
 
-def matrix_text(found: Matrix) -> str:
+def _matrix_lines(found: Matrix) -> str:
     """One line a program, on the machine and with the spool where it is expected soonest; then the plan."""
     able = [c for c in found.combinations if c.expected_min is not None]
     best = {c.program: c for c in sorted(able, key=lambda c: -(c.expected_min or 0.0))}

@@ -62,13 +62,15 @@ def facts_text(facts: Facts) -> str:
     return "\n".join(lines)
 
 
-def limit_words(findings: Findings) -> str:
+def limit_words(speed: dict[str, float]) -> str:
     """Where the widest flat bead makes the path give, as far as it is known."""
-    speed = findings.limit_speed_mm_per_s
-    assert speed is not None
     low, middle, high = (number(speed[k]) for k in ("low", "middle", "high"))
     if speed["high"] == 0:
         return "its widest bead gives at any speed"
+    if speed["middle"] == 0:
+        return f"its widest bead gives under {high} mm/s, most likely at any speed"
+    if speed["low"] == 0:
+        return f"its widest bead gives somewhere under {high} mm/s, perhaps at any speed, most likely about {middle}"
     return f"its widest bead gives somewhere between {low} and {high} mm/s, most likely about {middle}"
 
 
@@ -78,7 +80,7 @@ def findings_text(findings: Findings) -> str:
     lines = [
         f"verdict     {f.verdict}: {VERDICT[f.verdict]}",
         f"jam         {percent(f.jam_probability)} likely"
-        + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f)),
+        + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f.limit_speed_mm_per_s)),
         *evidence_lines(f),
         *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f))),
         f"first gives {f.mechanism}: {cause_words(f)}",

@@ -130,7 +130,7 @@ def limit_band(findings: Findings) -> dict[str, float] | None:
 def _doubt(findings: Findings) -> str:
     if findings.limit_speed_mm_per_s is None:
         return ""
-    said = limit_words(findings)
+    said = limit_words(findings.limit_speed_mm_per_s)
     return f"{said[0].upper()}{said[1:]}: that is how well this machine and this spool are known."
 
 

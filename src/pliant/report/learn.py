@@ -1,11 +1,18 @@
 """What `learn` and `next` found, as lines for a terminal."""
 
 from pliant.constants import Z90
-from pliant.records.learned import Learned, NextCoupon
+from pliant.records.learned import Answer, Learned, NextCoupon
+from pliant.report.check import limit_words
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["learned_text", "next_text"]
+__all__ = ["answer_words", "learned_text", "next_text"]
+
+
+def answer_words(answer: Answer) -> str:
+    """Chance of a jam and where the widest bead gives."""
+    speed = answer.limit_speed_mm_per_s
+    return percent(answer.jam_probability) + ("" if speed is None else "; " + limit_words(speed))
 
 
 def learned_text(learned: Learned) -> str:
@@ -15,8 +22,8 @@ def learned_text(learned: Learned) -> str:
     if L.before is not None and L.after is not None:
         lines += [
             f"chance of a jam of {L.program}",
-            f"  before  {percent(L.before[0])}, between {percent(L.before[1])} and {percent(L.before[2])}",
-            f"  now     {percent(L.after[0])}, between {percent(L.after[1])} and {percent(L.after[2])}",
+            f"  before  {answer_words(L.before)}",
+            f"  now     {answer_words(L.after)}",
             "",
         ]
     if L.limit_before is not None and L.limit_after is not None:
@@ -44,9 +51,8 @@ def learned_text(learned: Learned) -> str:
             "",
         ]
     if L.store_before is not None and L.store_after is not None:
-        lines.append(
-            f"filament pressed together between drive and nozzle, s1 q^n, told at {number(L.store_after.flow_mm3_per_s)} mm³/s"
-        )
+        flow = number(L.store_after.flow_mm3_per_s)
+        lines.append(f"stored between drive and nozzle at a flow q, s1 q^n, told at {flow} mm³/s")
         for word, known in (("before", L.store_before), ("now", L.store_after)):
             (s1, s_low, s_high), (n, n_low, n_high) = known.store_at_one_mm3, known.flow_index
             lines.append(
@@ -55,7 +61,7 @@ def learned_text(learned: Learned) -> str:
             )
         if L.bead_error_before is not None and L.bead_error_after is not None:
             lines.append(
-                f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); shaped with the "
+                f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); with the "
                 f"records before, {percent(L.bead_error_before)}"
             )
         lines.append("")

@@ -1,4 +1,4 @@
-"""The text view of `mend`: before and after, what changed, and the proof."""
+"""The text view of `mend`: before and after, what changed, and the certificate."""
 
 from pliant.records.findings import Facts, Findings
 from pliant.records.mended import Mended
@@ -120,7 +120,9 @@ def _other_aim(m: Mended) -> list[str]:
     if m.aim == "quickest":
         proved = told.proof.expected_min if m.proof is not None and told.proof is not None else None
         more = told.surest_min - (proved if proved is not None else told.expected_min)
-        return [f"{'':<12}surest: {minutes(60 * more)} more"] if more >= 1 else []
+        if more < 1:
+            return []
+        return [f'{"":<12}surest: {minutes(60 * more)} more, by `mend(aim="surest")`']
     if told.proof is None or told.proof.expected_min is None:
         return []
     less = 60 * (told.surest_min - told.proof.expected_min)

@@ -2,7 +2,6 @@
 
 from datetime import date
 
-from pliant import __version__
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Recipe, Setting
 from pliant.report import words
@@ -12,6 +11,7 @@ from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.plan import grouped, range_words, value_words
 from pliant.report.sections import Report, compose
 from pliant.report.window_chart import window_svg
+from pliant.version import __version__
 
 __all__ = ["plan_page", "sheet_page", "sheet_stamp"]
 

@@ -16,9 +16,9 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from pliant import __version__
 from pliant.colours import colour_rule
 from pliant.report import words
+from pliant.version import __version__
 
 __all__ = ["Report", "Section", "compose", "json_markup", "report_of", "style_text", "template_text", "whole_page"]
 

@@ -1,64 +1,88 @@
-"""`batch`: many programs checked side by side, each in a process of its own pool."""
+"""`batch`: many programs checked side by side, on one machine with one spool or on many, and which job goes where."""
 
-import os
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
-from multiprocessing import get_context
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from pliant.errors import PliantError
+from pliant.job.assign import assign as assigned
 from pliant.progress import Progress
 from pliant.records.filament import read_filament
-from pliant.records.findings import Findings
 from pliant.records.machine import read_machine
-from pliant.records.many import Combination
+from pliant.records.many import Batch, Matrix, Row
 from pliant.workflows.check import check
+from pliant.workflows.folder import programs_in, side_by_side
+from pliant.workflows.matrix import matrix
 
-__all__ = ["Batch", "Row", "batch", "programs_in"]
+__all__ = ["batch"]
 
-_ENDINGS = {".gcode", ".gco", ".g", ".nc", ".ngc", ".tap"}  # common practice, no source
-
-
-@dataclass(frozen=True)
-class Row:
-    """One program of a batch: its findings, or why it could not be checked."""
-
-    program: str  # file name
-    findings: Findings | None
-    error: str | None  # why it could not be checked; None where it was
+Records = str | Path | Sequence[str | Path]
 
 
-@dataclass(frozen=True)
-class Batch:
-    """All programs of a folder, the riskiest first; those that could not be read last."""
+def batch(
+    folder: str | Path,
+    machine: Records,
+    filament: Records,
+    *,
+    assign: str | None = None,
+    spool_m: Mapping[str, float] | None = None,
+    only: Mapping[str, str] | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Batch | Matrix:
+    """Check every program of a folder.
 
-    rows: tuple[Row, ...]
-    machine: str
-    filament: str
+    Parameters
+    ----------
+    folder : str or Path
+        Programs are told by their ending; folders inside are left out.
+    machine, filament : str, Path or sequence of them
+        The user's records, or folders of them.
+    assign : {"soonest", "least-time", "surest"}, optional
+        Also say which job goes where, and for what.
+    spool_m : mapping of str to float, optional
+        Filament left on a spool, by its name; goes with `assign`. [m]
+    only : mapping of str to str, optional
+        Programs that one spool alone may print; goes with `assign`.
+    workers : int, optional
+        Processes; as many as there are cores when left out.
+    progress : callable, optional
+        Told the share of programs that are done.
 
-    def combinations(self) -> list[Combination]:
-        """The rows as combinations of one pair."""
-        return [
-            Combination(
-                r.program, self.machine, self.filament, f.jam_probability,
-                None if f.tonight is None else f.tonight.expected_min,
-                f.tonight.tries[0].speed_share if f.tonight is not None and f.tonight.tries else None, f.mechanism,
-                f.facts.filament_forward_mm - f.facts.filament_back_mm, "",
-            )
-            for r in self.rows if (f := r.findings) is not None
-        ]  # fmt: skip
+    Returns
+    -------
+    Batch or Matrix
+        All that `check` finds where one file of each record is given and no plan asked for; else every combination, in
+        short.
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the fields as plain data."""
-        return {
-            "programs": [
-                {"program": r.program, "error": r.error}
-                | ({"findings": r.findings.to_json()} if r.findings is not None else {})
-                for r in self.rows
-            ],
-            "combinations": [asdict(c) for c in self.combinations()],
-        }
+    Raises
+    ------
+    PliantError
+        If the folder holds no program, a record cannot be used, or no plan keeps to what was asked.
+    """
+    machines, filaments = _places(machine), _places(filament)
+    if (spool_m or only) and assign is None:
+        raise PliantError(f"`{'spool_m' if spool_m else 'only'}` is for a plan; say `assign` too, or leave it out")
+    if assign is None and len(machines) == len(filaments) == 1 and not machines[0].is_dir() | filaments[0].is_dir():
+        return _checked(folder, machines[0], filaments[0], workers, progress)
+    found = matrix(folder, machines, filaments, workers=workers, progress=progress)
+    if assign is None:
+        return found
+    return replace(found, assignment=assigned(found.combinations, assign, spool_m=spool_m, only=only))
+
+
+def _places(given: Records) -> list[Path]:
+    return [Path(given)] if isinstance(given, str | Path) else [Path(one) for one in given]
+
+
+def _checked(
+    folder: str | Path, machine: Path, filament: Path, workers: int | None, progress: Progress | None
+) -> Batch:
+    """The findings of every program on one machine with one spool."""
+    names = read_machine(machine).name, read_filament(filament).name  # a bad record is told before the work
+    rows = side_by_side(_one, programs_in(folder), str(machine), str(filament), workers=workers, progress=progress)
+    rows.sort(key=lambda r: -r.findings.jam_probability if r.findings is not None else 1.0)
+    return Batch(tuple(rows), *names)
 
 
 def _one(path: str, machine: str, filament: str) -> Row:
@@ -67,49 +91,3 @@ def _one(path: str, machine: str, filament: str) -> Row:
         return Row(name, check(path, machine, filament), None)
     except PliantError as error:
         return Row(name, None, str(error))
-
-
-def programs_in(folder: str | Path) -> list[str]:
-    """Programs of a folder, told by their ending, in order of their names; refused where there is none."""
-    place = Path(folder)
-    if not place.is_dir():
-        raise PliantError(f"{place}: is no folder; give the folder that holds the programs")
-    paths = sorted(str(p) for p in place.iterdir() if p.suffix.lower() in _ENDINGS and p.is_file())
-    if not paths:
-        raise PliantError(f"{place}: no programs; looked for {', '.join(sorted(_ENDINGS))}")
-    return paths
-
-
-def batch(folder: str | Path, machine: str | Path, filament: str | Path, *, progress: Progress | None = None) -> Batch:
-    """Check every program of a folder.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Programs are told by their ending; folders inside are left out.
-    machine, filament : str or Path
-        The user's records.
-    progress : callable, optional
-        Told the share of programs that are done.
-
-    Returns
-    -------
-    Batch
-
-    Raises
-    ------
-    PliantError
-        If the folder holds no program or cannot be read, or a record cannot be used.
-    """
-    names = read_machine(machine).name, read_filament(filament).name  # a bad record is told before the work
-    paths = programs_in(folder)
-    rows: list[Row] = []
-    workers = max(1, min(len(paths), os.cpu_count() or 1))
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        jobs = [pool.submit(_one, path, str(machine), str(filament)) for path in paths]
-        for done, job in enumerate(jobs, 1):
-            rows.append(job.result())
-            if progress is not None:
-                progress("checking", done / len(jobs))
-    rows.sort(key=lambda r: -r.findings.jam_probability if r.findings is not None else 1.0)
-    return Batch(tuple(rows), *names)

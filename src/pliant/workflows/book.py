@@ -10,6 +10,7 @@ from pliant.book.lines import read_lines
 from pliant.book.open_book import default_location, is_server, open_book
 from pliant.book.rescue import rescue
 from pliant.errors import BookError
+from pliant.files import Source
 from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.findings import Findings
 from pliant.records.mended import Mended
@@ -113,7 +114,7 @@ def record_outcome(
 
 
 def remember_and_recall(
-    book: str | Path | None, findings: Findings, program: str | Path, machine: str | Path, filament: str | Path,
+    book: str | Path | None, findings: Findings, program: str | Path, machine: Source, filament: Source,
     course: dict[str, Any] | None = None,
 ) -> PastOutcomes:  # fmt: skip
     """Keep what a check found, and say how earlier prints with this spool on this machine went.
@@ -165,7 +166,7 @@ def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:
 
 def remember_mended(
     book: str | Path | None, mended: Mended, source: str | Path | records.Prepared, result: str | Path,
-    machine: str | Path, filament: str | Path,
+    machine: Source, filament: Source,
 ) -> Added:  # fmt: skip
     """Keep that a program was mended: the two programs, machine and filament, what changed, and the certificate.
 
@@ -222,7 +223,7 @@ def correct_outcome(
 
 
 def add_file(
-    book: str | Path | None, kind: str, path: str | Path, name: str | None = None, note: str | None = None
+    book: str | Path | None, kind: str, path: Source, name: str | None = None, note: str | None = None
 ) -> Added:
     """Keep a machine.toml, a filament.toml, a recipe (JSON, free keys) or the hash of a program."""
     if kind == "recipe":

@@ -6,26 +6,26 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.job.job import job_of
+from pliant.files import Source, Text
+from pliant.job.job import job_of, read_job
 from pliant.job.verdict import Examined, judge
-from pliant.program.read import read_program
 from pliant.progress import Progress, silent, told
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine, read_machine
 from pliant.records.program import Program
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.part import told_of_part
-from pliant.workflows.prints import with_witnesses
 from pliant.workflows.tonight import tonight
 
 __all__ = ["check", "examine"]
 
 
 def check(
-    program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    program: Source,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     dialect: str | None = None,
     progress: Progress | None = None,
@@ -68,9 +68,9 @@ def check(
 
 
 def examine(
-    program: str | Path | Program,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    program: Source | Program,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     dialect: str | None = None,
     progress: Progress | None = None,
@@ -88,13 +88,12 @@ def examine(
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     require_fit(machine, filament)  # before a long file is read
     if filament.evidence is None:
-        near = program.path if isinstance(program, Program) else program
+        near = program.path if isinstance(program, Program) else None if isinstance(program, Text) else program
         filament = with_witnesses(machine, filament, book, practice=practice, near=near)
-    read = (
-        program if isinstance(program, Program)
-        else read_program(program, dialect or machine.dialect, told(progress, "reading"))
-    )  # fmt: skip
-    job = job_of(read, machine, filament, asked_mm)
+    if isinstance(program, Program):
+        job = job_of(program, machine, filament, asked_mm)
+    else:
+        job = read_job(program, machine, filament, dialect, told(progress, "reading"))
     findings = judge(job, progress)
     if mesh is not None:
         findings = replace(findings, part=told_of_part(mesh, machine, filament))

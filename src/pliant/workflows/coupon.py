@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -18,10 +17,9 @@ from pliant.coupons.threads import threads
 from pliant.coupons.writer import shift_mm
 from pliant.errors import PliantError
 from pliant.feed.warmth import cold_words
-from pliant.files import require_place, save_whole, write_new
-from pliant.job.job import job_of
+from pliant.files import Source, Text, require_place, save_whole, write_new
+from pliant.job.job import read_job
 from pliant.job.verdict import judge
-from pliant.program.read import read_program
 from pliant.records.coupon import KINDS, Coupon
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -79,10 +77,7 @@ def make_coupon(
     own: dict[str, Any] = {"nozzle_c": nozzle_c, "gap_mm": gap_mm} if kind == "ladder" else {}
     own |= {"draw_back": True} if draw_back else {}
     made = MAKERS[kind](machine, filament, **own)
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "coupon.gcode"
-        path.write_text(made.program, encoding="ascii")
-        found = judge(job_of(read_program(path, machine.dialect), machine, filament), remedies=False)
+    found = judge(read_job(Text("coupon.gcode", made.program), machine, filament), remedies=False)
     facts = found.facts
     grams = facts.filament_forward_mm * np.pi * filament.diameter_mm.value**2 / 4
     grams *= filament.density_kg_per_m3.value * 1e-6
@@ -114,8 +109,8 @@ def make_coupon(
 
 def coupon(
     kind: str,
-    machine: str | Path,
-    filament: str | Path,
+    machine: Source,
+    filament: Source,
     output: str | Path,
     *,
     sheet: Callable[[Coupon, str], str] | None = None,

@@ -1,30 +1,18 @@
 """`dry`: how many hours a spool takes to dry, never above its data sheet."""
 
-from pathlib import Path
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from pliant.errors import DomainError
-from pliant.models.drying import (
-    ACTIVATION_KJ_PER_MOL,
-    DIFFUSIVITY_23C_M2_PER_S,
-    SPOOL_FACTOR,
-    resting_water_percent,
-    water_diffusivity_m2_per_s,
-    water_left_fraction,
-)
-from pliant.piece.water import band, drying_limit_c, hours_to, published_rows, sample, saturated_percent, water_now
+from pliant.files import Source
+from pliant.models.drying import resting_water_percent
+from pliant.piece.water import Leaving, band, drying_limit_c, published_rows, saturated_percent, water_now
 from pliant.records.dry import AfterHours, Band, Drying
 from pliant.records.filament import Filament, read_filament
-from pliant.records.quantity import Quantity, parse_quantity
-from pliant.sampling import normal_scores
+from pliant.records.quantity import Quantity
 from pliant.say import number
 
 __all__ = ["dry"]
 
-_DRAWS, _SEED = 1000, 20250
 _TARGET_PERCENT = 0.02  # producers' sheets for pellets ask 0.01 to 0.03 % (data/drying.csv)
 _ROOM_HUMIDITY = 50.0  # [%] of a room nobody measured; the standard atmosphere of plastics testing, from memory
 _CAUTIONS = (
@@ -35,7 +23,7 @@ _CAUTIONS = (
 
 
 def dry(
-    filament: str | Path | Filament,
+    filament: Source | Filament,
     *,
     temperature_c: float | None = None,
     water_percent: float | None = None,
@@ -66,10 +54,6 @@ def dry(
     ------
     RecordError, DomainError
         If the record cannot be used, a number is impossible, or the temperature is above the limit.
-
-    Notes
-    -----
-    Long on purpose: half of it fills one record, field by field.
     """
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     low_c, limit_c, assumed_limit, source = drying_limit_c(spool)
@@ -79,22 +63,9 @@ def dry(
     saturated = float(np.mean(saturated_percent(spool)))
     resting = float(resting_water_percent(saturated, room_humidity_percent, at_c))
     floor_humidity = float(room_humidity_percent) or _ROOM_HUMIDITY
-    d23 = parse_quantity(list(DIFFUSIVITY_23C_M2_PER_S), "diffusivity of water at 23 °C", 1.0)
-    energy = parse_quantity(list(ACTIVATION_KJ_PER_MOL), "its activation energy", 1.0)
-    wound = parse_quantity(list(SPOOL_FACTOR), "wound spool over bare strand", 1.0)
-
-    rng = np.random.default_rng(_SEED)
-    draw = [normal_scores(rng, _DRAWS) for _ in range(5)]
-    diffusivity = water_diffusivity_m2_per_s(at_c, sample(d23, draw[0]), sample(energy, draw[1]))
-    now, slower = sample(water, draw[2]), sample(wound, draw[3])
-    diameter = sample(spool.diameter_mm, draw[4])
-    hours = hours_to(diffusivity, diameter, now, target, resting)
-
-    def left(time_h: Any, factor: Any) -> NDArray[np.float64]:
-        share = water_left_fraction(diffusivity, diameter, np.asarray(time_h) * 3600 / factor)
-        return np.asarray(resting + (now - resting) * share)
-
-    strand_h, spool_h = band(hours), band(hours * slower)
+    leaving = Leaving.of(spool, water, at_c, resting)
+    hours = leaving.hours_to(target)
+    strand_h, spool_h = band(hours), band(hours * leaving.slower)
     marks = sorted({4.0, 8.0, 24.0} | set(spool.dry_h or ()))
     last = float(min(max(1.5 * (spool_h.value or 24.0), strand_h.high or 24.0, 12.0), 240.0))
     times = np.concatenate([[0.0], last * np.linspace(0.02, 1.0, 49) ** 2])
@@ -106,7 +77,7 @@ def dry(
         limit_c=limit_c,
         limit_assumed=assumed_limit,
         limit_source=source,
-        water_percent=Band(water.value, water.low, water.high),
+        water_percent=_band_of(water),
         water_source=water.source,
         target_percent=target,
         target_source="asked for" if target_percent else "producers' sheets for pellets ask 0.01 to 0.03 %",
@@ -117,20 +88,27 @@ def dry(
         heated_room_percent=float(resting_water_percent(saturated, floor_humidity, at_c)),
         strand_h=strand_h,
         spool_h=spool_h,
-        spool_factor=Band(wound.value, wound.low, wound.high),
+        spool_factor=_band_of(leaving.known[2]),
         sheet_h=spool.dry_h,
-        after=tuple(
-            AfterHours(t, band(left(t, 1.0)), band(left(t, slower)), float(np.mean(left(t, slower) <= target)))
-            for t in marks
-        ),
+        after=tuple(_after(leaving, t, target) for t in marks),
         time_h=tuple(float(t) for t in times),
-        strand_percent=tuple(band(left(t, 1.0)) for t in times),
-        spool_percent=tuple(band(left(t, slower)) for t in times),
+        strand_percent=tuple(band(leaving.left(t, wound=False)) for t in times),
+        spool_percent=tuple(band(leaving.left(t, wound=True)) for t in times),
         published=published_rows(spool),
-        assumed=_assumed(assumed_limit, limit_c, source, water, d23, energy, wound),
-        notes=_notes(spool, at_c, low_c, resting, target, spool_h, left, water.value),
+        assumed=_assumed(assumed_limit, limit_c, source, water, *leaving.known),
+        notes=_notes(spool, at_c, low_c, resting, target, spool_h, leaving, water.value),
         cautions=_CAUTIONS,
     )
+
+
+def _band_of(quantity: Quantity) -> Band:
+    return Band(quantity.value, quantity.low, quantity.high)
+
+
+def _after(leaving: Leaving, time_h: float, target: float) -> AfterHours:
+    """What is left after some hours, and whether that is as dry as wanted."""
+    strand, wound = leaving.left(time_h, wound=False), leaving.left(time_h, wound=True)
+    return AfterHours(time_h, band(strand), band(wound), float(np.mean(wound <= target)))
 
 
 def _target(target_percent: float | None) -> float:
@@ -169,15 +147,16 @@ def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quan
 
 
 def _notes(
-    spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band, left: Any, now: float
-) -> tuple[str, ...]:
+    spool: Filament, at_c: float, low_c: float, resting: float, target: float, spool_h: Band, leaving: Leaving,
+    now: float,
+) -> tuple[str, ...]:  # fmt: skip
     said = []
     if spool.dry_c is None:
         said.append("dry_c is not in the record: the maker's sheet rules, and may allow more or less than assumed.")
     elif at_c < low_c:
         said.append(f"{at_c:g} °C is under the sheet's {low_c:g} °C: allowed, and slower.")
     if spool.dry_h is not None and at_c >= low_c:
-        most = band(left(spool.dry_h[1], 1.0)).value or 0.0
+        most = band(leaving.left(spool.dry_h[1], wound=False)).value or 0.0
         if most > 1.5 * target:
             said.append(
                 f"After the sheet's {spool.dry_h[1]:g} h a bare strand would still hold about {number(most)} % by this "

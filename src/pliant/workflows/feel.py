@@ -3,11 +3,11 @@
 import math
 import warnings
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
 from pliant.errors import DomainError, ValidityWarning
+from pliant.files import Source
 from pliant.models.pressed import MOST_STRAIN
 from pliant.piece.choose import KINDS, fits, nearest, one_choice, options, piece_of, strain_of
 from pliant.piece.forecast import REPEAT, predicted, spread_parts
@@ -30,7 +30,7 @@ def feel(
     *,
     wanted_n: float | None = None,
     shore_a: float | None = None,
-    filament: str | Path | Filament | None = None,
+    filament: Source | Filament | None = None,
     pattern: str | None = None,
     density: float | None = None,
     walls: int | None = None,
@@ -80,10 +80,6 @@ def feel(
     ------
     DomainError
         If a word is unknown, a size impossible, or nothing says which hardness is meant.
-
-    Notes
-    -----
-    Long on purpose: half of it fills one record, field by field.
     """
     if filament is not None:
         shore_a = _hardness(filament, shore_a)
@@ -91,30 +87,10 @@ def feel(
     piece = piece_of(kind, size_mm, folds, direction, bead_width_mm, _SKIN_MM if skin_mm is None else skin_mm)
     strain = strain_of(piece, deflection_mm)
     _require_asked(wanted_n, shore_a, factor, measured_n)
-    if wanted_n is None:
-        assert shore_a is not None
-        choice = one_choice(
-            piece,
-            shore_a,
-            _PATTERN if pattern is None else pattern,
-            _DENSITY if density is None else density,
-            _CHOSEN_WALLS if walls is None else walls,
-        )
-        told = [predicted(piece, choice, deflection_mm, factor, None)]
-        shown = told
-    else:
-        told = [predicted(piece, c, deflection_mm, factor, wanted_n) for c in options(piece, shore_a) if fits(piece, c)]
-        if not told:
-            raise DomainError("no choice fits: the piece is thinner than two walls; make it larger")
-        shown = nearest(told, wanted_n, shore_a)
+    told, shown = _told(piece, deflection_mm, wanted_n, shore_a, factor, (pattern, density, walls))
     first = shown[0]
     measured_factor = None if measured_n is None else measured_n / first.force_n * (factor or 1.0)
-    for name, value, ratio in (("factor", factor, factor), ("measured_n", measured_n, measured_factor)):
-        if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
-            raise DomainError(
-                f"{name} {value:g} is {number(ratio)} times what the model says, and no printed piece is known beyond "
-                f"{_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its hardness"
-            )
+    _require_likely(("factor", factor, factor), ("measured_n", measured_n, measured_factor))
     at = np.linspace(0.0, min(1.25 * deflection_mm, 0.5 * travel_mm(piece)), 26)[1:]
     curve = [predicted(piece, first.choice, float(x), factor, None) for x in at]
     forces = [p.force_n for p in told]
@@ -138,6 +114,36 @@ def feel(
     )
 
 
+def _told(
+    piece: Piece, deflection_mm: float, wanted_n: float | None, shore_a: float | None, factor: float | None,
+    one: tuple[str | None, float | None, int | None],
+) -> tuple[list[Predicted], list[Predicted]]:  # fmt: skip
+    """Every choice that was looked at with its force, and those that are told."""
+    if wanted_n is None:
+        assert shore_a is not None
+        pattern, density, walls = one
+        choice = one_choice(
+            piece, shore_a, _PATTERN if pattern is None else pattern, _DENSITY if density is None else density,
+            _CHOSEN_WALLS if walls is None else walls,
+        )  # fmt: skip
+        told = [predicted(piece, choice, deflection_mm, factor, None)]
+        return told, told
+    told = [predicted(piece, c, deflection_mm, factor, wanted_n) for c in options(piece, shore_a) if fits(piece, c)]
+    if not told:
+        raise DomainError("no choice fits: the piece is thinner than two walls; make it larger")
+    return told, nearest(told, wanted_n, shore_a)
+
+
+def _require_likely(*ratios: tuple[str, float | None, float | None]) -> None:
+    """Refuse a force that no printed piece is known to be so far from."""
+    for name, value, ratio in ratios:
+        if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
+            raise DomainError(
+                f"{name} {value:g} is {number(ratio)} times what the model says, and no printed piece is known beyond "
+                f"{_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its hardness"
+            )
+
+
 def _require_asked(
     wanted_n: float | None, shore_a: float | None, factor: float | None, measured_n: float | None
 ) -> None:
@@ -155,7 +161,7 @@ def _require_asked(
         raise DomainError("measured_n belongs to one choice: leave the wanted force out")
 
 
-def _hardness(filament: str | Path | Filament, asked: float | None) -> float:
+def _hardness(filament: Source | Filament, asked: float | None) -> float:
     spool = filament if isinstance(filament, Filament) else read_filament(filament)
     if asked is not None and asked != spool.shore:
         raise DomainError(f"{spool.name!r} is {spool.shore:g}{spool.scale}, asked for {asked:g}A: give one of them")

@@ -3,7 +3,6 @@
 What does not change while a handle moves (the samples of the machine and the spool) is worked out once.
 """
 
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,14 +10,15 @@ from typing import Any
 import numpy as np
 
 from pliant.errors import DomainError
+from pliant.files import Text
 from pliant.recipe.window import Carry, carry, window_map
 from pliant.records.baseline import BEAD_WORDS, Baseline, read_baseline, with_widths
 from pliant.records.filament import read_filament
 from pliant.records.limits import allowed_c
 from pliant.records.machine import read_machine
 from pliant.records.recipe import WindowMap
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.plan import BEAD
-from pliant.workflows.prints import with_witnesses
 
 __all__ = ["Handles"]
 
@@ -35,12 +35,9 @@ class Handles:
     @classmethod
     def of(cls, machine: str, filament: str, baseline: str, book: str | Path | None = None) -> "Handles":
         """Read the three records from their text, and what the prints of a book say of them."""
-        with tempfile.TemporaryDirectory(prefix="pliant-") as name:
-            places = [Path(name) / f"{kind}.toml" for kind in ("machine", "filament", "baseline")]
-            for place, text in zip(places, (machine, filament, baseline), strict=True):
-                place.write_text(text, encoding="utf-8")
-            m, f = read_machine(places[0]), read_filament(places[1])
-            return cls(carry(m, with_witnesses(m, f, book)), with_widths(read_baseline(places[2]), m))
+        m, f = read_machine(Text("machine", machine)), read_filament(Text("filament", filament))
+        base = read_baseline(Text("baseline", baseline))
+        return cls(carry(m, with_witnesses(m, f, book)), with_widths(base, m))
 
     def map_at(
         self, layer_height_mm: float, width_mm: float, speed_mm_per_s: float, nozzle_c: float

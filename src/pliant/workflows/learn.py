@@ -12,29 +12,30 @@ from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
 from pliant.feed import chain
 from pliant.feed.envelope import Envelope
-from pliant.feed.risk import chance_band
+from pliant.feed.limit import limit_speed
+from pliant.feed.risk import stated_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.feed.store_known import SteadyBead, laws_of, store_known
 from pliant.feed.witness import Witnesses
-from pliant.files import write_new
-from pliant.job.job import job_of
+from pliant.files import Source, write_new
+from pliant.job.job import Job, read_job
 from pliant.learning.checks import left_out
 from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
-from pliant.learning.summary import summarise, updated
+from pliant.learning.summary import Summary, summarise, updated
 from pliant.mending.shape import drive_for
 from pliant.mending.shape_profile import errors_with
 from pliant.models.bead import bead_area_mm2
-from pliant.program.read import read_program
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
+from pliant.records.evidence import Evidence
 from pliant.records.filament import Filament, read_filament
-from pliant.records.learned import Learned
+from pliant.records.learned import Answer, Learned
 from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine
 from pliant.say import count, number
-from pliant.workflows.prints import with_witnesses
+from pliant.workflows.evidence import with_witnesses
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
@@ -45,13 +46,13 @@ _SHAPED_MM_PER_S = 15.0  # common practice, no source: the speed that is called 
 
 def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
     """What a program asks of the feed path, boiled down."""
-    return job_of(read_program(program, machine.dialect), machine, filament).envelope
+    return read_job(program, machine, filament).envelope
 
 
 def learn(
     readings: Sequence[str | Path | Readings],
-    machine: str | Path,
-    filament: str | Path,
+    machine: Source,
+    filament: Source,
     *,
     folder: str | Path | None = None,
     program: str | Path | None = None,
@@ -91,22 +92,16 @@ def learn(
         If a record or a sheet cannot be used, or a sheet was learned from before.
     NotConvergedError
         If the draws fail their own test.
-
-    Notes
-    -----
-    Long on purpose: one walk from the sheets to the records, and one record filled field by field.
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
     said = with_witnesses(own_machine, own_filament, book, near=program).evidence
     prints = said if said is not None and said.prints else None
     if not sheets and prints is None:
-        also = "" if book is None else f", and no print in {book} counts"
-        why = "" if said is None else f" ({'; '.join(said.left_out[:3])})"
-        raise PliantError(f"no readings{also}{why}; give at least one filled-in sheet")
+        raise PliantError(_nothing(book, said))
     _require_same(sheets, own_machine, own_filament)
     marks = _marks(sheets, own_filament) + (said.marks if isinstance(said, Witnesses) else ())
-    flows = envelope_of(program, own_machine, own_filament) if program is not None else None
+    job = read_job(program, own_machine, own_filament) if program is not None else None
     space = Space(own_machine, own_filament, sheets)
     posterior = fit(Sheets(space, sheets, prints), seed=seed, progress=progress)
     draws = posterior.thinned(_DRAWS, np.random.default_rng(seed))
@@ -116,19 +111,11 @@ def learn(
     learned_from = tuple(r.name or r.kind for r in sheets)
     learned_from += (count(prints.prints, "print"),) if prints is not None else ()
     source = "learned from " + ", ".join(learned_from)
-    files: tuple[Path | None, Path | None] = (None, None)
-    before = after = None
-    if write:
-        place = Path(folder) if folder is not None else None
-        new_machine, new_filament = next_version(machine, place), next_version(filament, place)
-        write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
-        write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
-        files = (new_machine, new_filament)
+    files = _written(machine, filament, folder, summary, source) if write else (None, None)
     new = updated(own_machine, own_filament, summary)
-    limits = _limit(own_machine, own_filament), _limit(*new)
-    if flows is not None:
-        before = chance_band(flows, own_machine, own_filament)
-        after = chance_band(flows, *new)
+    own = own_machine, own_filament
+    limits = _limit(*own), _limit(*new)
+    before, after = (None if job is None else _answer(job, *pair) for pair in (own, new))
     return Learned(
         changed=summary.changed,
         noise=summary.noise,
@@ -139,18 +126,42 @@ def learn(
         draws=posterior.flat.shape[0],
         autocorrelation_steps=posterior.autocorrelation_steps,
         acceptance=posterior.acceptance,
-        machine_file=None if files[0] is None else str(files[0]),
-        filament_file=None if files[1] is None else str(files[1]),
+        machine_file=files[0],
+        filament_file=files[1],
         program=None if program is None else Path(program).name,
         before=before,
         after=after,
         limit_before=limits[0],
         limit_after=limits[1],
-        limit_spread_left=limit_spread_left((own_machine, own_filament), new),
+        limit_spread_left=limit_spread_left(own, new),
         limit_nozzle_c=own_filament.reference_c,
         **_stores((own_machine, own_filament), new),
         notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
+
+
+def _answer(job: Job, machine: Machine, filament: Filament) -> Answer:
+    """What `check` says of a job with other records of the same machine and spool."""
+    risk = stated_risk(job.envelope, machine, filament, shares=False)
+    return Answer(risk.probability, risk.error, limit_speed(job.groups, machine, filament))
+
+
+def _nothing(book: str | Path | None, said: Evidence | None) -> str:
+    """Why there is nothing to learn from."""
+    also = "" if book is None else f", and no print in {book} counts"
+    why = "" if said is None else f" ({'; '.join(said.left_out[:3])})"
+    return f"no readings{also}{why}; give at least one filled-in sheet"
+
+
+def _written(
+    machine: Source, filament: Source, folder: str | Path | None, summary: Summary, source: str
+) -> tuple[str, str]:
+    """Write the new versions of both records, and say where."""
+    place = Path(folder) if folder is not None else None
+    new_machine, new_filament = next_version(machine, place), next_version(filament, place)
+    write_new(new_machine, updated_machine(machine, summary.machine, summary.mixes, source))
+    write_new(new_filament, updated_filament(filament, summary.filament, summary.together, source))
+    return str(new_machine), str(new_filament)
 
 
 def _require_same(sheets: Sequence[Readings], machine: Machine, filament: Filament) -> None:

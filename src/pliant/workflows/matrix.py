@@ -1,13 +1,9 @@
 """Many programs on many machines with many spools, each program read once."""
 
-import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from pliant.ahead import compile_ahead
 from pliant.errors import PliantError
 from pliant.job.outlook import Outlook
 from pliant.program.read import read_program
@@ -15,7 +11,8 @@ from pliant.progress import Progress
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.records.many import Combination, Matrix
-from pliant.workflows.batch import programs_in
+from pliant.records.program import Program
+from pliant.workflows.folder import programs_in, side_by_side
 
 __all__ = ["matrix"]
 
@@ -52,34 +49,39 @@ def matrix(
         If a folder is empty, a record cannot be used, or two records have one name.
     """
     paths = programs_in(folder)
-    records = (
+    found = side_by_side(
+        _one,
+        paths,
         _records(machines, "machine", ".machine.toml", read_machine),
         _records(filaments, "spool", ".filament.toml", read_filament),
+        workers=workers,
+        progress=progress,
     )
-    compile_ahead(progress)
-    workers = max(1, min(len(paths), workers or os.cpu_count() or 1))
-    done: list[tuple[list[Combination], str]] = []
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        for k, found in enumerate(pool.map(_one, paths, [records] * len(paths)), 1):
-            done.append(found)
-            if progress is not None:
-                progress("checking", k / len(paths))
-    unread = {Path(path).name: why for path, (_, why) in zip(paths, done, strict=True) if why}
-    return Matrix(tuple(c for found, _ in done for c in found), unread)
+    unread = {Path(path).name: why for path, (_, why) in zip(paths, found, strict=True) if why}
+    return Matrix(tuple(c for row, _ in found for c in row), unread)
 
 
-def _one(path: str, records: tuple[list[Machine], list[Filament]]) -> tuple[list[Combination], str]:
-    """All combinations of one program, or why it cannot be read."""
-    found, read = [], {}
+def _one(path: str, machines: list[Machine], filaments: list[Filament]) -> tuple[list[Combination], str]:
+    """All combinations of one program, or why no dialect of the machines can read it."""
+    name, read, found = Path(path).name, dict[str, Program | PliantError](), list[Combination]()
+    for machine in machines:
+        if machine.dialect not in read:
+            read[machine.dialect] = _read(path, machine.dialect)
+        program = read[machine.dialect]
+        if isinstance(program, Program):
+            outlook = Outlook(program, name, machine)
+            found += [outlook.with_spool(filament) for filament in filaments]
+        else:
+            found += [Combination.none(name, machine.name, filament.name, str(program)) for filament in filaments]
+    wrong = [why for why in read.values() if isinstance(why, PliantError)]
+    return ([], str(wrong[0])) if len(wrong) == len(read) else (found, "")
+
+
+def _read(path: str, dialect: str) -> Program | PliantError:
     try:
-        for machine in records[0]:
-            if machine.dialect not in read:
-                read[machine.dialect] = read_program(path, machine.dialect)
-            outlook = Outlook(read[machine.dialect], Path(path).name, machine)
-            found += [outlook.with_spool(filament) for filament in records[1]]
+        return read_program(path, dialect)
     except PliantError as error:
-        return [], str(error)
-    return found, ""
+        return error
 
 
 def _records(places: Sequence[str | Path], what: str, ending: str, read: Callable[[Any], Any]) -> list[Any]:

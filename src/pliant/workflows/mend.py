@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk
-from pliant.files import replace_file, require_place, same_file
+from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job
-from pliant.job.tonight import proved
-from pliant.job.verdict import FEEDS_BELOW
+from pliant.job.tonight import LOST_CAUSE, proved
+from pliant.job.verdict import Examined
 from pliant.mending.asked import asked_along
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
@@ -31,7 +32,7 @@ from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
 from pliant.records.program import BEAD, Program
 from pliant.workflows.check import examine
-from pliant.workflows.prints import with_witnesses
+from pliant.workflows.evidence import with_witnesses
 
 __all__ = ["ADDED", "PASSES", "mend"]
 
@@ -58,6 +59,23 @@ def _flat(stages: Stages) -> Flat:
     ours = stages.plan(chance, 1 / AIM)  # both by the draws that searches see
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
     return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
+
+
+def _seen_first(
+    source: Path, machine: Machine, filament: Filament, reading: str, progress: Progress | None
+) -> Examined:
+    """Examine the input, which must mean one thing to every controller it may be for."""
+    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
+    _demand_one_meaning(first)
+    return examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+
+
+def _no_room(error: OSError) -> PliantError:
+    where = error.filename or tempfile.gettempdir()
+    return PliantError(
+        f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a folder "
+        "with room"
+    )
 
 
 def _seen_again(
@@ -113,14 +131,14 @@ def _shaped(
 
 def mend(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     output: str | Path | None = None,
     in_place: bool = False,
     passes: Collection[str] = PASSES,
-    target: float = FEEDS_BELOW,
-    aim: str = "surest",
+    target: float | None = None,
+    aim: str | None = None,
     proof: bool = True,
     height_mm: float = 0.0,
     retraction: bool = True,
@@ -146,10 +164,12 @@ def mend(
     passes : collection of str
         Which passes run, of `PASSES` and `ADDED`.
     target : float, default 0.02
-        Chance of a jam to stay under. [-]
-    aim : {"surest", "quickest"}
+        Chance of a jam to stay under; naming one is to aim for the surest. [-]
+    aim : {"quickest", "surest"}, optional
         `quickest` stays under the chance at which the part is expected soonest, the first of the tries of `tonight`,
-        where that is more than the target; for a print that somebody looks at.
+        where that is more than the target; for a print that somebody looks at. `surest` stays under the target. Without
+        a word it is the quickest where speeds may change, somebody looks at the print, a try is worth its restarts, and
+        no target is named.
     proof : bool, default True
         Whether `quickest` adds the pass `proof` to a program that does not feed as it is.
     height_mm : float, default 0
@@ -184,7 +204,8 @@ def mend(
     -----
     Long on purpose: one walk from the input to the file, in one temporary folder, and one record filled field by field.
     """
-    source = Path(program)
+    source, tell = Path(program), progress or silent
+    named, target = target is not None, FEEDS_BELOW if target is None else target
     _require_asked(passes, target, height_mm, retraction, aim)
     goal = _goal(source, output, in_place, (machine, filament))
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
@@ -192,13 +213,13 @@ def mend(
     if filament.evidence is None:
         filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
-    tell = progress or silent
-    first = read_program(source, reading, told(part_of(progress, 0.0, 0.1), "reading"))
-    _demand_one_meaning(first)
+    seen = _seen_first(source, machine, filament, reading, progress)
     if "shape" in passes:
-        require_shapeable(first)
-    seen = examine(first, machine, filament, progress=part_of(progress, 0.1, 0.1))
+        require_shapeable(seen.job.program)
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
+    aim, why_aim = (
+        (aim, "") if aim is not None else ("surest", "") if named or "flow" not in passes else _own_aim(before, machine)
+    )
     proof &= aim == "quickest" and before.tonight is not None and before.tonight.proof is not None
     passes = (*passes, "proof") if proof and "proof" not in passes else tuple(passes)
     asked = passes
@@ -211,8 +232,9 @@ def mend(
             pull = None if retraction else Pull(0.0, "you asked for none")
             stages = Stages(Path(name), seen.job, before.least_chance, reading, target, height_mm, pull, all_shows)
             stages.note("proof", why_none)
+            stages.note("aim", why_aim)
             kept = seen.job if look is not None else None
-            del first, seen  # as large as the program
+            del seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
             flat = _flat(stages)
             run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
@@ -242,9 +264,9 @@ def mend(
                     progress=part_of(progress, 0.85, 0.15),
                 )  # fmt: skip
                 ran = tuple(name for name in (*PASSES, *ADDED) if name in asked)
-                return replace(
-                    again, passes=ran, aim=aim, notes=(f"{doubted}: {_LEFT[doubted]}: {refused}", *again.notes)
-                )
+                notes = [f"proof: {why_none}"] if why_none else []
+                notes.append(f"{doubted}: {_LEFT[doubted]}: {refused}")
+                return replace(again, passes=ran, aim=aim, notes=(*notes, *again.notes))
             _demand(certificate)
             if look is not None and kept is not None and now is not None:
                 tell("drawing", 0.85)
@@ -252,11 +274,7 @@ def mend(
             if goal is not None:
                 replace_file(final, goal, like=goal if goal.exists() else source)
     except OSError as error:
-        where = error.filename or tempfile.gettempdir()
-        raise PliantError(
-            f"{where}: cannot be written ({error.strerror}); the input is untouched. Free space, or set TMPDIR to a "
-            "folder with room"
-        ) from error
+        raise _no_room(error) from error
     return Mended(
         output=str(goal) if goal is not None else None,
         meets_target=after.least_chance <= target,
@@ -284,6 +302,18 @@ def _no_proof(job: Job, before: Findings) -> str:
     return no_proof_why(job, told.flow_over_worst if told is not None else 1.0)
 
 
+def _own_aim(before: Findings, machine: Machine) -> tuple[str, str]:
+    """What is aimed for where nobody says, and why it is not the quickest."""
+    if before.verdict == "feeds":
+        return "surest", ""
+    if not machine.tries.watched:
+        return "surest", "surest, since nobody looks at a print by the machine's record (tries.looks_in_every_min)"
+    tries = before.tonight.tries if before.tonight is not None else ()
+    if not tries or np.prod([t.jam_probability for t in tries]) > LOST_CAUSE:
+        return "surest", "surest, since no try of this program is worth its restarts"
+    return "quickest", ""
+
+
 def _aimed(aim: str, target: float, before: Findings, machine: Machine, *, proof: bool) -> float:
     """The chance of a jam to stay under. [-]"""
     if aim == "surest" or before.tonight is None or not before.tonight.tries:
@@ -299,14 +329,14 @@ def _aimed(aim: str, target: float, before: Findings, machine: Machine, *, proof
     return max(target, told.jam_probability if proof and told is not None else before.tonight.tries[0].jam_probability)
 
 
-def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str) -> None:
+def _require_asked(passes: Collection[str], target: float, height_mm: float, retraction: bool, aim: str | None) -> None:
     """Refuse what cannot be asked for, before anything is read."""
     for name in passes:
         if name not in PASSES + ADDED:
             raise PliantError(f"unknown pass {name!r}; choose from {', '.join(PASSES + ADDED)}")
     if not 0 < target < 1:
         raise PliantError(f"target must be a chance between 0 and 1, got {target:g}")
-    if aim not in AIMS:
+    if aim not in (None, *AIMS):
         raise PliantError(f"`aim` must be one of {', '.join(AIMS)}, or a chance, got {aim!r}")
     if not 0 <= height_mm <= MOST_HEIGHT_MM:
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")

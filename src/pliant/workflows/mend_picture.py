@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import PliantError
-from pliant.files import require_place, save_whole
+from pliant.files import Source, require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
 from pliant.job.widths import widths_of
@@ -97,7 +97,7 @@ def _most_changed(before: Job, after: Job, count: int) -> tuple[list[int], list[
 
 
 def mend_with_picture(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, **asked: Any
+    program: str | Path, machine: Source | Machine, filament: Source | Filament, **asked: Any
 ) -> tuple[Mended, Remake]:
     """Do what `mend` does, and draw both programs.
 
@@ -129,8 +129,8 @@ def mend_with_picture(
 
 def mend_with_report(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     page: str | Path,
     **asked: Any,
 ) -> Mended:

@@ -20,6 +20,7 @@ from pliant.feed.envelope import Envelope
 from pliant.feed.passage import ONE
 from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
 from pliant.feed.steps import failing_flow_mm3_per_s, step_log_margins
+from pliant.files import Source
 from pliant.learning.likelihood import Space
 from pliant.learning.next_coupon import expected_shrinkage, template
 from pliant.records.coupon import Readings
@@ -121,8 +122,8 @@ def least_log_margin(
 
 
 def next_coupon(
-    machine: str | Path,
-    filament: str | Path,
+    machine: Source,
+    filament: Source,
     *,
     program: str | Path | None = None,
     seed: int = 7,

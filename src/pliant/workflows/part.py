@@ -2,13 +2,14 @@
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pliant.colours import OCHRE, PLUM
 from pliant.constants import Z90
 from pliant.errors import MeshError
+from pliant.files import Source
 from pliant.mesh.mesh_read import read_mesh
 from pliant.records.baseline import WIDE
 from pliant.records.filament import Filament, read_filament
@@ -16,13 +17,16 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.part import Hole, Mesh, Orientation, PartFindings, Printing
 from pliant.say import number
 
+if TYPE_CHECKING:
+    from pliant.mesh.stances import Limits
+
 __all__ = ["part", "told_of_part"]
 
 
 def part(
     mesh: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     *,
     keep: int = 4,
     holes: bool = False,
@@ -62,9 +66,9 @@ def part(
     doubts = _doubts(solid, bead)
     repaired = tuple(f"closed a hole smaller than a bead, {h.sentence()}" for h in solid.patched if h.across_mm < bead)
     _require_size(solid, machine)
-    from pliant.mesh.orient import ANGLE_CONVENTION, best_orientations, rank_key
+    from pliant.mesh.orient import ANGLE_CONVENTION
     from pliant.mesh.orient_reasons import why_before
-    from pliant.mesh.repair import half_edge_twins, mesh_volume_mm3
+    from pliant.mesh.repair import mesh_volume_mm3
     from pliant.mesh.stances import Limits
     from pliant.mesh.unite import crossing_words, united
     from pliant.piece.laid import job_for
@@ -73,19 +77,7 @@ def part(
     as_read, solid = solid, united(solid)
     crossed = crossing_words(solid)
     job = job_for(machine, filament, limits.ledge_mm, limits.bridge_mm)
-    stands, candidates = best_orientations(
-        solid,
-        job.layer_height_mm,
-        bead_mm=job.bead_width_mm,
-        limits=limits,
-        keep=keep,
-        reach_mm=machine.volume_mm,
-    )
-    twin = half_edge_twins(solid.faces)
-    full = []
-    for stand in stands:
-        full.append(_drawn(solid, twin, stand, job, limits.overhang_deg, Path(mesh).stem))
-    full.sort(key=rank_key)
+    full, candidates = _stood(solid, job, limits, keep, machine, Path(mesh).stem)
     best = full[0].forecast
     assert best is not None
     size = np.ptp(solid.vertices, axis=0)
@@ -127,6 +119,20 @@ def _closed_mesh(mesh: str | Path, bead_mm: float, holes: bool) -> Mesh:
     return solid
 
 
+def _stood(
+    solid: Mesh, job: Printing, limits: "Limits", keep: int, machine: Machine, name: str
+) -> tuple[list[Orientation], int]:
+    """The best ways to stand, each with its forecast and drawings, and how many were looked at."""
+    from pliant.mesh.orient import best_orientations, rank_key
+    from pliant.mesh.repair import half_edge_twins
+
+    stands, candidates = best_orientations(
+        solid, job.layer_height_mm, bead_mm=job.bead_width_mm, limits=limits, keep=keep, reach_mm=machine.volume_mm
+    )
+    twin = half_edge_twins(solid.faces)
+    return sorted((_drawn(solid, twin, s, job, limits.overhang_deg, name) for s in stands), key=rank_key), candidates
+
+
 def _drawn(solid: Mesh, twin: Any, stand: Orientation, job: Printing, overhang_deg: float, name: str) -> Orientation:
     """A way to stand with its forecast and its two drawings."""
     from pliant.mesh.drawing import standing, underside
@@ -153,7 +159,7 @@ def _surface_mm2(solid: Mesh) -> float:
     return float(np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1).sum() / 2)
 
 
-def _limits_told(limits: Any, job: Printing) -> dict[str, float]:
+def _limits_told(limits: "Limits", job: Printing) -> dict[str, float]:
     return {
         "overhang_deg": limits.overhang_deg,
         "ledge_mm": limits.ledge_mm,
@@ -211,7 +217,7 @@ _CAUTIONS = (
 )
 
 
-def _assumed(job: Printing, limits: Any, machine: Machine) -> tuple[str, ...]:
+def _assumed(job: Printing, limits: "Limits", machine: Machine) -> tuple[str, ...]:
     said = [
         f"bead {job.bead_width_mm:.2f} mm wide, layers of {job.layer_height_mm:.2f} mm "
         "(by the nozzle; common practice)",

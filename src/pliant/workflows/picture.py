@@ -6,7 +6,7 @@ import numpy as np
 
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
-from pliant.files import require_place, save_whole
+from pliant.files import Source, require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
 from pliant.job.tonight import Weighed, curves_of
@@ -18,7 +18,7 @@ from pliant.records.machine import Machine
 from pliant.records.trace import Picture
 from pliant.workflows.check import examine
 
-__all__ = ["check_with_picture", "check_with_report", "draw"]
+__all__ = ["check_with_report", "draw"]
 
 
 def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Picture:
@@ -73,18 +73,10 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
     )
 
 
-def check_with_picture(
-    program: str | Path, machine: str | Path | Machine, filament: str | Path | Filament, *, dialect: str | None = None
-) -> tuple[Findings, Picture]:
-    """Do what `check` does, and draw it."""
-    seen = examine(program, machine, filament, dialect=dialect)
-    return seen.findings, draw(seen.job, weighed=seen.weighed)
-
-
 def check_with_report(
     program: str | Path,
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
+    machine: Source | Machine,
+    filament: Source | Filament,
     output: str | Path,
     *,
     dialect: str | None = None,

@@ -5,10 +5,12 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.errors import DomainError
 from pliant.feed.remedies import Changed, hardware_changes
 from pliant.feed.risk import AIM, Risk
 from pliant.feed.warmth import cold_words, unsoftened_share
+from pliant.files import Source
 from pliant.recipe.around import metering_at, ranged, starts_and_stops
 from pliant.recipe.derive import (
     USEFUL_MM_PER_S,
@@ -34,8 +36,8 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.recipe import HeightRow, Helps, Recipe, WindowMap
 from pliant.report.words import unknown_in_words
 from pliant.say import percent
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.part import told_of_part
-from pliant.workflows.prints import with_witnesses
 
 __all__ = ["BEAD", "plan", "window_of"]
 
@@ -47,11 +49,11 @@ _WORTH_SAYING = 1.1  # [-] a change that makes the job less than this quicker is
 
 
 def plan(
-    machine: str | Path | Machine,
-    filament: str | Path | Filament,
-    baseline: str | Path | Baseline,
+    machine: Source | Machine,
+    filament: Source | Filament,
+    baseline: Source | Baseline,
     *,
-    target: float = 0.02,
+    target: float = FEEDS_BELOW,
     mesh: str | Path | None = None,
     book: str | Path | None = None,
     practice: bool = False,
@@ -83,13 +85,8 @@ def plan(
     RecordError, DomainError, MeshError
         If one of the inputs cannot be used; the text names file, key and the way out.
     """
-    if not 0.001 <= target <= 0.5:
-        raise DomainError(f"target must lie between 0.001 and 0.5 (0.02 is one job in fifty), got {target:g}")
-    machine = machine if isinstance(machine, Machine) else read_machine(machine)
-    filament = filament if isinstance(filament, Filament) else read_filament(filament)
-    if filament.evidence is None:
-        filament = with_witnesses(machine, filament, book, practice=practice)
-    base = with_widths(baseline if isinstance(baseline, Baseline) else read_baseline(baseline), machine)
+    _require_target(target)
+    machine, filament, base = _read(machine, filament, baseline, book, practice)
     carried = carry(machine, filament)
     point, rigid = least_time(carried, base, AIM * target), baseline_point(base)
     factor = point.time_s_per_mm3 / rigid.time_s_per_mm3 if point.feeds else None
@@ -129,6 +126,26 @@ def plan(
         after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
         with_practice=WithPractice.of(filament.evidence, risk.probability, risk.without),
     )
+
+
+def _require_target(target: float) -> None:
+    if not 0.001 <= target <= 0.5:
+        raise DomainError(
+            f"target must lie between 0.001 and 0.5 ({FEEDS_BELOW:g} is one job in fifty), got {target:g}"
+        )
+
+
+def _read(
+    machine: Source | Machine, filament: Source | Filament, baseline: Source | Baseline, book: str | Path | None,
+    practice: bool,
+) -> tuple[Machine, Filament, Baseline]:  # fmt: skip
+    """The records: the filament with what prints say of it, the baseline with widths for this nozzle."""
+    machine = machine if isinstance(machine, Machine) else read_machine(machine)
+    filament = filament if isinstance(filament, Filament) else read_filament(filament)
+    if filament.evidence is None:
+        filament = with_witnesses(machine, filament, book, practice=practice)
+    base = baseline if isinstance(baseline, Baseline) else read_baseline(baseline)
+    return machine, filament, with_widths(base, machine)
 
 
 def window_of(carried: Carry, baseline: Baseline, point: Point | None) -> WindowMap:

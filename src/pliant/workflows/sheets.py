@@ -9,6 +9,7 @@ from pliant.book import look, records
 from pliant.book.open_book import open_book
 from pliant.coupons.readings import readings_from, readings_text
 from pliant.errors import BookError
+from pliant.files import Source
 from pliant.progress import Share
 from pliant.records.book import Added
 from pliant.records.coupon import Coupon
@@ -43,7 +44,7 @@ class Sheet:
         }  # fmt: skip
 
 
-def keep_coupon(book: str | Path | None, made: Coupon, machine: str | Path, filament: str | Path) -> Added:
+def keep_coupon(book: str | Path | None, made: Coupon, machine: Source, filament: Source) -> Added:
     """Keep a coupon with its empty sheet, and the versions of the records it was made for.
 
     Parameters
@@ -81,7 +82,7 @@ def empty_sheet(book: str | Path | None, uid: str) -> Sheet:
 
 
 def learn_and_keep(
-    book: str | Path | None, sheet: dict[str, Any], name: str, machine: str | Path, filament: str | Path,
+    book: str | Path | None, sheet: dict[str, Any], name: str, machine: Source, filament: Source,
     *, folder: Path, coupon: str | None = None, program: str | Path | None = None, progress: Share | None = None,
 ) -> tuple[Learned, tuple[Added, Added, Added]]:  # fmt: skip
     """Learn from a filled-in sheet, and keep the new versions and the fit.

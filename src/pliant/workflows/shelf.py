@@ -1,15 +1,15 @@
 """The machines and spools of a book, as their owner's files: what the bench offers, and the first of them."""
 
 import re
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 from pliant.book import look
 from pliant.book.open_book import default_location, is_server, open_book
-from pliant.errors import BookError, RecordError
+from pliant.errors import BookError
+from pliant.files import Text
 from pliant.records.book import Added
-from pliant.records.starters import MACHINES, SPOOLS, starter
+from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
 __all__ = ["Kept", "Shelf", "keep_text", "machine_text", "shelf", "spool_text"]
@@ -54,13 +54,7 @@ def shelf(book: str | Path | None) -> Shelf:
 
 def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
     """Keep the text of a machine.toml or filament.toml as the next version of its name."""
-    with tempfile.TemporaryDirectory(prefix="pliant-") as folder:
-        place = Path(folder) / f"{kind}.toml"
-        place.write_text(text, encoding="utf-8")
-        try:
-            return add_file(book, kind, place)
-        except RecordError as error:
-            raise RecordError(str(error).replace(str(place), kind)) from error
+    return add_file(book, kind, Text(kind, text))
 
 
 def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None) -> str:
@@ -108,11 +102,6 @@ def spool_text(
         f"nozzle_c = [{low:g}, {high:g}]       # {said}\n"
     )
     return text + (f"dry_c = {dry_c:g}\n" if dry_c is not None else "")
-
-
-def archetypes() -> tuple[str, ...]:
-    """The kinds of machine, by name."""
-    return tuple(MACHINES)
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:

@@ -8,8 +8,6 @@ without a slip of the pen; it is printed with the same machine, spool and heat a
 
 from dataclasses import replace
 from functools import lru_cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -19,6 +17,7 @@ from pliant.feed.draws import Draws
 from pliant.feed.passage import JOB_SCATTER
 from pliant.feed.steps import step_log_margins
 from pliant.feed.tries import told_min
+from pliant.files import Text
 from pliant.job.job import Job, motion_of
 from pliant.job.tonight import Weighed, decide, gone_ahead, proved, weigh_tries
 from pliant.learning.likelihood import outcomes
@@ -78,8 +77,5 @@ def _outcomes(machine: Machine, draws: Draws, steps: tuple[Step, ...]) -> np.nda
 def _ladder(machine: Machine, filament: Filament, nozzle_c: float) -> tuple[tuple[Step, ...], float]:
     """Steps and minutes of the ladder that would be printed."""
     made = ladder(machine, filament, nozzle_c=nozzle_c)
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "ladder.gcode"
-        path.write_text(made.program, encoding="ascii")
-        timing = time_program(read_program(path, machine.dialect), motion_of(machine))
+    timing = time_program(read_program(Text("ladder.gcode", made.program), machine.dialect), motion_of(machine))
     return made.steps, float(timing.move_s.sum()) / 60

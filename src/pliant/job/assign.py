@@ -102,7 +102,7 @@ def _solve(
     least.append(np.full(len(machines), -np.inf))
     most.append(np.zeros(len(machines)))
     for name, length in spool_m.items():
-        takes = np.array([c.filament_mm / 1000 if c.filament == name else 0.0 for c in able])
+        takes = np.array([(c.filament_mm or 0.0) / 1000 if c.filament == name else 0.0 for c in able])
         rows.append(_rows([0] * n, takes, 1, n + 1))
         least.append(np.array([-np.inf]))
         most.append(np.array([length]))

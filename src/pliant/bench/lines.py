@@ -74,7 +74,7 @@ class WorkLines:
 
     def __init__(self, store: Store, processes: int = 2, left_alone_s: float = _LEFT_ALONE_S):
         self.store, self.left_alone_s = store, left_alone_s
-        self.jobs: dict[str, Work] = {}
+        self.works: dict[str, Work] = {}
         self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Work]]
         self._closing = threading.Event()
         self._threads = [
@@ -86,8 +86,8 @@ class WorkLines:
     def close(self) -> None:
         """End everything."""
         self._closing.set()
-        for job in self.jobs.values():
-            job.stop.set()
+        for work in self.works.values():
+            work.stop.set()
         for thread in self._threads:
             thread.join(5)
 
@@ -110,45 +110,45 @@ class WorkLines:
         quick : bool
             Somebody waits for it.
         """
-        waiting = sum(1 for job in self.jobs.values() if not job.ended)
+        waiting = sum(1 for work in self.works.values() if not work.ended)
         if waiting >= _WAITING:
-            raise Fault(503, "the bench has its hands full; wait for a job to end, or stop one")
-        uid, folder = self.store.job_folder()
-        job = Work(uid, kind, folder, asked, names or [], about or {})
-        self.jobs[uid] = job
-        over = [j for j in self.jobs.values() if j.ended][: max(0, len(self.jobs) - _KEEP)]
+            raise Fault(503, "the bench has its hands full; wait for a piece of work to end, or stop one")
+        uid, folder = self.store.work_folder()
+        work = Work(uid, kind, folder, asked, names or [], about or {})
+        self.works[uid] = work
+        over = [j for j in self.works.values() if j.ended][: max(0, len(self.works) - _KEEP)]
         for old in over:
-            del self.jobs[old.uid]
-            self.store.drop_job(old.uid)
-        self._lines["quick" if quick else "long"].put(job)
-        return job
+            del self.works[old.uid]
+            self.store.drop_work(old.uid)
+        self._lines["quick" if quick else "long"].put(work)
+        return work
 
-    def job(self, uid: str, kind: str | None = None) -> Work:
+    def find(self, uid: str, kind: str | None = None) -> Work:
         """A piece of work that is still here."""
-        found = self.jobs.get(uid)
+        found = self.works.get(uid)
         if found is None or (kind is not None and found.kind != kind):
             raise Fault(404, "that work is no longer on the bench; the book keeps what it found")
         found.looked_at = time.monotonic()
         return found
 
-    def forget(self, job: Work) -> None:
+    def forget(self, work: Work) -> None:
         """Drop a piece of work whose result has been handed on."""
-        self.jobs.pop(job.uid, None)
-        self.store.drop_job(job.uid)
+        self.works.pop(work.uid, None)
+        self.store.drop_work(work.uid)
 
-    def stop(self, job: Work) -> None:
+    def stop(self, work: Work) -> None:
         """Stop it, wherever it is."""
-        job.stop.set()
-        if job.state == "waiting":
-            self._end(job, "stopped", "stopped before it began")
+        work.stop.set()
+        if work.state == "waiting":
+            self._end(work, "stopped", "stopped before it began")
 
-    async def change(self, job: Work, seen: int, patience_s: float, gone: Callable[[], Any]) -> None:
+    async def change(self, work: Work, seen: int, patience_s: float, gone: Callable[[], Any]) -> None:
         """Wait until there is news, the patience ends, or the asker has gone."""
         until = time.monotonic() + patience_s
-        while job.version == seen and not job.ended and time.monotonic() < until:
+        while work.version == seen and not work.ended and time.monotonic() < until:
             if await gone():
                 return
-            job.looked_at = time.monotonic()
+            work.looked_at = time.monotonic()
             await asyncio.sleep(0.08)
 
     def _serve(self, line: str) -> None:
@@ -159,15 +159,15 @@ class WorkLines:
                 if warming and connection.poll(0):
                     warming = not self._drained(connection)
                 try:
-                    job = self._lines[line].get(timeout=0.2)
+                    work = self._lines[line].get(timeout=0.2)
                 except queue.Empty:
                     continue
-                if job.ended:
+                if work.ended:
                     continue
                 if process.exitcode is not None:  # ended while it had nothing to do
                     process, connection = self._start(line, process, connection)
                     warming = True
-                if self._work(job, process, connection, warming):
+                if self._work(work, process, connection, warming):
                     warming = False
                 elif not self._closing.is_set():
                     process, connection = self._start(line, process, connection)
@@ -198,50 +198,50 @@ class WorkLines:
             return connection.recv()[0] in ENDED
         return True
 
-    def _work(self, job: Work, process: Any, connection: Connection, warming: bool) -> bool:
+    def _work(self, work: Work, process: Any, connection: Connection, warming: bool) -> bool:
         """Follow one piece of work to its end; false when the process is of no use any more."""
         sent = False
         while True:
-            if job.stop.is_set() or self._closing.is_set():
-                self._end(job, "stopped", "stopped; nothing was kept")
+            if work.stop.is_set() or self._closing.is_set():
+                self._end(work, "stopped", "stopped; nothing was kept")
                 return not (sent or warming)  # a process that was asked nothing serves the next
-            if time.monotonic() - job.looked_at > self.left_alone_s:
-                self._end(job, "stopped", "stopped, since its page was closed")
+            if time.monotonic() - work.looked_at > self.left_alone_s:
+                self._end(work, "stopped", "stopped, since its page was closed")
                 return not (sent or warming)  # a process that was asked nothing serves the next
             try:
                 if not sent and not warming:
-                    connection.send((job.kind, str(job.folder), job.asked, job.names))
+                    connection.send((work.kind, str(work.folder), work.asked, work.names))
                     sent = True
-                    self._say(job, "working", "beginning", 0.0)
+                    self._say(work, "working", "beginning", 0.0)
                 if not connection.poll(0.05):
                     if process.exitcode is not None:
                         raise EOFError
                     if warming:
-                        self._say(job, "waiting", "compiling, which happens once", 0.0)
+                        self._say(work, "waiting", "compiling, which happens once", 0.0)
                     continue
                 said, text, share = connection.recv()
             except (EOFError, OSError):
-                self._end(job, "fault", "the process that did the work ended; this computer may lack memory for it")
+                self._end(work, "fault", "the process that did the work ended; this computer may lack memory for it")
                 return False
             if warming:
                 warming = said not in ENDED
             elif said == "progress":
-                self._say(job, "working", text, share)
+                self._say(work, "working", text, share)
             elif said == "done":
-                self._end(job, "done", "")
+                self._end(work, "done", "")
                 return True
             elif said == "refused":
-                self._end(job, "refused", text)
+                self._end(work, "refused", text)
                 return True
             else:
-                self._end(job, "fault", f"internal fault ({text}); the terminal of the bench says more")
+                self._end(work, "fault", f"internal fault ({text}); the terminal of the bench says more")
                 return True
 
-    def _say(self, job: Work, state: str, what: str, share: float) -> None:
-        if (job.state, job.what, job.share) != (state, what, share):
-            job.state, job.what, job.share = state, what, share
-            job.version += 1
+    def _say(self, work: Work, state: str, what: str, share: float) -> None:
+        if (work.state, work.what, work.share) != (state, what, share):
+            work.state, work.what, work.share = state, what, share
+            work.version += 1
 
-    def _end(self, job: Work, state: str, error: str) -> None:
-        job.state, job.error = state, error
-        job.version += 1
+    def _end(self, work: Work, state: str, error: str) -> None:
+        work.state, work.error = state, error
+        work.version += 1

@@ -11,7 +11,7 @@ import pytest
 
 from bench_visitor import JSON, ORIGIN, Visitor, opened
 from pliant.bench.intake import Limits
-from pliant.bench.jobs import Work
+from pliant.bench.lines import Work
 from pliant.workflows.workshop import feet_program
 
 
@@ -272,8 +272,8 @@ def test_work_nobody_looks_at_is_stopped(tmp_path):
         visitor = Visitor(client)
         job = visitor.first(_long()).json()["id"]
         desk = client.app.app.state.desk
-        _until(lambda: desk.jobs.jobs[job].ended)
-        assert desk.jobs.jobs[job].error == "stopped, since its page was closed"
+        _until(lambda: desk.lines.works[job].ended)
+        assert desk.lines.works[job].error == "stopped, since its page was closed"
 
 
 def test_a_killed_process_is_told_and_replaced(bench):
@@ -285,8 +285,8 @@ def test_a_killed_process_is_told_and_replaced(bench):
 
     for child in multiprocessing.active_children():
         child.kill()
-    _until(lambda: desk.jobs.jobs[uid].ended)
-    assert "the process that did the work ended" in desk.jobs.jobs[uid].error
+    _until(lambda: desk.lines.works[uid].ended)
+    assert "the process that did the work ended" in desk.lines.works[uid].error
     assert bench.done(bench.first()).status_code == 200
 
 

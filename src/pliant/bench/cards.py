@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from pliant.report.words import chance_in_words, clock
 
-__all__ = ["Way", "ways_on"]
+__all__ = ["Card", "cards_of"]
 
 _LADDER = "".join(f'<rect x="{14 + 18 * k}" y="{58 - 9 * k}" width="16" height="{12 + 9 * k}"/>' for k in range(5))
 _PART = '<path d="M20 70h80M30 70V46h60v24M38 46V30h44v16"/>'
@@ -24,7 +24,7 @@ _PICTURES = {
 
 
 @dataclass(frozen=True)
-class Way:
+class Card:
     """One card."""
 
     kind: str  # piece, watch, surest or hardware
@@ -42,7 +42,7 @@ class Way:
         return Markup(f'<svg viewBox="0 0 120 76" aria-hidden="true">{_PICTURES[self.kind]}</svg>')
 
 
-def ways_on(data: dict[str, Any], about: dict[str, str]) -> list[Way]:
+def cards_of(data: dict[str, Any], about: dict[str, str]) -> list[Card]:
     """Cards for what a check found; none where it feeds, or where nothing was weighed.
 
     Parameters
@@ -54,19 +54,19 @@ def ways_on(data: dict[str, Any], about: dict[str, str]) -> list[Way]:
 
     Returns
     -------
-    list of Way
+    list of Card
     """
     t = data.get("tonight")
     if not t or data["verdict"] == "feeds":
         return []
     pair = {"machine": about["machine_uid"], "filament": about["filament_uid"]}
-    job = pair | {"upload": about["upload"]}
+    program = pair | {"upload": about["upload"]}
     found = []
     if t["piece"]:
         found.append(_piece(t, pair))
     if t["tries"] and t["choice"] != "go":
-        found.append(_watched(t, job))
-    found.append(_surest(t, data["speed_share"], job))
+        found.append(_watched(t, program))
+    found.append(_surest(t, data["speed_share"], program))
     return found
 
 
@@ -74,7 +74,7 @@ def _minutes(minutes: float) -> str:
     return clock(60 * minutes)
 
 
-def _piece(t: dict[str, Any], pair: dict[str, str]) -> Way:
+def _piece(t: dict[str, Any], pair: dict[str, str]) -> Card:
     piece = t["piece"]
     said = ["It shows how fast this machine really feeds this spool, and every later answer is surer."]
     if piece["saves_min"] > 1:
@@ -82,30 +82,30 @@ def _piece(t: dict[str, Any], pair: dict[str, str]) -> Way:
     else:
         said.append("On this job alone it does not pay; over the next ones it may.")
     fields = pair | {"kind": piece["kind"]}
-    return Way(
+    return Card(
         "piece", "Print a small piece first", _minutes(piece["minutes"]), tuple(said), "Make the piece", "/coupon",
         fields, t["choice"] == "piece-first",
     )  # fmt: skip
 
 
-def _watched(t: dict[str, Any], job: dict[str, str]) -> Way:
+def _watched(t: dict[str, Any], program: dict[str, str]) -> Card:
     first, *more = t["tries"]
     said = [f"{chance_in_words(first['jam_probability']).capitalize()} that it jams: stay near and watch the drive."]
     if more:
         said.append(f"If it jams, the next try takes {_minutes(more[0]['minutes'])}.")
     said.append(f"Until the part is there: {_minutes(t['expected_min'])} on average, jams counted.")
-    return Way(
+    return Card(
         "watch", "Start now, and watch", _minutes(first["minutes"]), tuple(said), "Make the program for it", "/mend",
-        job | {"aim": "quickest"}, t["choice"] == "watched-start",
+        program | {"aim": "quickest"}, t["choice"] == "watched-start",
     )  # fmt: skip
 
 
-def _surest(t: dict[str, Any], share: float | None, job: dict[str, str]) -> Way:
+def _surest(t: dict[str, Any], share: float | None, program: dict[str, str]) -> Card:
     if share is None:
         said = ("No speed of use brings a jam under 1 in 50 with this machine and spool.", "What would, stands below.")
-        return Way("hardware", "Another part in the machine", "", said, "", "", {}, t["choice"] == "another-part")
+        return Card("hardware", "Another part in the machine", "", said, "", "", {}, t["choice"] == "another-part")
     said = ("At most 1 in 50 that it jams, jams counted in the time.", "The speed where nobody can stay near.")
-    return Way(
+    return Card(
         "surest", "Go slowly and surely", _minutes(t["surest_min"]), said, "Make the program for it", "/mend",
-        job | {"aim": "surest"}, t["choice"] == "go",
+        program | {"aim": "surest"}, t["choice"] == "go",
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import pytest
 
-from pliant.bench.ways import ways_on
+from pliant.bench.cards import cards_of
 
 ABOUT = {"machine_uid": "m" * 16, "filament_uid": "f" * 16, "upload": "u" * 16}
 
@@ -29,16 +29,16 @@ def _found(choice="watched-start", share=0.3, saves=-4.0, tries=2, piece=True, v
     ],
 )
 def test_one_is_advised_and_each_leads_on(found, kinds, advised):
-    ways = ways_on(found, ABOUT)
-    assert [way.kind for way in ways] == kinds
-    assert [way.kind for way in ways if way.advised] == ([advised] if advised else [])
-    for way in ways:
-        assert way.said and way.picture.startswith("<svg") and bool(way.button) == bool(way.action)
-        assert way.kind == "hardware" or way.fields["machine"] == ABOUT["machine_uid"]
+    cards = cards_of(found, ABOUT)
+    assert [card.kind for card in cards] == kinds
+    assert [card.kind for card in cards if card.advised] == ([advised] if advised else [])
+    for card in cards:
+        assert card.said and card.picture.startswith("<svg") and bool(card.button) == bool(card.action)
+        assert card.kind == "hardware" or card.fields["machine"] == ABOUT["machine_uid"]
 
 
 def test_chances_are_said_in_words():
-    watch = ways_on(_found(), ABOUT)[1]
+    watch = cards_of(_found(), ABOUT)[1]
     assert watch.said[0].startswith("About 1 in 5 that it jams") and "39\xa0min" in watch.said[1]
 
 
@@ -46,7 +46,7 @@ def test_the_cards_are_on_the_page_and_an_aim_is_taken(bench):
     begun = bench.first(machine_name="Of ways", spool_name="Of ways")
     data = bench.done(begun).json()
     page = bench.client.get(f"/check/{begun.json()['id']}").text
-    assert page.count('class="way ') == len(ways_on(data, ABOUT)) >= 2 and page.count(">advised<") == 1
+    assert page.count('class="way ') == len(cards_of(data, ABOUT)) >= 2 and page.count(">advised<") == 1
     asked = {"upload": page.split('name="upload" value="')[1].split('"')[0]}
     asked |= {k: page.split(f'name="{k}" value="')[1].split('"')[0] for k in ("machine", "filament")}
     assert bench.post("/mend", asked | {"aim": "luckiest"}).status_code == 422
