@@ -8,7 +8,7 @@ from pliant.program.write import Edits, rewrite
 from pliant.records.mending import Intent
 from recipes import filament, machine
 
-__all__ = ["lines_of_runs", "pair", "shaped"]
+__all__ = ["PER_MM", "lines_of_runs", "pair", "shaped"]
 
 PER_MM = 0.0374  # [mm] of filament for a bead of 0.45 × 0.2 mm
 

@@ -1,5 +1,8 @@
 """The snake that a stop-start piece lays."""
 
+import tomllib
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -11,9 +11,10 @@ from pliant.job.job import job_of
 from pliant.mending import certificate as names
 from pliant.mending.asked import asked_along
 from pliant.mending.certificate import certify
-from pliant.mending.shape_fit import require_shapeable, require_store, shaped_already
+from pliant.mending.shape_fit import require_store, require_unshaped
 from pliant.mending.shape_profile import MOST_FACTOR, STRETCH_S, Drive, profile_for, pull_s
 from pliant.program.read import read_program
+from pliant.program.shaped import levelled_mm, shaped_already
 from pliant.records.program import BEAD
 from pliant.workflows.mend import PASSES, mend
 from recipes import filament, machine
@@ -249,7 +250,23 @@ def test_limit_a_shaped_program_is_not_shaped_again(tmp_path):
     path, goal, _, _, _ = shaped(tmp_path, lines_of_runs())
     assert shaped_already(read_program(path)) == 0 < shaped_already(read_program(goal))
     with pytest.raises(ProgramError, match="the feed is shaped already"):
-        require_shapeable(read_program(goal))
+        require_unshaped(read_program(goal))
+    with pytest.raises(ProgramError, match="mend the program as it was before that"):
+        mend(goal, *pair(), output=tmp_path / "again.gcode")
+    assert not (tmp_path / "again.gcode").exists()
+
+
+@pytest.mark.parametrize("speed", [15.0, 40.0])
+def test_roundtrip_a_shaped_file_alone_is_read_for_what_it_is_to_lay(tmp_path, speed):
+    """Without the input: the sections of the beads, from what each run is fed in all."""
+    path, goal, intent, _, _ = shaped(tmp_path, lines_of_runs(speed=speed))
+    one, two = read_program(path), read_program(goal)
+    true = asked_along(one, two, intent, 1.75)
+    np.testing.assert_allclose(levelled_mm(two), true, rtol=0.02, atol=1e-4)
+    alone, beside = job_of(two, *pair()), job_of(two, *pair(), true)
+    assert alone.bead.rms == pytest.approx(beside.bead.rms, rel=0.1)
+    width = alone.laying.sections.width_mm
+    assert width[width > 0].max() < 1.1 * np.median(width[width > 0])
 
 
 def test_limit_a_store_beyond_the_path_is_refused(tmp_path):

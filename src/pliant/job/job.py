@@ -17,6 +17,7 @@ from pliant.files import Source
 from pliant.job.laying import Laying
 from pliant.program.beside import find_proof, moves_of, without_moves
 from pliant.program.read import read_program
+from pliant.program.shaped import levelled_mm, shaped_already
 from pliant.program.timing import Motion
 from pliant.progress import Share
 from pliant.records.filament import Filament
@@ -71,6 +72,8 @@ def job_of(
             "program of a print (or name the controller as `dialect`, if it reads E words otherwise)"
         )
     diameter, motion = filament.diameter_mm.value, motion_of(machine)
+    if asked_mm is None and shaped_already(program):
+        asked_mm = levelled_mm(program)
     span = find_proof(program)
     if span is None:
         return Job(Laying(program, diameter, motion, asked_mm), machine, filament)

@@ -15,17 +15,36 @@ from pliant.job.job import Job
 from pliant.kernels.words import find_commands
 from pliant.language.edit import set_word
 from pliant.language.line import read_line
+from pliant.program.shaped import shaped_already
 from pliant.program.write import Edits
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 
-__all__ = ["ADVANCE_WORDS", "compensation_off", "require_shapeable", "require_store", "shaped_already"]
+__all__ = ["ADVANCE_WORDS", "compensation_off", "require_shapeable", "require_store", "require_unshaped"]
 
 ADVANCE_WORDS = {("M", 900): "K", ("M", 572): "S"}  # the second from memory
 _IN_WORDS = re.compile(rb"^[ \t]*[A-Z_]*ADVANCE[A-Z_]*[ \t=]", re.I | re.M)
-_APART = 2.0  # [-] by which the feed of neighbours on one straight differs where it was shaped
-_MANY, _SHARE = 8, 0.05  # such places, and per run, that are no accident
 _MOST_STORED = 0.5  # [-] of the way from the drive to the melt: a store beyond it cannot be
+
+
+def require_unshaped(program: Program) -> None:
+    """Refuse a program whose feed is shaped already: what is done to it would undo that, or do it twice.
+
+    Parameters
+    ----------
+    program : Program
+        The moves.
+
+    Raises
+    ------
+    ProgramError
+        One line with the way out.
+    """
+    if (line := shaped_already(program)) > 0:
+        raise ProgramError(
+            f"{program.path} line {line}: the feed is shaped already, it changes along straight beads; mend the "
+            "program as it was before that"
+        )
 
 
 def require_shapeable(program: Program) -> None:
@@ -51,11 +70,6 @@ def require_shapeable(program: Program) -> None:
         if wrong.any():
             line = program.line[bead[int(np.argmax(wrong))]]
             raise ProgramError(f"{program.path} line {line}: {what}; nothing was shaped")
-    if (line := shaped_already(program)) > 0:
-        raise ProgramError(
-            f"{program.path} line {line}: the feed is shaped already, it changes along straight beads; shape the "
-            "program as it was before that"
-        )
     data = Path(program.path).read_bytes()
     if found := _IN_WORDS.search(data):
         line = data.count(b"\n", 0, found.start()) + 1
@@ -89,21 +103,6 @@ def require_store(job: Job) -> None:
             f"the records store {stored:.3g} mm of filament in a path of {path:.3g} mm at this flow; more than half of "
             "it no path does. Print a stop-start piece and learn from it, or slow the program first"
         )
-
-
-def shaped_already(program: Program) -> int:
-    """Line of the first place where the feed was shaped; 0 where it was not."""
-    bead = np.flatnonzero((program.kind == BEAD) & (program.length_mm > 0) & (program.sweep_rad == 0))
-    if bead.size < 2:
-        return 0
-    way = np.diff(program.point_mm, axis=0)[bead] / program.length_mm[bead, None]
-    fed = program.filament_mm[bead] / program.length_mm[bead]
-    one = (np.diff(bead) == 1) & ((way[1:] * way[:-1]).sum(axis=1) > 1 - 1e-4)
-    one &= np.abs(program.speed_mm_per_s[bead[1:]] / program.speed_mm_per_s[bead[:-1]] - 1) < 0.01
-    ratio = fed[1:] / fed[:-1]
-    apart = np.flatnonzero(one & ((ratio > _APART) | (ratio < 1 / _APART)))
-    runs = 1 + int((np.diff(bead) > 1).sum())
-    return int(program.line[bead[apart[0] + 1]]) if apart.size >= max(_MANY, _SHARE * runs) else 0
 
 
 def compensation_off(program: Program, edits: Edits) -> tuple[list[Change], str]:

@@ -38,6 +38,7 @@ _DOES = {
     "flow": "slows beads where the push is too much",
     "retract": "takes out, shortens and slows retractions",
     "coast": "lets the lag finish a run before air",
+    "shape": "charges runs before they begin and draws back what is stored when they end",
 }
 
 

@@ -20,7 +20,7 @@ from pliant.mending.asked import asked_along
 from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, shape_feed, slow_again
-from pliant.mending.shape_fit import require_shapeable
+from pliant.mending.shape_fit import require_shapeable, require_unshaped
 from pliant.mending.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
@@ -214,6 +214,7 @@ def mend(
         filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
     seen = _seen_first(source, machine, filament, reading, progress)
+    require_unshaped(seen.job.program)
     if "shape" in passes:
         require_shapeable(seen.job.program)
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
