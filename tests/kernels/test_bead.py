@@ -35,7 +35,7 @@ def _run(moves, s1=1.2, n=0.6, kept=0.0, late_s=1.0, ratio=1.0, cell=CELL_MM, al
     fed, goes, asked = _fed(moves, **how)
     room = kernel.count_cells(fed.length, asked, cell)
     ratios = np.broadcast_to(np.asarray(ratio, dtype=float), asked.shape).copy()
-    return along(fed, goes, asked, ratios, s1, n, kept, late_s, cell, room)
+    return along(fed, goes, asked, ratios, s1, n, kept, late_s, 0.0, cell, room)
 
 
 _MOVE = st.one_of(
@@ -77,7 +77,7 @@ def test_limit_a_travel_lets_out_the_closed_form(n):
     fed, goes, asked = _fed([(_BEAD, 4000.0, 20.0, 360.0), (_TRAVEL, 15.0, 120.0, 0.0)])
     fed.v_out[0], fed.v_in[1] = 20.0, 20.0  # no stop in between
     fed.v_peak[1] = fed.v_out[1] = 20.0
-    out = kernel.bead_along(fed, goes, asked, np.ones(2), 1.5, n, 0.0, 1.0, 1.0, 10000)
+    out = kernel.bead_along(fed, goes, asked, np.ones(2), 1.5, n, 0.0, 1.0, 0.0, 1.0, 10000)
     full = float(stored_mm3(20.0 * 0.09, 1.5, n))
     assert out[5][1] == pytest.approx(full - float(store_left_mm3(full, 15.0 / 20.0, 1.5, n)), rel=1e-4)
 
@@ -86,12 +86,21 @@ def test_limit_linear_start_is_the_exponential():
     """n = 1: a start from empty falls short by the lag times the flow, and the bead fills up exponentially."""
     fed, goes, asked = _fed([(_BEAD, 400.0, 20.0, 36.0)])
     fed.v_in[0] = fed.v_out[0] = 20.0
-    *_, way, want, got, _, _, _, _, left = kernel.bead_along(fed, goes, asked, np.ones(1), 0.8, 1.0, 0.0, 1.0, 1.0, 500)
+    *_, way, want, got, _, _, _, _, left = kernel.bead_along(
+        fed, goes, asked, np.ones(1), 0.8, 1.0, 0.0, 1.0, 0.0, 1.0, 500
+    )
     end = np.cumsum(way) / 20.0
     start = np.concatenate([[0.0], end[:-1]])
     exact = 1 - 0.8 * (np.exp(-start / 0.8) - np.exp(-end / 0.8)) / (end - start)
     np.testing.assert_allclose(got / want, exact, atol=2e-5)
     assert left == pytest.approx(0.8 * 1.8, rel=1e-6)
+
+
+def test_limit_what_is_stored_at_the_start_is_part_of_the_sum():
+    fed, goes, asked = _fed([(_TRAVEL, 20.0, 50.0, 0.0), (_BEAD, 30.0, 20.0, 2.7)])
+    out = kernel.bead_along(fed, goes, asked, np.ones(2), 1.2, 0.6, 0.25, 0.5, 1.7, 1.0, 100)
+    assert 1.7 + out[6] == pytest.approx(out[4].sum() + out[5].sum() + out[9], rel=1e-12)
+    assert out[5][0] > 0
 
 
 def test_limit_smaller_cells_close_in():

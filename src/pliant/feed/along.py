@@ -131,8 +131,9 @@ def _middle(value: Floats, weight: Floats) -> float:
 
 
 def follow_bead(
-    course: Course, asked_mm: Floats, goes: NDArray[np.bool_], law: StoreLaw, ratio: Floats, area_mm2: float
-) -> BeadAlong:
+    course: Course, asked_mm: Floats, goes: NDArray[np.bool_], law: StoreLaw, ratio: Floats, area_mm2: float,
+    start_mm3: float = 0.0,
+) -> BeadAlong:  # fmt: skip
     """Follow the bead through a job.
 
     Parameters
@@ -149,6 +150,8 @@ def follow_bead(
         How much more than in air each place asks for. [-]
     area_mm2 : float
         Section of the filament. [mm2]
+    start_mm3 : float, default 0
+        Volume stored when it begins. [mm3]
 
     Returns
     -------
@@ -159,6 +162,16 @@ def follow_bead(
     asked = np.ascontiguousarray(asked_mm * area_mm2, dtype=np.float64)
     room = count_cells(course.length_mm, asked, CELL_MM)
     where, share, way, want, got, ooze, fed, _, _, stored = bead_along(
-        fed_along(course, area_mm2), goes, asked, ratio, s1, law.flow_index, law.late_share, law.late_s, CELL_MM, room
+        fed_along(course, area_mm2),
+        goes,
+        asked,
+        ratio,
+        s1,
+        law.flow_index,
+        law.late_share,
+        law.late_s,
+        start_mm3,
+        CELL_MM,
+        room,
     )
     return BeadAlong(where, share, way, want, got, ooze, fed, stored)

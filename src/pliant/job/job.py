@@ -175,7 +175,12 @@ class Job:
         """Its bead along the way with another store."""
         p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
         goes = (p.length_mm > 0) | (p.kind == HOME)
-        return follow_bead(self.course, self.asked_mm, goes, law, self.squeeze, float(area))
+        start = 0.0
+        if self.proof is not None:  # what is laid beside it ends with the pressure that the part begins with
+            first = int(np.argmax(self.asked_mm > 0))
+            flow = self.asked_mm[first] / max(p.length_mm[first], 1e-9) * area * self.course.peak_mm_per_s[first]
+            start = float(law.stored_mm3(float(flow), float(self.squeeze[first])))
+        return follow_bead(self.course, self.asked_mm, goes, law, self.squeeze, float(area), start)
 
     @cached_property
     def groups(self) -> Groups:

@@ -75,7 +75,7 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (sight.shown_pieces, (_AIR, _F2, _I1, _f, _f)),
     (load.settled_peak, (_F2, _F2, _F2, _I1, _I1, _F1, _F1, _F3, _F1)),
     (ways.ground_cells, (_i, _i, _F2, _F1, _f, _f, _f, _f, _f)),
-    (bead.bead_along, (_FED, _B1, _F1, _F1, _f, _f, _f, _f, _f, _i)),
+    (bead.bead_along, (_FED, _B1, _F1, _F1, _f, _f, _f, _f, _f, _f, _i)),
     (bead.count_cells, (_F1, _F1, _f)),
     (order.improve_order, (_I1, _F2, _I2, _i, _i)),
     (cover.cover_travels, (_F2, _I1, _F2, _F1, _I1)),

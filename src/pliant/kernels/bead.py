@@ -86,12 +86,12 @@ def _drain(v, void, given, dt, s, n, late, kept, late_s):
 
 
 @njit(cache=True, error_model="numpy")
-def bead_along(fed, goes, asked, ratio, s1, n, kept, late_s, cell, cells):
+def bead_along(fed, goes, asked, ratio, s1, n, kept, late_s, start, cell, cells):
     """Follow the section of the bead through a program.
 
     Fed of n moves; (n,) whether the nozzle goes anywhere; (n,) volume that each should lay, 0 beside beads [mm3]; (n,)
     store here over store in air; store at 1 mm3/s in air [mm3]; index; share of the store that answers late and its
-    lag [s]; length of a cell [mm]; room.
+    lag [s]; stored at the start [mm3]; length of a cell [mm]; room.
     -> where: move, share of it at the cell's end, length, volume asked and laid (cells,) each, and their number;
     ooze [mm3] of each move (n,); fed, laid, oozed, stored at the end [mm3].
     Long on purpose: one state machine, whose parts share all of its state.
@@ -100,7 +100,8 @@ def bead_along(fed, goes, asked, ratio, s1, n, kept, late_s, cell, cells):
     where, share = np.zeros(cells, np.int64), np.zeros(cells, np.float32)
     way, want, got = np.zeros(cells, np.float32), np.zeros(cells), np.zeros(cells)
     ooze = np.zeros(size)
-    v, void, late, ahead, carry = 0.0, 0.0, 0.0, 0.0, 0.0
+    v, late = (1.0 - kept) * start, kept * start
+    void, ahead, carry = 0.0, 0.0, 0.0
     total, laid, lost = 0.0, 0.0, 0.0
     k = 0  # the open cell; those before it are closed
     alive = False  # the nozzle has not left the run since the last bead

@@ -128,7 +128,10 @@ def runs_settled(case: Case) -> str:
     kept = _kept(case)
     ends = np.flatnonzero(kept.settled)
     slack = WORD_MM * case.unit + DRIFT_MM * case.unit * np.diff(kept.words[ends], prepend=0)
-    left = np.diff(kept.stored_mm[ends], prepend=0.0)
+    rest = kept.stored_mm[ends].copy()
+    if ends.size and ends[-1] == kept.settled.size - 1:  # the last run keeps what was found before the first
+        rest[-1] -= case.intent.shaping.handed_mm if case.intent.shaping is not None else 0.0
+    left = np.diff(rest, prepend=0.0)
     if (k := first_true(np.abs(left) > slack)) >= 0:
         at = where(case.q, int(kept.move[ends[k]]))
         raise Refuted(f"the run before {at} of the mended file holds {left[k]:+.5f} mm of filament more than its own")

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pliant.errors import PliantError
 from pliant.feed import chain
 from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
@@ -185,6 +186,11 @@ def shape_feed(stages: Stages) -> None:
     job, edits = stages.job, Edits.none(stages.program)
     require_shapeable(job.program)
     require_store(job)
+    if stages.dialect == "auto" and np.any(stages.program.states["flow_factor"] != 1.0):
+        raise PliantError(
+            "controllers differ in whether a flow factor (M221) scales what is drawn back, so that "
+            "no feed is right for all of them; name yours as `dialect`"
+        )
     off, assumed = compensation_off(stages.program, edits)
     changes, promised, why = mend_shape(job, edits)
     stages.note("shape", why or assumed)

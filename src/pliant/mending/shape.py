@@ -10,7 +10,7 @@ drive too often, or where more lies in it than travel and filament. `shape_profi
 `shape_fit` what cannot be shaped, `shape_write` cuts the beads.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ _STEP_MM_PER_S = 5.0  # of the drive's speed between stretches; common practice,
 _LEVEL_S = 0.4  # [s] over which a flow is taken; what lasts less is left level
 _OTHER = 0.1  # [-] flows that differ by less are one
 _LEAST_MM = 0.02  # [mm] of filament: less is not worth two lines
+_HANDED = 0.8  # [-] of what the last run stores, that it may keep
 _LEAST_CUTS = 4.0  # [-] stretches that a run has to be long enough for
 _LEAST_FED, _MOST_FED = 0.8, 3.0  # [-] of its feed that a change of speed takes from a bead, or makes of it
 _DIGITS = 5  # of an E word
@@ -80,10 +81,13 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
         _empty(program, edits, runs, gap)
     changes: list[Change] = []
     ends = [*np.flatnonzero(here).tolist(), runs.first.size - 1]
-    handed = round(_found_mm(job, runs), _DIGITS)
+    found = _found_mm(job, runs)
+    handed = round(min(found, _HANDED * float(runs.end_mm[-1])), _DIGITS)  # what the last run keeps, of that
     stored, begin, most = handed, 0, handed
     for end in ends:
-        plan = _planned(job, runs, (begin, end), drive)
+        plan = _planned(job, runs, (begin, end), drive, closes=handed == 0 or end < ends[-1])
+        if begin == 0:  # what was found beyond that is in the store, and not in the sum
+            plan = replace(plan, begin_mm=max(plan.begin_mm - (found - handed), 0.0))
         fitted, charge = _fitted(program, plan, drive, stored, float(runs.end_mm[end]))
         given = fitted.write(edits)
         if charge > 0:
@@ -196,7 +200,7 @@ class _Plan:
     most: float  # that a stretch may be fed over what it was
 
 
-def _planned(job: Job, runs: _Runs, span: tuple[int, int], drive: Drive) -> _Plan:
+def _planned(job: Job, runs: _Runs, span: tuple[int, int], drive: Drive, *, closes: bool) -> _Plan:
     """Plan a chain of runs, from the one that is charged to the one that is drawn back after."""
     begin, end = span
     moves = np.concatenate([np.arange(runs.first[k], runs.last[k]) for k in range(begin, end + 1)])
@@ -210,7 +214,7 @@ def _planned(job: Job, runs: _Runs, span: tuple[int, int], drive: Drive) -> _Pla
         stretches.append(Stretch(at, min(at + seconds * v_start, total), share * start_mm))
         at = min(at + seconds * v_start, total)
     tail, to = [], total
-    for seconds, share in reversed(closing.end):
+    for seconds, share in reversed(closing.end if closes else ()):
         tail.append(Stretch(max(to - seconds * v_end, at), to, share * end_mm))
         to = max(to - seconds * v_end, at)
     stretches += _between(job, moves, (at, to), (start_mm, end_mm), most)

@@ -209,18 +209,10 @@ class _Run:
             volume[k] = asked[k] * factor
         length[-1], top[-1] = 10.0, 100.0
         fed = Fed(length, accel, v_in, top, v_out, np.zeros(n), volume, np.zeros(n))
+        room = count_cells(length, asked, CELL_MM)
         found = bead_along(
-            fed,
-            goes,
-            asked,
-            np.ones(n),
-            self.at_one,
-            self.index,
-            0.0,
-            1.0,
-            CELL_MM,
-            count_cells(length, asked, CELL_MM),
-        )
+            fed, goes, asked, np.ones(n), self.at_one, self.index, 0.0, 1.0, 0.0, CELL_MM, room
+        )  # fmt: skip
         return found[4] / found[3] - 1, found[2].astype(np.float64)
 
     def cost(self, profile: Profile, *, at_end: bool = False) -> float:
