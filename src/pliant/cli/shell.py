@@ -20,17 +20,8 @@ if TYPE_CHECKING:
     from pliant.report.sections import Report
 
 __all__ = [
-    "STOPPED",
-    "OneLine",
-    "debug",
-    "json_",
-    "keep_apart",
-    "practice_",
-    "progress",
-    "show",
-    "user_errors",
-    "write_page",
-]
+    "STOPPED", "OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "show", "user_errors", "write_page",
+]  # fmt: skip
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 practice_ = click.option(

@@ -1,8 +1,8 @@
 """Programs looked at on a Dask cluster: an engine that exists, asked for one function a program.
 
-Nothing here schedules. A program goes as its bytes, under a key made of them, so that one that stands in the folder
-twice is worked out once; the engine gives the work of a computer that dies to another. Computers with another version
-of pliant or of what it computes with would give other digits: they are refused before the first program goes.
+Nothing here schedules. A program goes as its bytes, once, under a key made of them; no folder has to be shared. The
+engine gives the work of a computer that dies to another. Computers with another version of pliant or of what it
+computes with would give other digits: they are refused before the first program goes.
 """
 
 import platform
@@ -118,22 +118,17 @@ def _walk(
     from distributed import as_completed
 
     same = sha256(repr((look.__module__, look.__qualname__, more)).encode()).hexdigest()[:16]
-    at: dict[str, list[int]] = {}
+    at: dict[str, int] = {}
     waiting = as_completed(loop=client.loop)
     while left or at:
         while left and len(at) < most:
             k, path = next(iter(left.items()))
             del left[k]
             data = Path(path).read_bytes()
-            text = Text(Path(path).name, data)
-            key = f"pliant-{same}-{sha256(text.name.encode() + bytes(1) + data).hexdigest()}"
-            if key in at:
-                at[key].append(k)
-                continue
-            at[key] = [k]
-            waiting.add(client.submit(look, text, *more, key=key, retries=_RETRIES, pure=True))
+            key = f"pliant-{same}-{sha256(path.encode('utf-8', 'surrogateescape') + bytes(1) + data).hexdigest()}"
+            at[key] = k
+            waiting.add(client.submit(look, Text(path, data), *more, key=key, retries=_RETRIES, pure=True))
         future = next(waiting)
         found = future.result()
-        for k in at.pop(future.key):
-            yield k, found
+        yield at.pop(future.key), found
         future.release()
