@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.checks import among_draws, note_outside
-from pliant.constants import ROOM_C
+from pliant.constants import GAS_CONSTANT_J_PER_MOL_K, ROOM_C
 from pliant.feed.together import FILAMENT_UNKNOWNS, correlate, extra_scores
+from pliant.kernels.settle import Hot
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
 from pliant.models.dam import quick_share
@@ -23,11 +24,12 @@ from pliant.records.materials import HEAT_RATE
 from pliant.records.quantity import Quantity
 from pliant.records.unknown import Unknown
 from pliant.sampling import normal_scores
+from pliant.units import celsius_to_kelvin
 
 __all__ = [
     "COLUMN_DIAMETERS", "DAM_GAP_MM", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
-    "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
-    "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
+    "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "hot_end", "margins",
+    "melt_limit_mm3_per_s", "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
@@ -189,6 +191,16 @@ def consistency_pa_sn(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
     )
     shift = pressure.temperature_shift(mean, theta["reference_c"], theta["activation_kj_per_mol"])
     return theta["consistency_pa_sn"] * shift
+
+
+def hot_end(theta: Theta, nozzle_c: float, each: Callable[[Any], NDArray[np.float64]]) -> Hot:
+    """What `consistency_pa_sn` hangs on, draw by draw, for the kernel that settles flows. [degC]"""
+    fourier = np.pi * theta["diffusivity_mm2_per_s"] * theta["heated_length_mm"]  # at 1 mm3/s
+    per_k = 1e3 * np.asarray(theta["activation_kj_per_mol"]) / GAS_CONSTANT_J_PER_MOL_K
+    return Hot(
+        each(fourier), celsius_to_kelvin(nozzle_c), celsius_to_kelvin(ROOM_C), each(per_k),
+        each(celsius_to_kelvin(np.asarray(theta["reference_c"]))), *melting.mean_excess_grid(),
+    )  # fmt: skip
 
 
 def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta, unit_mpa: Any = None) -> Any:
