@@ -18,9 +18,9 @@ from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
 from pliant.workflows.check import check, examine
+from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.learn import learn
 from pliant.workflows.mend import mend
-from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.plan import plan
 
