@@ -21,7 +21,7 @@ def learn_page(learned: Learned, machine: str, filament: str) -> Report:
     """Compose the report of what was learned of a machine and a spool, by their names."""
     L = learned
     moved = [b for b in L.changed if _told(b)[0] != _told(b)[1]]  # others only hang together with these
-    zone, word, headline = _said(L)
+    zone, word, headline = _said(L, moved)
     return compose(
         "learn.html",
         "What was learned",
@@ -47,13 +47,13 @@ def _told(b: Believed) -> tuple[str, str]:
     return span(b.value_before, b.spread_before, digits), span(b.value_after, b.spread_after, digits)
 
 
-def _said(L: Learned) -> tuple[str, str, str]:
+def _said(L: Learned, moved: list[Believed]) -> tuple[str, str, str]:
     """Zone, word, headline."""
     if L.suspects:
         return "narrow", "look again", "Learned, but some readings do not go with the rest."
     if L.unpredicted:
         return "narrow", "in part", "Learned, but only for where you printed."
-    return "room", "learned", "Learned: these are your machine and your spool."
+    return "room", "learned", "Learned: some things are known better now." if moved else "Learned, and nothing new."
 
 
 def _answers(L: Learned) -> list[tuple[str, str, str, str]]:
