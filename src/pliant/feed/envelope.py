@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.feed.passage import ONE, Passage
@@ -79,7 +80,7 @@ class Envelope:
         return cls(celsius, width, gap, first, np.maximum(flow, 1e-3), table, until, passage)
 
     def settled_mm3_per_s(
-        self, g: int, scale: float, store_per_consistency: Any, nozzle_c: float, theta: chain.Theta
+        self, g: int, scale: float, store_per_consistency: Number, nozzle_c: float, theta: chain.Theta
     ) -> Any:
         """Largest flow of group g at a speed relative to the one written, for samples of the unknowns `(n, 1)`.
 
@@ -99,7 +100,7 @@ class Envelope:
         step, first = np.log(_STORE_S[1] / _STORE_S[0]), np.log(_STORE_S[0])
         held = np.log(store_per_consistency) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
 
-        def over(x: Any) -> Any:
+        def over(x: Number) -> Any:
             """How much more than exp(x) comes through a store that exp(x) needs, as a logarithm; falls with x."""
             log_store = held + np.log(chain.consistency_pa_sn(np.exp(x), nozzle_c, theta))
             k = np.clip((log_store - first) / step, 0, _STORE_S.size - 1 - 1e-9)
@@ -245,7 +246,7 @@ def _tables(
     return np.exp(np.maximum.accumulate(peak + held, axis=-1) - held)
 
 
-def _root_of_falling(f: Any, x: Any) -> Any:
+def _root_of_falling(f: Any, x: Number) -> Any:
     """Zero of a function that falls at least as fast as -x, for many at once, from a first guess; false position."""
     y = f(x)
     low, high = np.where(y < 0, x + y, x), np.where(y < 0, x, x + y)  # the zero lies between x and x + f(x)

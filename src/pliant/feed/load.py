@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
 from pliant.feed import chain
 from pliant.kernels.load import Fed, Laws, push_along
 from pliant.kernels.plan import move_seconds
@@ -161,13 +162,13 @@ def _warm_level(course: Course, theta: chain.Theta) -> NDArray[np.uint8]:
     return np.rint(-time * (_LEVELS - 1)).astype(np.uint8)
 
 
-def _capacity(push: Any, table: Any, least: Any, which: Any) -> Any:
+def _capacity(push: Number, table: Any, least: Number, which: Any) -> Any:
     """Push at the drive times margin; where the guide has locked nothing finite can be said."""
     with np.errstate(invalid="ignore"):
         capacity = np.where(np.isfinite(push), push * least, np.nan)
     return capacity.astype(np.float32)
 
 
-def bounded_gap_mm(gap_mm: Any) -> Any:
+def bounded_gap_mm(gap_mm: ArrayLike) -> Any:
     """Keep a gap above 0.03 mm: a gap thinner than 0.03 mm is a nozzle on the bed; the slit has no meaning there."""
     return np.maximum(gap_mm, 0.03)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from pliant.arrays import Number
 from pliant.errors import ValidityWarning
 from pliant.feed import chain
 from pliant.models.drive import pinch_squash_mm, slip_loss, stretch_loss
@@ -28,10 +29,10 @@ _DEEPEST = 0.5  # [-] of the filament: a pinch does not sink past its middle
 class Losses:
     """Shares of the filament asked for that do not arrive, and how deep the pinch flattens it. [-, mm]"""
 
-    stretch: Any
-    slip: Any
-    bite: Any
-    squash_mm: Any = 0.0
+    stretch: Number
+    slip: Number
+    bite: Number
+    squash_mm: Number = 0.0
 
     @property
     def dominant(self) -> str:
@@ -47,12 +48,12 @@ class Losses:
 def losses_at(
     machine: Machine,
     theta: chain.Theta,
-    push_n: Any,
+    push_n: Number,
     *,
-    pull_n: Any,
-    wheel_radius_mm: Any,
-    bite_share: Any = _BITE_SHARE,
-    slip_size: Any = 0.1,
+    pull_n: Number,
+    wheel_radius_mm: Number,
+    bite_share: Number = _BITE_SHARE,
+    slip_size: Number = 0.1,
 ) -> Losses:
     """Losses of a drive at a push.
 
@@ -79,7 +80,7 @@ def losses_at(
     """
     diameter = theta["diameter_mm"]
 
-    def squash_mm(youngs_modulus_mpa: Any) -> Any:
+    def squash_mm(youngs_modulus_mpa: Number) -> Any:
         with warnings.catch_warnings():  # very soft filament squashes past a small contact; told by the caller
             warnings.simplefilter("ignore", ValidityWarning)
             return pinch_squash_mm(
