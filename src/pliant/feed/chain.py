@@ -29,7 +29,7 @@ from pliant.sampling import normal_scores
 __all__ = [
     "COLUMN_DIAMETERS", "DAM_GAP_MM", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
     "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
-    "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
+    "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
@@ -221,12 +221,6 @@ def dam_ratio(
     unit = unit_drop_mpa(theta) if unit_mpa is None else unit_mpa
     off = theta.get("dam_halving", 1.0) ** np.log2(DAM_GAP_MM / gap)
     return np.where(squeezed, 1.0 + still * quick_share(carried, n) * off / unit, 1.0)
-
-
-def melt_pressure_mpa(flow_mm3_per_s: Number, nozzle_c: Number, width_mm: Number, gap_mm: Number, theta: Theta) -> Any:
-    """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
-    unit = unit_drop_mpa(theta)
-    return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta, unit) * dam_ratio(width_mm, gap_mm, theta, unit_mpa=unit)
 
 
 def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
