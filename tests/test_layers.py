@@ -8,7 +8,7 @@ import pliant
 
 RANK = {
     "errors": 0, "constants": 0, "colours": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0,
-    "sampling": 0, "search": 0, "ahead": 0, "version": 0,
+    "sampling": 0, "search": 0, "ahead": 0, "version": 0, "arrays": 0,
     "records": 1,
     "kernels": 2,
     "models": 3, "language": 3,
@@ -21,7 +21,7 @@ RANK = {
 }  # fmt: skip
 FLOOR_ORDER = {
     "errors": 0, "constants": 0, "colours": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1,
-    "sampling": 1, "search": 0, "ahead": 1, "version": 0,
+    "sampling": 1, "search": 0, "ahead": 1, "version": 0, "arrays": 0,
 }  # fmt: skip
 ROOT = Path(pliant.__file__).parent
 

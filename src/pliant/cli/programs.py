@@ -197,14 +197,15 @@ def mend_command(
 @click.option("--only", multiple=True, metavar="PROGRAM=SPOOL", help="A program that one spool alone may print.")
 @click.option("--by", "by_min", multiple=True, metavar="PROGRAM=MINUTES", help="When a program has to be done.")
 @click.option("--busy", "busy_min", multiple=True, metavar="MACHINE=MINUTES", help="How long a machine is still taken.")
+@click.option("--workers", type=click.IntRange(1), help="Programs looked at at once; else one for each core.")
 @click.option("--on", metavar="HOST:PORT", help="A Dask cluster that does the work (pliant[cluster]).")
 @click.option("--resume", type=click.Path(dir_okay=False), help="Keep what is done in this file, and go on from it.")
 @json_
 @debug
 def batch_command(
     folder: str, machine: tuple[str, ...], filament: tuple[str, ...], assign: str | None, spool_m: tuple[str, ...],
-    only: tuple[str, ...], by_min: tuple[str, ...], busy_min: tuple[str, ...], on: str | None, resume: str | None,
-    as_json: bool, debug: bool,
+    only: tuple[str, ...], by_min: tuple[str, ...], busy_min: tuple[str, ...], workers: int | None, on: str | None,
+    resume: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Check every program in FOLDER, on one machine or many. Exit code 0: all feed; 1: some do not; 2: some not read.
 
@@ -220,7 +221,7 @@ def batch_command(
             found = batch(
                 folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only),
                 by_min=_numbers("--by", by_min, until), busy_min=_numbers("--busy", busy_min, until), on=on,
-                resume=resume, progress=tell,
+                resume=resume, workers=workers, progress=tell,
             )  # fmt: skip
         show(found, as_json, batch_text)
         sys.exit(2 if not found.all_read else 0 if found.all_feed else 1)

@@ -10,21 +10,26 @@ Slowing a program, stretching its time by 1/s, is the same as a store of S s^n a
 the store can then only fall (a lower feed at the same drain), so that slower is never a larger push.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
+from pliant.constants import GAS_CONSTANT_J_PER_MOL_K, ROOM_C
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.feed.passage import ONE, Passage
 from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import Fed, chunks_between, settled_peak, smoothed_peak
 from pliant.kernels.plan import move_seconds
-from pliant.kernels.settle import Store, settled_flow
+from pliant.kernels.settle import Hot, Store, settled_flow
+from pliant.models import melting
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.units import celsius_to_kelvin
 
 __all__ = ["FIRST_LAYER_S", "Envelope", "Groups", "envelope", "operating_groups"]
 
@@ -80,7 +85,7 @@ class Envelope:
         return cls(celsius, width, gap, first, np.maximum(flow, 1e-3), table, until, passage)
 
     def settled_mm3_per_s(
-        self, g: int, scale: float, store_per_consistency: Any, nozzle_c: float, theta: chain.Theta
+        self, g: int, scale: float, store_per_consistency: Number, nozzle_c: float, theta: chain.Theta
     ) -> Any:
         """Largest flow of group g at a speed relative to the one written, for samples of the unknowns `(n, 1)`.
 
@@ -100,12 +105,22 @@ class Envelope:
         row = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
         held = np.log(per) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
         first, step = float(np.log(_STORE_S[0])), float(np.log(_STORE_S[1] / _STORE_S[0]))
-        hot = chain.hot_end(theta, float(nozzle_c), each)
+        hot = hot_end(theta, float(nozzle_c), each)
         found = settled_flow(
             float(np.log(scale)), each(np.log(theta["consistency_pa_sn"])), hot,
             Store(each(row), np.ascontiguousarray(log_flow), first, step, each(held)),
         )  # fmt: skip
         return np.exp(found).reshape(shape)
+
+
+def hot_end(theta: chain.Theta, nozzle_c: float, each: Callable[[Any], NDArray[np.float64]]) -> Hot:
+    """What `chain.consistency_pa_sn` hangs on, draw by draw, for the kernel that settles flows. [degC]"""
+    fourier = np.pi * theta["diffusivity_mm2_per_s"] * theta["heated_length_mm"]  # at 1 mm3/s
+    per_k = 1e3 * np.asarray(theta["activation_kj_per_mol"]) / GAS_CONSTANT_J_PER_MOL_K
+    return Hot(
+        each(fourier), celsius_to_kelvin(nozzle_c), celsius_to_kelvin(ROOM_C), each(per_k),
+        each(celsius_to_kelvin(np.asarray(theta["reference_c"]))), *melting.mean_excess_grid(),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

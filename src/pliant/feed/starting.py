@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Number
 from pliant.checks import require_not_negative, require_positive
 
 __all__ = ["flow_after_stop", "start_time", "stop_time"]
@@ -16,26 +17,26 @@ __all__ = ["flow_after_stop", "start_time", "stop_time"]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 
 
-def _open(flow_index: Any) -> NDArray[np.float64]:
+def _open(flow_index: Number) -> NDArray[np.float64]:
     require_positive(flow_index=flow_index)
-    return np.minimum(np.asarray(flow_index, dtype=float), 1 - 1e-6)
+    return np.asarray(np.minimum(np.asarray(flow_index, dtype=float), 1 - 1e-6))
 
 
-def flow_after_stop(time: Any, flow_index: Any) -> Any:
+def flow_after_stop(time: Number, flow_index: Number) -> Any:
     """Flow over steady flow, a scaled time after the feed has stopped. [-, - -> -]"""
     require_not_negative(time=time)
     n = _open(flow_index)
     return (1 + (1 - n) / n * time) ** (-1 / (1 - n))
 
 
-def stop_time(flow_ratio: Any, flow_index: Any) -> Any:
+def stop_time(flow_ratio: Number, flow_index: Number) -> Any:
     """Scaled time after a stop until the flow has fallen to `flow_ratio`: inverse of `flow_after_stop`. [-, - -> -]"""
     require_positive(flow_ratio=flow_ratio)
     n = _open(flow_index)
     return n / (1 - n) * (np.asarray(flow_ratio, dtype=float) ** -(1 - n) - 1)
 
 
-def start_time(flow_ratio: Any, flow_index: Any, pressure_left: Any = 0.0) -> Any:
+def start_time(flow_ratio: Number, flow_index: Number, pressure_left: Number = 0.0) -> Any:
     """Scaled time after a start at which the flow has risen to `flow_ratio`, under 1; 0 if it never fell below.
 
     `pressure_left` is what was left of the steady pressure when the feed started again. [-, -, - -> -]
