@@ -89,7 +89,7 @@ def lay_pad(
     grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)}
     said = ""
     for hold in _HOLDS:
-        for pad in _pads(job, like, flow, hold * proof_lag_s(job, over)):
+        for pad in _pads(job, like, flow, hold * float(proof_lag_s(job, over))):
             ground = grounds[pad.layers]
             size = (pad.side_mm, (pad.lines - 1) * pad.pitch_mm)
             place = None if ground is None else room_in(ground, size, program.point_mm[first, :2])
@@ -285,7 +285,7 @@ def _moves(
             filament = round(density * math.dist(a, b), 5)
             laid += filament
             moves.append(Insert(at_speed, b, filament))
-    moves += _drained(way[::-1], carries, proof_lag_s(job, over) * math.log(over))
+    moves += _drained(way[::-1], carries, float(proof_lag_s(job, over)) * math.log(over))
     moves += [Insert(lift, z_mm=round(z + gap, 4)), Insert(travel, (x0, y0)), Insert(lift, z_mm=z0)]
     return moves, laid
 
