@@ -25,13 +25,13 @@ from pliant.program.beside import known_mm
 from pliant.program.coverage import chords_of
 from pliant.program.outline import extent_mm
 from pliant.program.write import Edits, Insert, sole_moves
+from pliant.proving.pad import LIFT_MM_PER_S
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
-__all__ = ["CLEAR_MM", "LIFT_MM_PER_S", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
+__all__ = ["CLEAR_MM", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
 
 CLEAR_MM = 3.0  # from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
-LIFT_MM_PER_S = 5.0  # of a rise, where the program has none to go by: our choice
 _SIDES_MM = (20.0, 30.0, 15.0, 40.0, 12.0, 60.0)  # lengths of its lines, tried in turn
 _LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
 _MOST_LAYERS = 4  # that count; on a foot of two

@@ -3,6 +3,9 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pliant.files import Source, Text
 from pliant.job.job import job_of, read_job
 from pliant.job.verdict import Examined, judge
@@ -74,10 +77,12 @@ def examine(
     mesh: str | Path | None = None,
     book: str | Path | None = None,
     practice: bool = False,
+    asked_mm: NDArray[np.float64] | None = None,
 ) -> Examined:
     """Do what `check` does, of a file or of what was read from one, and keep the job.
 
-    A filament that carries its witnesses already is taken with them.
+    A filament that carries its witnesses already is taken with them. `asked_mm` is what each move is to lay where the
+    feed was shaped, `(n_moves,)`. [mm]
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
@@ -86,7 +91,7 @@ def examine(
         near = program.path if isinstance(program, Program) else None if isinstance(program, Text) else program
         filament = with_witnesses(machine, filament, book, practice=practice, near=near)
     if isinstance(program, Program):
-        job = job_of(program, machine, filament)
+        job = job_of(program, machine, filament, asked_mm)
     else:
         job = read_job(program, machine, filament, dialect, told(progress, "reading"))
     findings = judge(job, progress)
