@@ -30,7 +30,7 @@ from pathlib import Path
 import numba
 import numpy as np
 
-from pliant.mending.certificate import certify
+from pliant.proving.certificate import certify
 from pliant.mending.passes import run_passes
 from pliant.mending.stages import Stages
 from pliant.program.read import read_program

@@ -8,20 +8,21 @@ import pliant
 
 RANK = {
     "errors": 0, "constants": 0, "colours": 0, "units": 0, "checks": 0, "say": 0, "progress": 0, "files": 0,
-    "sampling": 0, "search": 0, "ahead": 0, "version": 0,
+    "sampling": 0, "search": 0, "ahead": 0, "version": 0, "arrays": 0,
     "records": 1,
     "kernels": 2,
     "models": 3, "language": 3,
     "feed": 4, "program": 4, "mesh": 4,
     "job": 5, "piece": 5,
-    "mending": 6, "recipe": 6, "coupons": 6, "learning": 6, "book": 6,
-    "report": 7,
-    "workflows": 8,
-    "bench": 9, "cli": 10,  # the verb `bench` starts the other
+    "proving": 6,
+    "mending": 7, "recipe": 7, "coupons": 7, "learning": 7, "book": 7,
+    "report": 8,
+    "workflows": 9,
+    "bench": 10, "cli": 11,  # the verb `bench` starts the other
 }  # fmt: skip
 FLOOR_ORDER = {
     "errors": 0, "constants": 0, "colours": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1,
-    "sampling": 1, "search": 0, "ahead": 1, "version": 0,
+    "sampling": 1, "search": 0, "ahead": 1, "version": 0, "arrays": 0,
 }  # fmt: skip
 ROOT = Path(pliant.__file__).parent
 

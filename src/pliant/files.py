@@ -22,7 +22,7 @@ class Text:
     """What a file would hold, for a reader in place of a path; errors call it by its name."""
 
     name: str
-    content: str
+    content: str | bytes
 
     def __str__(self) -> str:
         """The name, as a path has it."""
@@ -39,13 +39,19 @@ Source = str | Path | Text
 def open_source(source: Source, *, raw: bool = False) -> BinaryIO:
     """What is read, as a file of bytes; raw: without a buffer between it and its own pieces."""
     if isinstance(source, Text):
-        return BytesIO(source.content.encode("utf-8"))
+        return BytesIO(_bytes_of(source))
     return Path(source).open("rb", buffering=0) if raw else Path(source).open("rb")
 
 
 def text_of(source: Source) -> str:
     """All of a source that is a page of text."""
-    return source.content if isinstance(source, Text) else Path(source).read_text(encoding="utf-8")
+    if isinstance(source, Text):
+        return source.content if isinstance(source.content, str) else source.content.decode("utf-8")
+    return Path(source).read_text(encoding="utf-8")
+
+
+def _bytes_of(source: Text) -> bytes:
+    return source.content if isinstance(source.content, bytes) else source.content.encode("utf-8")
 
 
 def same_file(one: str | Path, other: str | Path) -> bool:

@@ -10,7 +10,7 @@ import pytest
 
 from pliant.checks import among_draws, counted, note_outside, warn_outside
 from pliant.errors import ValidityWarning
-from pliant.feed import chain, load, metered, validity
+from pliant.feed import chain, ends, validity
 from pliant.feed.envelope import Groups
 from pliant.feed.validity import outside
 from pliant.models import column, drive, guide, lag, melting
@@ -41,27 +41,27 @@ def _share(told, words):
 
 
 def test_limit_every_clamp_of_the_chain_is_counted():
-    assert _share(_told(m={"cone_half_angle_deg": 60.0}), chain.STEEP) == 1.0
-    assert _share(_told(m={"cone_half_angle_deg": 15.0}), chain.STEEP) < 0.01
-    assert _share(_told(f={"half_strain": 0.001}), chain.SOFTENED) > 0.9
-    assert _share(_told(f={"half_strain": 10.0}), chain.SOFTENED) == 0.0
+    assert _share(_told(m={"cone_half_angle_deg": 60.0}), ends.STEEP) == 1.0
+    assert _share(_told(m={"cone_half_angle_deg": 15.0}), ends.STEEP) < 0.01
+    assert _share(_told(f={"half_strain": 0.001}), ends.SOFTENED) > 0.9
+    assert _share(_told(f={"half_strain": 10.0}), ends.SOFTENED) == 0.0
     assert _share(_told(f={"flow_index": 3.0}), "index was drawn above 1") > 0.9
-    assert _share(_told(f={"youngs_modulus_mpa": 0.5}), metered.TOO_DEEP) == 1.0
+    assert _share(_told(f={"youngs_modulus_mpa": 0.5}), ends.TOO_DEEP) == 1.0
     assert _share(_told(f={"soften_c": 300.0}), "no hotter than what softens") == 1.0
 
 
 def test_limit_a_gap_that_touches_the_bed_and_one_that_is_not_full_are_counted():
-    assert _share(_told(_groups(0.02, first=False)), load.ON_THE_BED) == 1.0
-    assert _share(_told(_groups(0.2, first=False)), load.ON_THE_BED) == 0.0
+    assert _share(_told(_groups(0.02, first=False)), ends.ON_THE_BED) == 1.0
+    assert _share(_told(_groups(0.2, first=False)), ends.ON_THE_BED) == 0.0
     # the bed's error is drawn: of a first layer of 0.1 mm some draws stand on the bed, of one of 0.4 mm none
-    some, none = (_share(_told(_groups(gap)), load.ON_THE_BED) for gap in (0.1, 0.4))
+    some, none = (_share(_told(_groups(gap)), ends.ON_THE_BED) for gap in (0.1, 0.4))
     assert 0 < some < 0.5 and none == 0.0
     # a bead twice as low as its gap leaves half of it empty
     theta = chain.central(machine("open-gap"), filament("85A"))
     with counted() as heard:
         chain.dam_ratio(0.45, 0.4, theta, 0.2)
         chain.dam_ratio(0.45, 0.2, theta, 0.2)
-    assert [bool(np.all(where)) for note, where in heard if note == chain.NOT_FULL] == [True, False]
+    assert [bool(np.all(where)) for note, where in heard if note == ends.NOT_FULL] == [True, False]
 
 
 def test_limit_what_is_counted_does_not_warn_and_what_is_not_does():

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from certificate_cases import ALL, CASES, LEGAL, rebase, shuffle, swap
 from certificate_part import part
 from pliant.errors import DomainError, ProgramError
-from pliant.mending import certificate as certificate_module
-from pliant.mending.certificate import BEADS, DEBT, LINES, ORDER, READING, SPACE, VOLUME, certify
 from pliant.program.bead_words import fields_set
+from pliant.proving import certificate as certificate_module
+from pliant.proving.certificate import BEADS, DEBT, LINES, ORDER, READING, SPACE, VOLUME, certify
 from pliant.records.mending import Intent
 from pliant.workflows.workshop import bellows_program, feet_program, gasket_program, strain_relief_program
 

@@ -8,13 +8,13 @@ from hypothesis import strategies as st
 from certificate_cases import both, drop, insert
 from pliant.errors import PliantError, ProgramError
 from pliant.job.job import job_of
-from pliant.mending import certificate as names
-from pliant.mending.asked import asked_along
-from pliant.mending.certificate import certify
 from pliant.mending.shape_fit import require_store, require_unshaped
 from pliant.mending.shape_profile import MOST_FACTOR, STRETCH_S, Drive, profile_for, pull_s
 from pliant.program.read import read_program
 from pliant.program.shaped import levelled_mm, shaped_already
+from pliant.proving import certificate as names
+from pliant.proving.asked import asked_along
+from pliant.proving.certificate import certify
 from pliant.records.program import BEAD
 from pliant.workflows.mend import PASSES, mend
 from recipes import filament, machine

@@ -11,11 +11,13 @@ from markupsafe import Markup
 import pliant
 from pliant.colours import COLOURS
 from pliant.records.filament import read_filament
+from pliant.records.learned import Answer, Believed, Learned, Suspect, Unpredicted
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
 from pliant.report.coupon_page import coupon_page
 from pliant.report.dry_page import dry_page
 from pliant.report.feel_page import feel_page
+from pliant.report.learn_page import learn_page
 from pliant.report.plan_page import plan_page, sheet_page
 from pliant.report.sections import compose, report_of, style_text, whole_page
 from pliant.workflows.coupon import make_coupon
@@ -25,7 +27,7 @@ from pliant.workflows.plan import plan
 
 HOSTILE = '<script>alert("1")</script>\'" onload=x() --> & {{ 7*7 }}'
 ROOT = Path(pliant.__file__).parent
-VERBS = ("coupon", "dry", "feel", "plan", "sheet")
+VERBS = ("coupon", "dry", "feel", "learn", "plan", "sheet")
 
 
 class _Read(HTMLParser):
@@ -50,6 +52,20 @@ class _Read(HTMLParser):
         self.words += data
 
 
+def _learned():
+    """All that a page of `learn` can show."""
+    moved = Believed("youngs_modulus_mpa", 20.0, 1.5, 26.0, 1.2)
+    still = Believed("path1.friction", 0.3, 1.4, 0.3, 1.4)
+    return Learned(
+        (moved, still), Believed("noise", 1.0, 1.2, 0.1, 1.1), 1.04,
+        (Suspect(HOSTILE, "held", "failed", 0.01),),
+        (Unpredicted(HOSTILE, ("ladder",), (0.2, 0.3), (None, None), "step 2", "held", "failed", 1e-9),),
+        ("ladder", HOSTILE), 20000, 31.4, 0.31, "m.toml", "f.toml", HOSTILE, Answer(0.4, 0.01, None),
+        Answer(0.2, 0.01, {"low": 3.0, "middle": 9.0, "high": 30.0}),
+        (3.0, 1.0, 9.0), (2.5, 2.0, 3.1), 0.6, 220.0, (HOSTILE,),
+    )  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def reports(tmp_path_factory):
     """One report of each verb that needs no program, with names that mean harm."""
@@ -63,6 +79,7 @@ def reports(tmp_path_factory):
         "coupon": coupon_page(make_coupon("ladder", machine, filament), HOSTILE),
         "dry": dry_page(dry(filament)),
         "feel": feel_page(replace(feel("ring", (60, 44, 6), 1.0, wanted_n=100), notes=(HOSTILE,))),
+        "learn": learn_page(_learned(), HOSTILE, HOSTILE),
         "plan": plan_page(recipe),
         "sheet": sheet_page(recipe),
     }
@@ -148,3 +165,14 @@ def test_colours_are_named_in_one_place():
         taken |= set(re.findall(r"var\(--([\w-]+)\)", path.read_text(encoding="utf-8")))
     assert taken - {"gutter"} <= set(COLOURS)
     assert style_text("page.css").startswith(":root { --ink: ") and not style_text("plan.css").startswith(":root")
+
+
+def test_what_was_learned_is_drawn_where_it_moved(reports):
+    page = reports["learn"]
+    known = page.section("known").markup
+    assert known.count("<rect") == 2 * 2  # one unknown, before and now, at both widths
+    assert "path1" not in known and "m.toml" in page.section("files").markup
+    assert (
+        "look again" in page.section("verdict").markup and "under 1 in a million" in page.section("unpredicted").markup
+    )
+    assert "mm³/s" in page.section("verdict").markup and "flow factor of 1.04" in page.section("next").markup

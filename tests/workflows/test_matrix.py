@@ -187,6 +187,72 @@ def test_limit_spools_end_and_jobs_keep_to_theirs():
         assign([*made, lost])
 
 
+def _four(takes):
+    """Programs a to d on two machines, each for so many minutes."""
+    return [
+        Combination(name, machine, "S", "feeds", 0.0, minutes, 1.0, "bow", 1000.0, "")
+        for name, minutes in takes.items()
+        for machine in ("M", "N")
+    ]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_limit_due_jobs_and_busy_machines_are_those_of_brute_force(seed):
+    rng = np.random.default_rng(seed)
+    takes = {name: float(rng.integers(1, 20)) for name in "abcd"}
+    by = {name: float(rng.integers(5, 50)) for name in "abcd" if rng.random() < 0.6}
+    busy = {"M": float(rng.integers(0, 15))} if rng.random() < 0.6 else {}
+    best = np.inf
+    for where in itertools.product("MN", repeat=4):
+        for order in itertools.permutations("abcd"):
+            ends, kept = {"M": busy.get("M", 0.0), "N": 0.0}, True
+            for name in order:
+                machine = where["abcd".index(name)]
+                ends[machine] += takes[name]
+                kept &= ends[machine] <= by.get(name, np.inf)
+            if kept:
+                best = min(best, max(ends[machine] for machine in where))
+    if np.isinf(best):
+        with pytest.raises(PliantError, match="done by"):
+            assign(_four(takes), "soonest", by_min=by, busy_min=busy)
+        return
+    found = assign(_four(takes), "soonest", by_min=by, busy_min=busy)
+    assert found.makespan_min == pytest.approx(best, abs=1e-4)
+    assert all(slot.end_min <= by.get(slot.program, np.inf) + 1e-6 for slot in found.plan)
+    assert all(slot.start_min >= busy.get(slot.machine, 0.0) for slot in found.plan)
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"by_min": {"e": 3}}, "no program is called 'e'"),
+        ({"busy_min": {"X": 3}}, "no machine is called 'X'"),
+        ({"by_min": {"a": -1}}, "minutes from now on must be 0 or more"),
+        ({"by_min": {"a": 3}}, "no machine and spool can print it (it takes 5 min or more, and has to be done by 3)"),
+        ({"by_min": dict.fromkeys("abcd", 9)}, "not all is done by then"),
+    ],
+)
+def test_bad_times_are_one_line(more, said):
+    with pytest.raises(PliantError) as error:
+        assign(_four(dict.fromkeys("abcd", 5.0)), "soonest", **more)
+    assert said in str(error.value) and "\n" not in str(error.value)
+
+
+def test_limit_a_program_for_another_nozzle_is_not_given_to_this_one(shop, tmp_path):
+    text = starter("machine", "open-gap")
+    assert "nozzle_mm = 0.4" in text
+    (tmp_path / "wide.toml").write_text(
+        re.sub(r'(?m)^name = ".*"', 'name = "Wide"', text.replace("nozzle_mm = 0.4", "nozzle_mm = 0.8"))
+    )
+    for name in ("a.gcode", "b.nc"):
+        (tmp_path / name).write_bytes((shop / "jobs" / name).read_bytes())
+    found = matrix(tmp_path, [shop / "machines", tmp_path / "wide.toml"], [shop / "spools" / "95A.toml"], workers=1)
+    wide = [c for c in found.combinations if c.machine == "Wide"]
+    assert len(wide) == 2 and all("the nozzle of 0.8 mm lays 0.64 to 1.6" in c.error for c in wide)
+    assert not any(c.error for c in found.combinations if c.machine != "Wide")
+
+
 def test_regression_the_order_of_the_spools_does_not_matter(shop):
     """Of another thickness, and of another warmth where the program sets no heat: each has a job of its own."""
     from dataclasses import replace

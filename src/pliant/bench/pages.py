@@ -13,7 +13,6 @@ from pliant.bench.faults import in_fields
 from pliant.bench.lines import Work
 from pliant.constants import Z90
 from pliant.report import words
-from pliant.report.check import limit_words
 from pliant.version import __version__
 
 __all__ = ["answer", "answer_with_report", "failed", "go_to", "wants_json"]
@@ -104,7 +103,6 @@ def _environment() -> Environment:
         "clock": words.clock,
         "odds": words.chance_in_words,
         "when": _when,
-        "limit": limit_words,
         "span": lambda value, spread: f"{words.number(value * spread**-Z90)} to {words.number(value * spread**Z90)}",
         "unknown": lambda name: words.unknown_in_words(name)[0],
     }

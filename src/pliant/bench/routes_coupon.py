@@ -190,5 +190,4 @@ async def learn_page(request: Request) -> Response:
     work = desk_of(request).lines.find(request.path_params["uid"], "learn")
     if work.state != "done":
         return await work_page(request, work)
-    found = await desk_of(request).aside(work.result)
-    return answer(request, "learn.html", found | {"id": work.uid}, work=work)
+    return await answer_with_report(request, "learn.html", work, {"id": work.uid})

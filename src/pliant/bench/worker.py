@@ -14,6 +14,7 @@ import time
 import traceback
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
@@ -216,8 +217,16 @@ def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         asked["book"], asked["sheet"], asked["name"], machine, filament, folder=folder / "new",
         coupon=asked["coupon"], program=asked["program"], progress=lambda share: tell("learning", share),
     )  # fmt: skip
+    from pliant.records.filament import read_filament
+    from pliant.records.machine import read_machine
+    from pliant.report.learn_page import learn_page
+
+    report = learn_page(
+        replace(learned, machine_file=None, filament_file=None), read_machine(machine).name,
+        read_filament(filament).name,
+    )  # fmt: skip
     names = {"machine": kept[0].uid, "filament": kept[1].uid, "fit": kept[2].uid}
-    _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names})
+    _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names}, report)
 
 
 def _records(asked: dict[str, Any]) -> tuple[Text, Text]:

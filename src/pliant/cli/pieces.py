@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from pliant.cli.shell import debug, json_, keep_apart, progress, show, user_errors
+from pliant.cli.shell import debug, json_, keep_apart, progress, show, user_errors, write_page
+from pliant.files import require_place
 
 __all__ = ["coupon_command", "learn_command", "next_command"]
 
@@ -56,11 +57,12 @@ def coupon_command(
 @click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
 @click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
 @click.option("--book", help="Learn from the prints in this book too, or from them alone.")
+@click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @json_
 @debug
 def learn_command(
     readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None,
-    book: str | None, as_json: bool, debug: bool,
+    book: str | None, html: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Learn from READINGS, or from the prints of a book, what this machine and this spool really do.
 
@@ -69,12 +71,21 @@ def learn_command(
     Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
     """
     with user_errors(debug):
+        keep_apart({"--html": html}, machine, filament, program, book, *readings)
+        if html is not None:
+            require_place(html, what="the report")  # before the records are written
         from pliant.report.learn import learned_text
         from pliant.workflows.learn import learn
 
         with progress() as tell:
             told = partial(tell, "learning")
             found = learn(readings, machine, filament, folder=output, program=program, book=book, progress=told)
+        if html is not None:
+            from pliant.records.filament import read_filament
+            from pliant.records.machine import read_machine
+            from pliant.report.learn_page import learn_page
+
+            write_page(html, learn_page(found, read_machine(machine).name, read_filament(filament).name))
         show(found, as_json, learned_text)
         sys.exit(1 if found.suspects else 0)
 

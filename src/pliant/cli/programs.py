@@ -2,13 +2,14 @@
 
 import shlex
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
-from pliant.cli.shell import debug, json_, keep_apart, practice_, progress, show, user_errors
+from pliant.cli.shell import STOPPED, debug, json_, keep_apart, practice_, progress, show, user_errors
 from pliant.errors import PliantError
 
 __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
@@ -194,27 +195,48 @@ def mend_command(
 )
 @click.option("--spool-m", multiple=True, metavar="SPOOL=METRES", help="Filament left on a spool.")
 @click.option("--only", multiple=True, metavar="PROGRAM=SPOOL", help="A program that one spool alone may print.")
+@click.option("--by", "by_min", multiple=True, metavar="PROGRAM=MINUTES", help="When a program has to be done.")
+@click.option("--busy", "busy_min", multiple=True, metavar="MACHINE=MINUTES", help="How long a machine is still taken.")
+@click.option("--workers", type=click.IntRange(1), help="Programs looked at at once; else one for each core.")
+@click.option("--on", metavar="HOST:PORT", help="A Dask cluster that does the work (pliant[cluster]).")
+@click.option("--resume", type=click.Path(dir_okay=False), help="Keep what is done in this file, and go on from it.")
 @json_
 @debug
 def batch_command(
     folder: str, machine: tuple[str, ...], filament: tuple[str, ...], assign: str | None, spool_m: tuple[str, ...],
-    only: tuple[str, ...], as_json: bool, debug: bool,
+    only: tuple[str, ...], by_min: tuple[str, ...], busy_min: tuple[str, ...], workers: int | None, on: str | None,
+    resume: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Check every program in FOLDER, on one machine or many. Exit code 0: all feed; 1: some do not; 2: some not read.
 
-    With several machines or spools, or with --assign, a program feeds where it does on one of them.
+    With several machines or spools, --assign, --on or --resume, a program feeds where it does on one of them.
     """
     with user_errors(debug):
         from pliant.report.batch import batch_text
         from pliant.workflows.batch import batch
 
-        lengths = {name: _metres(length) for name, length in _pairs("--spool-m", spool_m).items()}
-        with progress() as tell:
+        lengths = _numbers("--spool-m", spool_m, "metres, such as 120")
+        until = "minutes, such as 90"
+        with progress() as tell, _going_on(resume):
             found = batch(
-                folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only), progress=tell
-            )
+                folder, machine, filament, assign=assign, spool_m=lengths, only=_pairs("--only", only),
+                by_min=_numbers("--by", by_min, until), busy_min=_numbers("--busy", busy_min, until), on=on,
+                resume=resume, workers=workers, progress=tell,
+            )  # fmt: skip
         show(found, as_json, batch_text)
         sys.exit(2 if not found.all_read else 0 if found.all_feed else 1)
+
+
+@contextmanager
+def _going_on(resume: str | None) -> Iterator[None]:
+    """Say how to go on where it is stopped by hand."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        if resume is None:
+            raise
+        click.echo(f"\npliant: stopped; what is done stands in {resume}, the same command goes on from it", err=True)
+        sys.exit(STOPPED)
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
@@ -227,8 +249,11 @@ def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
     return found
 
 
-def _metres(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise PliantError(f"--spool-m {text}: write metres, such as 120") from None
+def _numbers(option: str, given: tuple[str, ...], such: str) -> dict[str, float]:
+    found = {}
+    for name, text in _pairs(option, given).items():
+        try:
+            found[name] = float(text)
+        except ValueError:
+            raise PliantError(f"{option} {name}={text}: write {such}") from None
+    return found

@@ -19,13 +19,18 @@ from pliant.say import worded
 if TYPE_CHECKING:
     from pliant.report.sections import Report
 
-__all__ = ["OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "show", "user_errors", "write_page"]
+__all__ = [
+    "STOPPED", "OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "show", "user_errors", "write_page",
+]  # fmt: skip
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
 practice_ = click.option(
     "--with-practice", "practice", is_flag=True, help="Let what practitioners report count too, by a stated weight."
 )
 debug = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+
+
+STOPPED = 130  # what shells say of a command that was ended by hand: common practice
 
 
 class _Said(click.ClickException):
@@ -91,6 +96,9 @@ def user_errors(debug: bool = False) -> Iterator[None]:
         sys.exit(2)
     except (SystemExit, click.exceptions.Exit, click.ClickException, BrokenPipeError):
         raise  # a closed pipe is no fault: click ends quietly
+    except KeyboardInterrupt:
+        click.echo("\npliant: stopped; what was to be written is as it was before", err=True)
+        sys.exit(STOPPED)
     except Exception as error:
         if debug:
             raise

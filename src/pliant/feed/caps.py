@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Number
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Groups
@@ -67,7 +68,7 @@ def flow_caps(
     unit = chain.unit_drop_mpa(theta)
     ratio = chain.dam_ratio(groups.width_mm, gap, theta, bounded_gap_mm(groups.gap_mm), unit)
 
-    def least(flow: Any) -> Any:
+    def least(flow: Number) -> Any:
         p = ratio * chain.free_pressure_mpa(flow, groups.nozzle_c, theta, unit)
         m, _, _ = chain.margins(machine, theta, pressure_mpa=p, flow_mm3_per_s=flow, nozzle_c=groups.nozzle_c)
         return np.log(np.clip(np.minimum.reduce(np.broadcast_arrays(*m.values())), 1e-6, 1e6))

@@ -9,10 +9,12 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
 from pliant.checks import among_draws, note_outside
 from pliant.constants import ROOM_C
+from pliant.feed.ends import NOT_FULL, SOFTENED, STEEP
 from pliant.feed.together import FILAMENT_UNKNOWNS, correlate, extra_scores
 from pliant.models import column, drive, guide, lag, melting, pressure
 from pliant.models.bead import bead_area_mm2
@@ -27,7 +29,7 @@ from pliant.sampling import normal_scores
 __all__ = [
     "COLUMN_DIAMETERS", "DAM_GAP_MM", "MECHANISMS", "after", "cause_of", "central", "compliance", "consistency_pa_sn",
     "dam_ratio", "drawn_names", "effective_length_mm", "free_pressure_mpa", "grip_n", "margins", "melt_limit_mm3_per_s",
-    "melt_pressure_mpa", "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
+    "push_margins", "sample", "theta_of", "unit_drop_mpa", "unknowns",
 ]  # fmt: skip
 
 MECHANISMS = ("bow", "lock", "swell", "slip", "stall", "starve", "dam")
@@ -46,10 +48,6 @@ _MACHINE = (
 LAG_FACTOR = Quantity("lag_factor", 1.0, 1.4, "from memory", True)
 _MOST_SOFTENING = 3.0  # [-] of the secant modulus, past which the law's own rows end
 STEEPEST_DEG = 30.0  # of the cone's theory: models/pressure
-# what is taken at the end of a range, as `validity` tells it
-STEEP = "the nozzle's cone is steeper than its theory holds for: it is taken as 30 degrees"
-NOT_FULL = "the gap under the nozzle is so high that the bed pulls the bead out of it: no dam is counted there"
-SOFTENED = "filament is pushed past the strain that was measured: it stores three times as much, no more"
 Theta = Mapping[str, Any]
 
 
@@ -109,7 +107,7 @@ def sample(
     return theta, np.column_stack([drawn[name] for name in names]), names
 
 
-def after(theta: Theta, seconds: Any) -> Drawn:
+def after(theta: Theta, seconds: Number) -> Drawn:
     """The unknowns once a job has run for so long: filament leaves the warm drive softer, in the first span. [s]
 
     Further down it has cooled: a strand loses half of its warmth in the order of ten seconds, and rarely comes faster.
@@ -182,7 +180,7 @@ def _unit_drop_mpa(theta: Theta) -> Any:
     return total + theta["entry_factor"] * cone + land
 
 
-def consistency_pa_sn(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
+def consistency_pa_sn(flow_mm3_per_s: Number, nozzle_c: Number, theta: Theta) -> Any:
     """Consistency of the melt at its mean temperature: the faster, the colder it leaves. [mm3/s, degC -> Pa s^n]"""
     mean = melting.mean_temperature_c(
         np.maximum(flow_mm3_per_s, 1e-9), theta["heated_length_mm"], nozzle_c, ROOM_C, theta["diffusivity_mm2_per_s"]
@@ -191,7 +189,7 @@ def consistency_pa_sn(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta) -> Any:
     return theta["consistency_pa_sn"] * shift
 
 
-def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta, unit_mpa: Any = None) -> Any:
+def free_pressure_mpa(flow_mm3_per_s: Number, nozzle_c: Number, theta: Theta, unit_mpa: Number | None = None) -> Any:
     """Pressure that the melt needs through bore, cone and land, at its mean temperature. [mm3/s, degC -> MPa]
 
     `unit_mpa` is `unit_drop_mpa(theta)` where the caller has it: it is the same at every flow.
@@ -200,7 +198,10 @@ def free_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, theta: Theta, unit_mpa
     return unit * consistency_pa_sn(q, nozzle_c, theta) * q ** theta["flow_index"]
 
 
-def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, unit_mpa: Any = None) -> Any:
+def dam_ratio(
+    width_mm: ArrayLike, gap_mm: ArrayLike, theta: Theta, height_mm: Number | None = None,
+    unit_mpa: Number | None = None,
+) -> Any:  # fmt: skip
     """Pressure with the gap under the face over pressure without; 1 where the gap is infinite. [mm, mm -> -]
 
     Both obey the same power law at the same temperature, and the bed carries the same share of the bead at any speed,
@@ -225,12 +226,6 @@ def dam_ratio(width_mm: Any, gap_mm: Any, theta: Theta, height_mm: Any = None, u
     return np.where(squeezed, 1.0 + still * quick_share(carried, n) * off / unit, 1.0)
 
 
-def melt_pressure_mpa(flow_mm3_per_s: Any, nozzle_c: Any, width_mm: Any, gap_mm: Any, theta: Theta) -> Any:
-    """Pressure that the melt needs: bore, cone, land, and the gap below the face where `gap_mm` is finite. [MPa]"""
-    unit = unit_drop_mpa(theta)
-    return free_pressure_mpa(flow_mm3_per_s, nozzle_c, theta, unit) * dam_ratio(width_mm, gap_mm, theta, unit_mpa=unit)
-
-
 def effective_length_mm(theta: Theta, i: int, ends: str) -> Any:
     """Length of gap i times what its ends hold. [mm]"""
     return _LENGTH_FACTOR[ends] * theta[Unknown("end_factor", i).name] * theta[Unknown("length_mm", i).name]
@@ -246,7 +241,7 @@ def _gap_capacity_n(theta: Theta, i: int, ends: str) -> Any:
     return column.softening_load_n(elastic, modulus, diameter, theta["half_strain"])
 
 
-def _fill_n(bore_mm: Any, theta: Theta) -> Any:
+def _fill_n(bore_mm: Number, theta: Theta) -> Any:
     """Push at which cold filament, softening as it goes, has swollen to a bore."""
     diameter, modulus = theta["diameter_mm"], theta["youngs_modulus_mpa"]
     elastic = guide.fill_force_n(youngs_modulus_mpa=modulus, diameter_mm=diameter, bore_mm=bore_mm)
@@ -266,7 +261,7 @@ def grip_n(machine: Machine, theta: Theta) -> Any:
 
 
 def margins(
-    machine: Machine, theta: Theta, *, pressure_mpa: Any, flow_mm3_per_s: Any, nozzle_c: Any
+    machine: Machine, theta: Theta, *, pressure_mpa: Number, flow_mm3_per_s: Number, nozzle_c: Number
 ) -> tuple[dict[str, Any], dict[str, Any], Any]:
     """Margin (capacity / demand) of every mechanism.
 
@@ -293,7 +288,7 @@ def margins(
     return margin, capacity, push
 
 
-def melt_limit_mm3_per_s(nozzle_c: Any, theta: Theta) -> Any:
+def melt_limit_mm3_per_s(nozzle_c: Number, theta: Theta) -> Any:
     """Flow that the hot end still melts; 0 where its wall is colder than what softens the filament. [degC -> mm3/s]"""
     with among_draws():
         return melting.melt_flow_limit_mm3_per_s(
@@ -302,13 +297,13 @@ def melt_limit_mm3_per_s(nozzle_c: Any, theta: Theta) -> Any:
         )  # fmt: skip
 
 
-def push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
+def push_margins(machine: Machine, theta: Theta, pressure_mpa: Number) -> tuple[dict[str, Any], dict[str, Any], Any]:
     """Do as `margins` for what the push alone decides: all but `starve`. They fall as the pressure rises."""
     with among_draws():
         return _push_margins(machine, theta, pressure_mpa)
 
 
-def _tube(theta: Theta, i: int, span: Span, warm: Any = 1.0) -> dict[str, Any]:
+def _tube(theta: Theta, i: int, span: Span, warm: Number = 1.0) -> dict[str, Any]:
     """A guide with the filament in it."""
     own = {key: theta[Unknown(key, i).name] for key in ("length_mm", "bore_mm", "friction")}
     return own | {
@@ -330,14 +325,14 @@ def _cold_capacities_n(theta: Theta, i: int, span: Span) -> dict[str, Any]:
     return {"lock": guide.guide_lock_force_n(**tube), "swell": _fill_n(tube["bore_mm"], theta)}
 
 
-def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Any) -> tuple[dict[str, Any], dict[str, Any], Any]:
+def _push_margins(machine: Machine, theta: Theta, pressure_mpa: Number) -> tuple[dict[str, Any], dict[str, Any], Any]:
     diameter = theta["diameter_mm"]
     push = np.asarray(theta["model_factor"] * pressure_mpa * np.pi * diameter**2 / 4, dtype=float)
     push = np.maximum(push, 1e-9)
     margin: dict[str, Any] = {}
     capacity: dict[str, Any] = {}
 
-    def compare(name: str, carries: Any, asked: Any) -> None:
+    def compare(name: str, carries: Number, asked: Number) -> None:
         here = np.broadcast_to(carries / asked, push.shape)
         if name not in margin:
             margin[name], capacity[name] = here, np.broadcast_to(carries, push.shape)
@@ -371,12 +366,12 @@ def cause_of(names: list[str], margin: NDArray[Any]) -> NDArray[np.intp]:
     doing, not that of whatever stands upstream.
     """
     if "lock" not in names:
-        return margin.argmin(axis=0)
+        return np.asarray(margin.argmin(axis=0))
     upstream = np.array([name not in ("lock", "dam") for name in names])[:, None] & (margin <= 0)
-    return np.where(upstream & (margin[names.index("lock")] < 1), np.inf, margin).argmin(axis=0)
+    return np.asarray(np.where(upstream & (margin[names.index("lock")] < 1), np.inf, margin).argmin(axis=0))
 
 
-def compliance(machine: Machine, theta: Theta, pressure_mpa: Any = None) -> Any:
+def compliance(machine: Machine, theta: Theta, pressure_mpa: Number | None = None) -> Any:
     """Volume stored per unit of melt pressure: melt, cold filament above it, warm filament between. [MPa -> mm3/MPa]
 
     What the filament feels is the pressure times the model factor, and it softens under it: the secant modulus at that
@@ -389,7 +384,7 @@ def compliance(machine: Machine, theta: Theta, pressure_mpa: Any = None) -> Any:
     return _compliance(machine, theta, pressure_mpa)
 
 
-def _compliance(machine: Machine, theta: Theta, pressure_mpa: Any) -> Any:
+def _compliance(machine: Machine, theta: Theta, pressure_mpa: Number | None) -> Any:
     melt = np.pi * theta["bore_mm"] ** 2 / 4 * theta["heated_length_mm"]
     cold = sum(theta[Unknown("length_mm", i).name] for i in range(len(machine.path)))
     warmer = HEAT_RATE * np.maximum(theta["soften_c"] - ROOM_C, 1.0)

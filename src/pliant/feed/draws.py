@@ -52,7 +52,8 @@ class Draws:
         if not self.without:
             return slice(0, None, 2)
         up_to, n = np.cumsum(self.weight), self.weight.size // 2
-        return np.minimum(np.searchsorted(up_to, (np.arange(n) + 0.5) / n * up_to[-1]), self.weight.size - 1)
+        at = np.searchsorted(up_to, (np.arange(n) + 0.5) / n * up_to[-1])
+        return np.asarray(np.minimum(at, self.weight.size - 1))
 
     @property
     def effective(self) -> float:

@@ -10,20 +10,26 @@ Slowing a program, stretching its time by 1/s, is the same as a store of S s^n a
 the store can then only fall (a lower feed at the same drain), so that slower is never a larger push.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
+from pliant.constants import GAS_CONSTANT_J_PER_MOL_K, ROOM_C
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.feed.passage import ONE, Passage
 from pliant.kernels.groups import least_by_group
 from pliant.kernels.load import Fed, chunks_between, settled_peak, smoothed_peak
 from pliant.kernels.plan import move_seconds
+from pliant.kernels.settle import Hot, Store, settled_flow
+from pliant.models import melting
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.units import celsius_to_kelvin
 
 __all__ = ["FIRST_LAYER_S", "Envelope", "Groups", "envelope", "operating_groups"]
 
@@ -79,7 +85,7 @@ class Envelope:
         return cls(celsius, width, gap, first, np.maximum(flow, 1e-3), table, until, passage)
 
     def settled_mm3_per_s(
-        self, g: int, scale: float, store_per_consistency: Any, nozzle_c: float, theta: chain.Theta
+        self, g: int, scale: float, store_per_consistency: Number, nozzle_c: float, theta: chain.Theta
     ) -> Any:
         """Largest flow of group g at a speed relative to the one written, for samples of the unknowns `(n, 1)`.
 
@@ -89,25 +95,32 @@ class Envelope:
         needs a smaller store per flow^n (its melt is colder), and a larger store never lets more through, so there is
         one answer; false position keeps it bracketed.
         """
-        n = np.asarray(theta["flow_index"], dtype=float)
-        shape = np.broadcast(n, store_per_consistency).shape
-        at = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
-        low = at.astype(np.int64)
-        share = (at - low)[..., None]
         log_flow = np.log(np.maximum(self.flow_mm3_per_s[g], 1e-12))
-        rows = np.broadcast_to((1 - share) * log_flow[low] + share * log_flow[low + 1], (*shape, _STORE_S.size))
-        step, first = np.log(_STORE_S[1] / _STORE_S[0]), np.log(_STORE_S[0])
-        held = np.log(store_per_consistency) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
+        n, per = np.asarray(theta["flow_index"], dtype=float), np.asarray(store_per_consistency, dtype=float)
+        shape = np.broadcast(n, per).shape
 
-        def over(x: Any) -> Any:
-            """How much more than exp(x) comes through a store that exp(x) needs, as a logarithm; falls with x."""
-            log_store = held + np.log(chain.consistency_pa_sn(np.exp(x), nozzle_c, theta))
-            k = np.clip((log_store - first) / step, 0, _STORE_S.size - 1 - 1e-9)
-            i = np.broadcast_to(k.astype(np.int64), shape)[..., None]
-            left, right = np.take_along_axis(rows, i, -1)[..., 0], np.take_along_axis(rows, i + 1, -1)[..., 0]
-            return np.log(scale) + left + (k - i[..., 0]) * (right - left) - x
+        def each(values: Any) -> NDArray[np.float64]:
+            return np.array(np.broadcast_to(values, shape), dtype=float).reshape(-1)
 
-        return np.exp(_root_of_falling(over, np.broadcast_to(np.log(scale) + rows[..., -1], shape)))
+        row = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
+        held = np.log(per) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])
+        first, step = float(np.log(_STORE_S[0])), float(np.log(_STORE_S[1] / _STORE_S[0]))
+        hot = hot_end(theta, float(nozzle_c), each)
+        found = settled_flow(
+            float(np.log(scale)), each(np.log(theta["consistency_pa_sn"])), hot,
+            Store(each(row), np.ascontiguousarray(log_flow), first, step, each(held)),
+        )  # fmt: skip
+        return np.exp(found).reshape(shape)
+
+
+def hot_end(theta: chain.Theta, nozzle_c: float, each: Callable[[Any], NDArray[np.float64]]) -> Hot:
+    """What `chain.consistency_pa_sn` hangs on, draw by draw, for the kernel that settles flows. [degC]"""
+    fourier = np.pi * theta["diffusivity_mm2_per_s"] * theta["heated_length_mm"]  # at 1 mm3/s
+    per_k = 1e3 * np.asarray(theta["activation_kj_per_mol"]) / GAS_CONSTANT_J_PER_MOL_K
+    return Hot(
+        each(fourier), celsius_to_kelvin(nozzle_c), celsius_to_kelvin(ROOM_C), each(per_k),
+        each(celsius_to_kelvin(np.asarray(theta["reference_c"]))), *melting.mean_excess_grid(),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -243,24 +256,3 @@ def _tables(
     peak = np.maximum.accumulate(peak[..., ::-1], axis=-1)[..., ::-1]
     held = np.log(_STORE_S) / _INDEX[:, None]
     return np.exp(np.maximum.accumulate(peak + held, axis=-1) - held)
-
-
-def _root_of_falling(f: Any, x: Any) -> Any:
-    """Zero of a function that falls at least as fast as -x, for many at once, from a first guess; false position."""
-    y = f(x)
-    low, high = np.where(y < 0, x + y, x), np.where(y < 0, x, x + y)  # the zero lies between x and x + f(x)
-    f_low, f_high = np.where(y < 0, f(low), y), np.where(y < 0, y, f(high))
-    for _ in range(60):
-        if np.all(high - low < 1e-7):
-            break
-        wide = f_low - f_high
-        x = np.where(wide > 0, low + (high - low) * f_low / np.where(wide > 0, wide, 1.0), (low + high) / 2)
-        x = np.clip(x, low, high)
-        y = f(x)
-        up = y > 0
-        # the end that stays is counted half, so that both ends close in
-        f_low, f_high = np.where(up, y, f_low / 2), np.where(up, f_high / 2, y)
-        low, high = np.where(up, x, low), np.where(up, high, x)
-        tiny = np.abs(y) < 1e-7
-        low, high = np.where(tiny, x, low), np.where(tiny, x, high)
-    return (low + high) / 2

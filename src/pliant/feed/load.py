@@ -6,8 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Number
 from pliant.checks import note_outside
 from pliant.feed import chain
+from pliant.feed.ends import ON_THE_BED
 from pliant.kernels.load import Fed, Laws, push_along
 from pliant.kernels.plan import move_seconds
 from pliant.records.filament import Filament
@@ -17,7 +19,6 @@ __all__ = ["DAM_RATIO", "Course", "Load", "bounded_gap_mm", "fed_along", "follow
 
 DAM_RATIO = 2.0  # [-] a failing push is named `dam` where the gap under the face makes half of the pressure
 LEAST_GAP_MM = 0.03  # [mm] our choice
-ON_THE_BED = "the nozzle all but touches the bed under the first layer: the gap is taken as 0.03 mm"
 _LEVELS = 16  # of warmth, so that the modulus is met within a percent
 _LOG_FLOW = np.linspace(np.log(1e-5), np.log(300.0), 512)
 
@@ -168,14 +169,14 @@ def _warm_level(course: Course, theta: chain.Theta) -> NDArray[np.uint8]:
     return np.rint(-time * (_LEVELS - 1)).astype(np.uint8)
 
 
-def _capacity(push: Any, table: Any, least: Any, which: Any) -> Any:
+def _capacity(push: Number, table: Any, least: Number, which: Any) -> Any:
     """Push at the drive times margin; where the guide has locked nothing finite can be said."""
     with np.errstate(invalid="ignore"):
         capacity = np.where(np.isfinite(push), push * least, np.nan)
     return capacity.astype(np.float32)
 
 
-def bounded_gap_mm(gap_mm: Any) -> Any:
+def bounded_gap_mm(gap_mm: ArrayLike) -> Any:
     """Keep a gap above `LEAST_GAP_MM`: thinner, it is a nozzle on the bed, and the slit has no meaning there."""
     note_outside(np.asarray(gap_mm) < LEAST_GAP_MM, ON_THE_BED)
     return np.maximum(gap_mm, LEAST_GAP_MM)

@@ -9,8 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from pliant.arrays import Number
 from pliant.checks import among_draws, note_outside
 from pliant.feed import chain
+from pliant.feed.ends import TOO_DEEP
 from pliant.models.drive import pinch_squash_mm, slip_loss, stretch_loss
 from pliant.models.metering import BITE_SHARE, bite_loss, flow_factor, largest_cause
 from pliant.records.machine import Machine
@@ -21,17 +23,16 @@ RIGID_MPA = 3000.0  # from memory: modulus of the rigid filament that a drive's 
 _BITE_SHARE = sum(BITE_SHARE) / 2
 _MOST_LOSS = 0.3  # [-] of stretch or of slip: draws beyond it jam, and have no flow factor
 _DEEPEST = 0.5  # [-] of the filament: a pinch does not sink past its middle
-TOO_DEEP = "the drive's pinch would flatten the filament past its middle: to tell what arrives it is taken as half flat"
 
 
 @dataclass(frozen=True)
 class Losses:
     """Shares of the filament asked for that do not arrive, and how deep the pinch flattens it. [-, mm]"""
 
-    stretch: Any
-    slip: Any
-    bite: Any
-    squash_mm: Any = 0.0
+    stretch: Number
+    slip: Number
+    bite: Number
+    squash_mm: Number = 0.0
 
     @property
     def dominant(self) -> str:
@@ -47,12 +48,12 @@ class Losses:
 def losses_at(
     machine: Machine,
     theta: chain.Theta,
-    push_n: Any,
+    push_n: Number,
     *,
-    pull_n: Any,
-    wheel_radius_mm: Any,
-    bite_share: Any = _BITE_SHARE,
-    slip_size: Any = 0.1,
+    pull_n: Number,
+    wheel_radius_mm: Number,
+    bite_share: Number = _BITE_SHARE,
+    slip_size: Number = 0.1,
 ) -> Losses:
     """Losses of a drive at a push.
 
@@ -79,7 +80,7 @@ def losses_at(
     """
     diameter = theta["diameter_mm"]
 
-    def squash_mm(youngs_modulus_mpa: Any) -> Any:
+    def squash_mm(youngs_modulus_mpa: Number) -> Any:
         with among_draws():  # very soft filament squashes past a small contact
             return pinch_squash_mm(
                 theta["pinch_force_n"], youngs_modulus_mpa=youngs_modulus_mpa, diameter_mm=diameter,

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Number
 from pliant.feed import chain
 from pliant.feed.starting import flow_after_stop, pressure_after, start_time, stop_time
 from pliant.models.bead import bead_area_mm2
@@ -76,7 +77,7 @@ def tapers_mm(
 
 
 def thread_chance(
-    machine: Machine, theta: dict[str, Any], steps: Sequence[Step], pressure_mpa: Floats, thread_mm2: Any
+    machine: Machine, theta: dict[str, Any], steps: Sequence[Step], pressure_mpa: Floats, thread_mm2: Number
 ) -> Floats:
     """Chance that one crossing leaves a thread, `(n, s)`: what still flows over the speed, against the thinnest. [-]"""
     from scipy.special import ndtr
@@ -88,7 +89,7 @@ def thread_chance(
     return np.asarray(ndtr(np.log(section / thread_mm2) / _THREAD_SCATTER), dtype=float)
 
 
-def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: Any, slip_share: Any) -> Floats:
+def moved_share(machine: Machine, theta: dict[str, Any], push_n: Floats, loss: Number, slip_share: Number) -> Floats:
     """Length moved over length asked, `(n, s)`. [-]
 
     `loss` is what the drive loses where the push is `_AT_SHARE` of the grip; `slip_share` of it is slip, which grows

@@ -7,10 +7,11 @@ is put on top here. The spool's turn is the length over which it wanders: 0.6 m 
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from pliant.arrays import Number
 
 __all__ = ["BINS", "JOB_SCATTER", "NODE", "NODE_WEIGHT", "ONE", "STRETCH_MM", "WANDER", "Passage", "passage_of"]
 
@@ -32,7 +33,7 @@ class Passage:
     stretches: tuple[float, ...] = (1.0,)
     wander: float = WANDER
 
-    def chance(self, log_margin: Any) -> NDArray[np.float64]:
+    def chance(self, log_margin: Number) -> NDArray[np.float64]:
         """Chance of a jam from the logarithm of the job's least margin, any shape. [- -> -]"""
         return np.asarray(np.interp(log_margin, *self._table))
 
@@ -41,7 +42,7 @@ class Passage:
         least, jams = self._table
         return float(np.interp(chance, jams[::-1], least[::-1]))
 
-    def jams_at(self, log_margin: Any) -> NDArray[np.float64]:
+    def jams_at(self, log_margin: Number) -> NDArray[np.float64]:
         """Chance of a jam where what the job shares lies in the margin already: it only wanders. [- -> -]"""
         from scipy.special import ndtr
 

@@ -92,7 +92,9 @@ def pull_for_job(course: Course, slowed: Course, machine: Machine, filament: Fil
     scale = min(speed_that_meets(steady, machine, filament, target) or 0.0, 1.0)
     flow = max(scale * float(asked[at]), float(left[later].max(initial=0.0)))
     theta, _, _ = chain.sample(machine, filament, 1000, np.random.default_rng(7))
-    pressure = chain.melt_pressure_mpa(flow, celsius, width, gap, theta)
+    unit = chain.unit_drop_mpa(theta)
+    pressure = chain.free_pressure_mpa(flow, celsius, theta, unit)
+    pressure = pressure * chain.dam_ratio(width, gap, theta, unit_mpa=unit)
     low, middle, high = np.quantile(stored_mm(machine, theta, pressure), [0.05, 0.5, 0.95]).tolist()
     return pull_for(low, middle, high)
 

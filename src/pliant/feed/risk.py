@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats, Number
 from pliant.constants import FEEDS_BELOW
 from pliant.feed import chain
 from pliant.feed.by_layer import Parts
@@ -53,7 +54,7 @@ class Risk:
 
 
 def log_margins(
-    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Number, scale: float
 ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
     """Least margin of each mechanism over the envelope: `(n_samples,)` by name, and the push there. [-, N]"""
     parts, most = part_margins(course, machine, theta, bed_shift_mm, scale)
@@ -69,7 +70,7 @@ def _least_of(parts: dict[bool, dict[str, NDArray[np.float64]]]) -> dict[str, ND
 
 
 def part_margins(
-    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Any, scale: float
+    course: Envelope, machine: Machine, theta: dict[str, Any], bed_shift_mm: Number, scale: float
 ) -> tuple[dict[bool, dict[str, NDArray[np.float64]]], NDArray[np.float64]]:
     """The same for the first layer's beads and for the rest, by whether it is the first."""
     store, unit = chain.compliance(machine, theta), chain.unit_drop_mpa(theta)
@@ -216,7 +217,7 @@ def _risk(at: Envelope, machine: Machine, filament: Filament, draws: Draws, scal
     )  # fmt: skip
 
 
-def _shares(scores: Any, log_margin: Any, names: list[str]) -> dict[str, float]:
+def _shares(scores: Floats, log_margin: Floats, names: list[str]) -> dict[str, float]:
     """Share of the variance of the log margin that each unknown brings, by a linear fit to its normal score.
 
     Unknowns that hang together share what they bring: slope times covariance, which for independent ones is the same

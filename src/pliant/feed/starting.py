@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Number
 from pliant.checks import require_not_negative, require_positive
 
 __all__ = ["flow_after_stop", "pressure_after", "start_time", "stop_time"]
@@ -16,19 +17,19 @@ __all__ = ["flow_after_stop", "pressure_after", "start_time", "stop_time"]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 
 
-def _open(flow_index: Any) -> NDArray[np.float64]:
+def _open(flow_index: Number) -> NDArray[np.float64]:
     require_positive(flow_index=flow_index)
-    return np.minimum(np.asarray(flow_index, dtype=float), 1 - 1e-6)
+    return np.asarray(np.minimum(np.asarray(flow_index, dtype=float), 1 - 1e-6))
 
 
-def flow_after_stop(time: Any, flow_index: Any) -> Any:
+def flow_after_stop(time: Number, flow_index: Number) -> Any:
     """Flow over steady flow, a scaled time after the feed has stopped. [-, - -> -]"""
     require_not_negative(time=time)
     n = _open(flow_index)
     return (1 + (1 - n) / n * time) ** (-1 / (1 - n))
 
 
-def stop_time(flow_ratio: Any, flow_index: Any, pressure_left: Any = 1.0) -> Any:
+def stop_time(flow_ratio: Number, flow_index: Number, pressure_left: Number = 1.0) -> Any:
     """Scaled time after a stop until the flow has fallen to `flow_ratio`; 0 where it has at once. [-, -, - -> -]
 
     `pressure_left` is what a draw-back at the stop left of the steady pressure. At 1 it is the inverse of
@@ -42,7 +43,7 @@ def stop_time(flow_ratio: Any, flow_index: Any, pressure_left: Any = 1.0) -> Any
     return np.maximum(time, 0.0)
 
 
-def pressure_after(time: Any, flow_index: Any, pressure_left: Any = 1.0) -> Any:
+def pressure_after(time: Number, flow_index: Number, pressure_left: Number = 1.0) -> Any:
     """Pressure over the steady one a scaled time after a stop that a draw-back left so much at. [-, -, - -> -]"""
     require_not_negative(time=time, pressure_left=pressure_left)
     n = _open(flow_index)
@@ -51,7 +52,7 @@ def pressure_after(time: Any, flow_index: Any, pressure_left: Any = 1.0) -> Any:
     return np.where(left > 0, (np.maximum(left, 1e-12) ** -r + r * time) ** (-1 / r), 0.0)
 
 
-def start_time(flow_ratio: Any, flow_index: Any, pressure_left: Any = 0.0) -> Any:
+def start_time(flow_ratio: Number, flow_index: Number, pressure_left: Number = 0.0) -> Any:
     """Scaled time after a start at which the flow has risen to `flow_ratio`, under 1; 0 if it never fell below.
 
     `pressure_left` is what was left of the steady pressure when the feed started again. [-, -, - -> -]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Number
 from pliant.feed import chain
 from pliant.feed.load import bounded_gap_mm
 from pliant.feed.passage import JOB_SCATTER
@@ -33,11 +34,11 @@ def step_log_margins(
     machine: Machine,
     theta: dict[str, Any],
     *,
-    flow_mm3_per_s: Any,
-    nozzle_c: Any,
-    width_mm: Any,
-    gap_mm: Any,
-    height_mm: Any = None,
+    flow_mm3_per_s: Number,
+    nozzle_c: Number,
+    width_mm: Number,
+    gap_mm: Number,
+    height_mm: Number | None = None,
     after_s: float = COUPON_S,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Logarithm of the least margin at steady steps.
@@ -81,7 +82,7 @@ def _crossing(log_margin: NDArray[np.float64], at: NDArray[np.float64]) -> NDArr
     a, b = log_margin[rows, right - 1], log_margin[rows, right]
     share = np.clip(a / np.where(np.abs(a - b) > 1e-12, a - b, 1.0), 0.0, 1.0)
     found = at[right - 1] + share * (at[right] - at[right - 1])
-    return np.where(k == 0, at[0], np.where(k == at.size, at[-1], found))
+    return np.asarray(np.where(k == 0, at[0], np.where(k == at.size, at[-1], found)))
 
 
 def _theta(machine: Machine, filament: Filament, n: int, seed: int) -> dict[str, Any]:
@@ -152,4 +153,4 @@ def failing_gap_mm(
 
 
 def _scatter(n: int, seed: int) -> NDArray[np.float64]:
-    return np.log(JOB_SCATTER) * np.random.default_rng(seed + 1).standard_normal(n)[:, None]
+    return np.asarray(np.log(JOB_SCATTER) * np.random.default_rng(seed + 1).standard_normal(n)[:, None])

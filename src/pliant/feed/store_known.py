@@ -45,7 +45,8 @@ def laws_of(machine: Machine, theta: chain.Theta, bead: SteadyBead) -> tuple[Flo
     """
 
     def stored(flow: float) -> Floats:
-        pressure = chain.melt_pressure_mpa(flow, bead.nozzle_c, bead.width_mm, bead.gap_mm, theta)
+        free = chain.free_pressure_mpa(flow, bead.nozzle_c, theta)
+        pressure = free * chain.dam_ratio(bead.width_mm, bead.gap_mm, theta)
         return np.asarray(chain.compliance(machine, theta, pressure) * pressure, dtype=float).reshape(-1)
 
     low, high, at = (stored(bead.flow_mm3_per_s * f) for f in (1 / _APART, _APART, 1.0))

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.chain import MECHANISMS
 from pliant.feed.load import Load
 from pliant.kernels.thin import thin_to_bins
@@ -96,7 +97,7 @@ def _capacity(load: Load, margin: NDArray[np.float64], starved: bool) -> float:
     return float(values[known[margin[known].argmin()]]) if known.size else float("inf")
 
 
-def _halve(edge: Any, low: Any, high: Any, margin: Any, move: Any) -> tuple[Any, ...]:
+def _halve(edge: Floats, low: Floats, high: Floats, margin: Floats, move: Floats) -> tuple[Any, ...]:
     """Join neighbouring bins two by two; an odd one at the end stays alone."""
     at = np.arange(0, low.size, 2)
     second = np.minimum(at + 1, low.size - 1)

@@ -24,7 +24,7 @@ def unsoftened_share(filament: Filament, nozzle_c: float) -> float:
 def warm_enough_c(filament: Filament) -> float:
     """Wall at which the spool is all but certain to soften. [degC]"""
     soften = filament.soften_c
-    return soften.value * soften.spread ** NormalDist().inv_cdf(1 - _SURE)
+    return float(soften.value * soften.spread ** NormalDist().inv_cdf(1 - _SURE))
 
 
 def cold_words(filament: Filament, nozzle_c: float) -> tuple[str, ...]:

@@ -31,6 +31,7 @@ __all__ = ["Outlook"]
 _DRAWS, _SEED = 1000, 7
 _NODES = np.geomspace(SLOWEST, 1.0, 5)  # shares of the speed at which margins are computed
 _SHARES = np.geomspace(SLOWEST, 1.0, 12)[::-1]  # those that are tried, fastest first
+_WIDTH_OF_NOZZLE = (0.8, 2.0)  # [-] bead over orifice; common practice, no source
 _TIMED = (1.0, 0.5, 0.25, SLOWEST)  # between them time is linear in 1/share
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,25 @@ Floats = NDArray[np.float64]
 @lru_cache(maxsize=512)
 def _draws(machine: Machine, filament: Filament) -> Draws:
     return tail_draws(machine, filament, _DRAWS, _SEED)
+
+
+def _require_nozzle(job: Job) -> None:
+    """Refuse beads that this nozzle does not lay: half of the length must be within what is usual for it."""
+    c, nozzle = job.course, job.machine.nozzle_mm.value
+    is_flat = np.isfinite(c.gap_mm) & (c.filament_mm > 0) & (c.length_mm > 0)
+    rest = is_flat & ~c.first_layer  # a first layer is often laid wider
+    flat = np.flatnonzero(rest if rest.any() else is_flat)
+    if not flat.size:
+        return
+    by_width = flat[np.argsort(c.width_mm[flat])]
+    along = np.cumsum(c.length_mm[by_width])
+    usual = float(c.width_mm[by_width[int(np.searchsorted(along, along[-1] / 2))]])
+    low, high = (share * nozzle for share in _WIDTH_OF_NOZZLE)
+    if not low <= usual <= high:
+        raise ProgramError(
+            f"its beads are {usual:.2g} mm wide, and the nozzle of {nozzle:g} mm lays {low:.2g} to {high:.2g}; prepare "
+            "the part for this nozzle"
+        )
 
 
 class Outlook:
@@ -68,6 +88,7 @@ class Outlook:
                 raise ProgramError(self._beyond)
             require_fit(self.machine, filament)
             job = self._job_with(filament)
+            _require_nozzle(job)
         except (ProgramError, RecordError) as error:
             return Combination.none(self.name, self.machine.name, filament.name, str(error), fed)
         draws, at = _draws(self.machine, filament), job.envelope

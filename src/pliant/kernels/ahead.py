@@ -24,6 +24,7 @@ from pliant.kernels import (
     plan,
     rest,
     scan,
+    settle,
     sight,
     splice,
     states,
@@ -43,6 +44,8 @@ _SAME2 = t.Array(t.float64, 2, "A", readonly=True)  # one value for all: a progr
 _f, _i, _b = t.float64, t.int64, t.boolean
 _FED = t.NamedUniTuple(_F1, 8, load.Fed)
 _LAWS = t.NamedTuple((_f, _f, _F2, _F1, _F1, _F2), load.Laws)
+_HOT = t.NamedTuple((_F1, _f, _f, _F1, _F1, _F1, _F1, _f), settle.Hot)
+_STORE = t.NamedTuple((_F1, _F2, _f, _f, _F1), settle.Store)
 _AIR = t.Tuple((_I1, _I1, _L1, _L1, _B1, _I2))
 _BOX = t.Tuple((t.UniTuple(_f, 5), _i, _I1, _I1))
 
@@ -73,6 +76,7 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (load.chunks_between, (_FED, _F1, _i, _i, _f, _F1, _F1, _F1)),
     (ways.cheapest_way, (_U2, _f, _f, _f, _f, _f, t.Tuple((_I1, _I1, t.int8[::1], _I1, _I2)))),
     (sight.shown_pieces, (_AIR, _F2, _I1, _f, _f)),
+    (settle.settled_flow, (_f, _F1, _HOT, _STORE)),
     (load.settled_peak, (_F2, _F2, _F2, _I1, _I1, _F1, _F1, _F3, _F1)),
     (ways.ground_cells, (_i, _i, _F2, _F1, _f, _f, _f, _f, _f)),
     (bead.bead_along, (_FED, _B1, _F1, _F1, _f, _f, _f, _f, _f, _f, _i)),

@@ -17,12 +17,12 @@ from pliant.language.edit import set_word
 from pliant.language.line import read_line
 from pliant.program.shaped import shaped_already
 from pliant.program.write import Edits
+from pliant.proving.shape import ADVANCE_WORDS
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 
-__all__ = ["ADVANCE_WORDS", "compensation_off", "require_shapeable", "require_store", "require_unshaped"]
+__all__ = ["compensation_off", "require_shapeable", "require_store", "require_unshaped"]
 
-ADVANCE_WORDS = {("M", 900): "K", ("M", 572): "S"}  # the second from memory
 _IN_WORDS = re.compile(rb"^[ \t]*[A-Z_]*ADVANCE[A-Z_]*[ \t=]", re.I | re.M)
 _MOST_STORED = 0.5  # [-] of the way from the drive to the melt: a store beyond it cannot be
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pliant.checks import Numbers, as_floats, require_finite, require_in, require_positive, warn_outside
 from pliant.errors import DomainError
 
-__all__ = ["CRITERIA", "axis_temperature_c", "mean_temperature_c", "melt_flow_limit_mm3_per_s"]
+__all__ = ["CRITERIA", "axis_temperature_c", "mean_excess_grid", "mean_temperature_c", "melt_flow_limit_mm3_per_s"]
 
 CRITERIA = ("axis", "mean")
 
@@ -219,6 +219,33 @@ def _temperature(
     _warn_unusual(diffusivity)
     q, tube, hot, cold, alpha = as_floats(flow, length, wall, inlet, diffusivity)
     return hot - (hot - cold) * _excess(np.pi * alpha * tube / q, column)
+
+
+def mean_excess_grid() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """The excess that `mean_temperature_c` reads, for a kernel that reckons many draws one by one.
+
+    Returns
+    -------
+    log_fo : ndarray, (m,)
+        Logarithms of Fourier numbers, evenly apart. [-]
+    mean : ndarray, (m,)
+        Mean temperature over the section at them: 1 as the filament comes in, 0 at the wall's. [-]
+    first_zero : float
+        Square of the first zero of J0. [-]
+
+    Notes
+    -----
+    Between the points linear, to 2e-6; before them `1 - 4 sqrt(fo / pi) + fo`, past them one term, that falls by
+    `exp(-first_zero fo)`.
+
+    Examples
+    --------
+    >>> log_fo, mean, _ = mean_excess_grid()
+    >>> float(np.interp(np.log(0.1), log_fo, mean))
+    0.394
+    """
+    log_fo, _, mean = _series()
+    return log_fo, np.ascontiguousarray(mean), _FIRST
 
 
 def _warn_unusual(diffusivity: Numbers) -> None:

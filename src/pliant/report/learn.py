@@ -6,7 +6,7 @@ from pliant.report.check import limit_words
 from pliant.report.words import number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["answer_words", "learned_text", "next_text"]
+__all__ = ["answer_words", "at_gaps", "learned_text", "next_text", "odds", "span"]
 
 
 def answer_words(answer: Answer) -> str:
@@ -40,36 +40,22 @@ def learned_text(learned: Learned) -> str:
             else "these readings do not go together with the rest, and either may be wrong; look at both again:"
         )
         for s in L.suspects:
-            lines.append(f"  {s.reading}: expected {s.expected}, found {s.found} (chance {_odds(s.chance)})")
+            lines.append(f"  {s.reading}: expected {s.expected}, found {s.found} (chance {odds(s.chance)})")
         lines.append("")
     for u in L.unpredicted:
         lines += [
-            f"the others do not predict {u.sheet} (a sheet as odd: chance {_odds(u.chance)}): {u.reading}: expected "
+            f"the others do not predict {u.sheet} (a sheet as odd: chance {odds(u.chance)}): {u.reading}: expected "
             f"{u.expected}, found {u.found}",
-            f"  it was printed {_at(u.gaps_mm)}, {', '.join(u.others)} {_at(u.other_gaps_mm)}: trust what was learned "
-            "where you printed, and print a piece where your job runs",
+            f"  it was printed {at_gaps(u.gaps_mm)}, {', '.join(u.others)} {at_gaps(u.other_gaps_mm)}: trust what was "
+            "learned where you printed, and print a piece where your job runs",
             "",
         ]
-    if L.store_before is not None and L.store_after is not None:
-        flow = number(L.store_after.flow_mm3_per_s)
-        lines.append(f"stored between drive and nozzle at a flow q, s1 q^n, told at {flow} mm³/s")
-        for word, known in (("before", L.store_before), ("now", L.store_after)):
-            (s1, s_low, s_high), (n, n_low, n_high) = known.store_at_one_mm3, known.flow_index
-            lines.append(
-                f"  {word:<7} s1 {number(s1)} mm³, between {number(s_low)} and {number(s_high)}; n {n:.2f}, between "
-                f"{n_low:.2f} and {n_high:.2f}"
-            )
-        if L.bead_error_before is not None and L.bead_error_after is not None:
-            lines.append(
-                f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); with the "
-                f"records before, {percent(L.bead_error_before)}"
-            )
-        lines.append("")
+    lines += _store_lines(L)
     lines.append(f"learned from {', '.join(L.readings)}")
     for b in L.changed:
         what, _ = unknown_in_words(b.name)
         digits = 2 if b.spread_after > 1.1 else 3
-        was, now = _span(b.value_before, b.spread_before, digits), _span(b.value_after, b.spread_after, digits)
+        was, now = span(b.value_before, b.spread_before, digits), span(b.value_after, b.spread_after, digits)
         if was == now:  # it only hangs together with another; the new record keeps that
             continue
         lines.append(f"  {b.name:<24} {was:>18} -> {now:<18} {what}")
@@ -93,6 +79,26 @@ def learned_text(learned: Learned) -> str:
     return "\n".join(lines)
 
 
+def _store_lines(L: Learned) -> list[str]:
+    """What the path stores, before and now."""
+    if L.store_before is None or L.store_after is None:
+        return []
+    flow = number(L.store_after.flow_mm3_per_s)
+    lines = [f"stored between drive and nozzle at a flow q, s1 q^n, told at {flow} mm³/s"]
+    for word, known in (("before", L.store_before), ("now", L.store_after)):
+        (s1, s_low, s_high), (n, n_low, n_high) = known.store_at_one_mm3, known.flow_index
+        lines.append(
+            f"  {word:<7} s1 {number(s1)} mm³, between {number(s_low)} and {number(s_high)}; n {n:.2f}, between "
+            f"{n_low:.2f} and {n_high:.2f}"
+        )
+    if L.bead_error_before is not None and L.bead_error_after is not None:
+        lines.append(
+            f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); with the "
+            f"records before, {percent(L.bead_error_before)}"
+        )
+    return [*lines, ""]
+
+
 def next_text(found: NextCoupon, way: str) -> str:
     """The coupon to print next, the way to make it, then the others."""
     best = found.ranked[0]
@@ -111,11 +117,13 @@ def next_text(found: NextCoupon, way: str) -> str:
     return "\n".join(lines)
 
 
-def _span(value: float, spread: float, digits: int) -> str:
+def span(value: float, spread: float, digits: int = 2) -> str:
+    """The 90 % range of an unknown."""
     return f"{number(value * spread**-Z90, digits)} to {number(value * spread**Z90, digits)}"
 
 
-def _at(gaps_mm: tuple[float | None, float | None]) -> str:
+def at_gaps(gaps_mm: tuple[float | None, float | None]) -> str:
+    """Where a sheet was printed: its lowest and highest gap."""
     low, high = gaps_mm
     if low is None:
         return "in the air"
@@ -125,5 +133,6 @@ def _at(gaps_mm: tuple[float | None, float | None]) -> str:
     return f"{said} mm" if high == low else f"{said} to {number(high)} mm"
 
 
-def _odds(chance: float) -> str:
+def odds(chance: float) -> str:
+    """A small chance, as one in so many."""
     return f"1 in {number(1 / chance)}" if chance > 1e-6 else "under 1 in a million"

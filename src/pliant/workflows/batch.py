@@ -27,6 +27,10 @@ def batch(
     assign: str | None = None,
     spool_m: Mapping[str, float] | None = None,
     only: Mapping[str, str] | None = None,
+    by_min: Mapping[str, float] | None = None,
+    busy_min: Mapping[str, float] | None = None,
+    on: str | None = None,
+    resume: str | Path | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Batch | Matrix:
@@ -44,6 +48,14 @@ def batch(
         Filament left on a spool, by its name; goes with `assign`. [m]
     only : mapping of str to str, optional
         Programs that one spool alone may print; goes with `assign`.
+    by_min : mapping of str to float, optional
+        When a program has to be done, from now on; goes with `assign`. [min]
+    busy_min : mapping of str to float, optional
+        How long a machine still prints something else, by its name; goes with `assign`. [min]
+    on : str, optional
+        HOST:PORT of a Dask cluster that does the work; every combination in short then.
+    resume : str or Path, optional
+        File in which what is done is kept, and not done again; every combination in short then.
     workers : int, optional
         Processes; as many as there are cores when left out.
     progress : callable, optional
@@ -61,14 +73,17 @@ def batch(
         If the folder holds no program, a record cannot be used, or no plan keeps to what was asked.
     """
     machines, filaments = _places(machine), _places(filament)
-    if (spool_m or only) and assign is None:
-        raise PliantError(f"`{'spool_m' if spool_m else 'only'}` is for a plan; say `assign` too, or leave it out")
-    if assign is None and len(machines) == len(filaments) == 1 and not machines[0].is_dir() | filaments[0].is_dir():
+    for name, given in {"spool_m": spool_m, "only": only, "by_min": by_min, "busy_min": busy_min}.items():
+        if given and assign is None:
+            raise PliantError(f"`{name}` is for a plan; say `assign` too, or leave it out")
+    short = assign is not None or on is not None or resume is not None
+    if not short and len(machines) == len(filaments) == 1 and not machines[0].is_dir() | filaments[0].is_dir():
         return _checked(folder, machines[0], filaments[0], workers, progress)
-    found = matrix(folder, machines, filaments, workers=workers, progress=progress)
+    found = matrix(folder, machines, filaments, workers=workers, on=on, resume=resume, progress=progress)
     if assign is None:
         return found
-    return replace(found, assignment=assigned(found.combinations, assign, spool_m=spool_m, only=only))
+    plan = assigned(found.combinations, assign, spool_m=spool_m, only=only, by_min=by_min, busy_min=busy_min)
+    return replace(found, assignment=plan)
 
 
 def _places(given: Records) -> list[Path]:

@@ -1,20 +1,34 @@
-"""The programs of a folder, each looked at in a process of its own."""
+"""The programs of a folder, each looked at on its own: in processes of this computer, or on a cluster."""
 
 import os
-from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from pliant.ahead import compile_ahead
 from pliant.errors import PliantError
 from pliant.progress import Progress
+from pliant.workflows.cluster import on_cluster
 
-__all__ = ["programs_in", "side_by_side"]
+__all__ = ["Done", "programs_in", "side_by_side"]
 
 _ENDINGS = {".gcode", ".gco", ".g", ".nc", ".ngc", ".tap"}  # common practice, no source
+_DEATHS = 3  # of processes, one after another with nothing finished between: it is the work that kills them
 Found = TypeVar("Found")
+
+
+class Done(Protocol):
+    """What was found before, so that a work that was stopped goes on."""
+
+    def get(self, path: str) -> Any | None:
+        """What was found of a program; None where nothing is known."""
+
+    def add(self, path: str, found: Any) -> None:
+        """Keep what was found of a program."""
 
 
 def programs_in(folder: str | Path) -> list[str]:
@@ -29,10 +43,10 @@ def programs_in(folder: str | Path) -> list[str]:
 
 
 def side_by_side(
-    look: Callable[..., Found], paths: list[str], *more: Any, workers: int | None = None,
-    progress: Progress | None = None,
+    look: Callable[..., Found], paths: list[str], *more: Any, workers: int | None = None, on: str | None = None,
+    done: Done | None = None, progress: Progress | None = None,
 ) -> list[Found]:  # fmt: skip
-    """What `look(path, *more)` finds for every path, in their order, over any number of processes.
+    """What `look(path, *more)` finds for every path, in their order, wherever it is worked out.
 
     Parameters
     ----------
@@ -43,20 +57,79 @@ def side_by_side(
     *more
         The same for all of them.
     workers : int, optional
-        Processes; as many as there are cores when left out.
+        Processes of this computer; as many as there are cores when left out.
+    on : str, optional
+        HOST:PORT of a cluster that does it instead.
+    done : Done, optional
+        Asked before a program is looked at, and told what was found as soon as it is.
     progress : callable, optional
-        Told the share of programs that are done.
+        Told the share of programs that are done, and about how long the rest takes.
 
     Returns
     -------
     list
+        The same for any number of processes and computers.
+
+    Raises
+    ------
+    PliantError
+        If processes die again and again, or the cluster is not there, or lost.
     """
-    compile_ahead(progress)  # once, and not in every process
-    workers = max(1, min(len(paths), workers or os.cpu_count() or 1))
-    done = []
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        for k, found in enumerate(pool.map(look, paths, *([one] * len(paths) for one in more)), 1):
-            done.append(found)
-            if progress is not None:
-                progress("checking", k / len(paths))
-    return done
+    found = {k: was for k, path in enumerate(paths) if done is not None and (was := done.get(path)) is not None}
+    left = {k: path for k, path in enumerate(paths) if k not in found}
+    if not left:
+        return [found[k] for k in range(len(paths))]
+    begun, before = time.monotonic(), len(found)
+    if on is None:
+        compile_ahead(progress)  # once, and not in every process
+        work = _in_processes(look, left, more, workers)
+    else:
+        work = on_cluster(on, look, left, more)
+    for k, value in work:
+        found[k] = value
+        if done is not None:
+            done.add(paths[k], value)
+        if progress is not None:
+            rest_s = (time.monotonic() - begun) / (len(found) - before) * (len(paths) - len(found))
+            progress(f"checking, {_left(rest_s)}", len(found) / len(paths))
+    return [found[k] for k in range(len(paths))]
+
+
+def _left(seconds: float) -> str:
+    return "under a minute left" if seconds < 60 else f"about {seconds / 60:.0f} min left"
+
+
+_shared: list[Any] = []  # in a process that checks: what is the same for all programs comes once
+
+
+def _share(*more: Any) -> None:
+    _shared.extend(more)
+
+
+def _look(look: Callable[..., Found], path: str) -> Found:
+    return look(path, *_shared)
+
+
+def _in_processes(
+    look: Callable[..., Found], left: dict[int, str], more: tuple[Any, ...], workers: int | None
+) -> Iterator[tuple[int, Found]]:
+    """What is found, as it comes; what a process that died had in work is done again."""
+    workers, deaths, left = max(1, min(len(left), workers or os.cpu_count() or 1)), 0, dict(left)
+    while left:
+        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_share, initargs=more)
+        try:
+            at = {pool.submit(_look, look, path): k for k, path in left.items()}
+            for future in as_completed(at):
+                found, k, deaths = future.result(), at[future], 0
+                del left[k]
+                yield k, found
+        except BrokenProcessPool:
+            deaths += 1
+            if deaths >= _DEATHS:
+                name = Path(next(iter(left.values()))).name
+                raise PliantError(
+                    f"the processes that check programs die, now with {len(left)} to go, {name} among the next; "
+                    "free memory, or take fewer `workers`"
+                ) from None
+        finally:
+            pool.shutdown(wait=not left, cancel_futures=True)

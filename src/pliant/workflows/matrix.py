@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from pliant.errors import PliantError
+from pliant.files import Text
 from pliant.job.outlook import Outlook
 from pliant.program.read import read_program
 from pliant.progress import Progress
@@ -13,6 +14,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.many import Combination, Matrix
 from pliant.records.program import Program
 from pliant.workflows.folder import programs_in, side_by_side
+from pliant.workflows.kept import KeptCombinations
 
 __all__ = ["matrix"]
 
@@ -23,6 +25,8 @@ def matrix(
     filaments: Sequence[str | Path],
     *,
     workers: int | None = None,
+    on: str | None = None,
+    resume: str | Path | None = None,
     progress: Progress | None = None,
 ) -> Matrix:
     """Say for every program what it comes to on every machine with every spool.
@@ -35,33 +39,34 @@ def matrix(
         Records, or folders of them.
     workers : int, optional
         Processes; as many as there are cores when left out.
+    on : str, optional
+        HOST:PORT of a Dask cluster that does it instead.
+    resume : str or Path, optional
+        File in which what is done is kept, program by program, and not done again.
     progress : callable, optional
         Told the share of programs that are done.
 
     Returns
     -------
     Matrix
-        The same to the last digit for any number of processes.
+        The same to the last digit for any number of processes and computers.
 
     Raises
     ------
     PliantError
-        If a folder is empty, a record cannot be used, or two records have one name.
+        If a folder is empty, a record cannot be used, two records have one name, the cluster is not there or is lost,
+        or the file holds anything else.
     """
     paths = programs_in(folder)
-    found = side_by_side(
-        _one,
-        paths,
-        _records(machines, "machine", ".machine.toml", read_machine),
-        _records(filaments, "spool", ".filament.toml", read_filament),
-        workers=workers,
-        progress=progress,
-    )
+    rigs, spools = _files(machines, "machine", ".machine.toml"), _files(filaments, "spool", ".filament.toml")
+    records = _records(rigs, "machine", read_machine), _records(spools, "spool", read_filament)
+    done = None if resume is None else KeptCombinations(resume, [*rigs, *spools])
+    found = side_by_side(_one, paths, *records, workers=workers, on=on, done=done, progress=progress)
     unread = {Path(path).name: why for path, (_, why) in zip(paths, found, strict=True) if why}
     return Matrix(tuple(c for row, _ in found for c in row), unread)
 
 
-def _one(path: str, machines: list[Machine], filaments: list[Filament]) -> tuple[list[Combination], str]:
+def _one(path: str | Text, machines: list[Machine], filaments: list[Filament]) -> tuple[list[Combination], str]:
     """All combinations of one program, or why no dialect of the machines can read it."""
     name, read, found = Path(path).name, dict[str, Program | PliantError](), list[Combination]()
     for machine in machines:
@@ -77,15 +82,15 @@ def _one(path: str, machines: list[Machine], filaments: list[Filament]) -> tuple
     return ([], str(wrong[0])) if len(wrong) == len(read) else (found, "")
 
 
-def _read(path: str, dialect: str) -> Program | PliantError:
+def _read(path: str | Text, dialect: str) -> Program | PliantError:
     try:
         return read_program(path, dialect)
     except PliantError as error:
         return error
 
 
-def _records(places: Sequence[str | Path], what: str, ending: str, read: Callable[[Any], Any]) -> list[Any]:
-    """Records from files, and from folders those with the ending, else every .toml; named apart."""
+def _files(places: Sequence[str | Path], what: str, ending: str) -> list[Path]:
+    """Files of records, and of folders those with the ending, else every .toml."""
     paths: list[Path] = []
     for place in map(Path, places):
         if place.is_dir():
@@ -95,6 +100,11 @@ def _records(places: Sequence[str | Path], what: str, ending: str, read: Callabl
             paths += inside
         else:
             paths.append(place)
+    return paths
+
+
+def _records(paths: Sequence[Path], what: str, read: Callable[[Any], Any]) -> list[Any]:
+    """The records, named apart."""
     found = [read(path) for path in paths]
     seen: dict[str, Path] = {}
     for path, record in zip(paths, found, strict=True):

@@ -16,8 +16,6 @@ from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job
 from pliant.job.tonight import LOST_CAUSE, proved
 from pliant.job.verdict import Examined
-from pliant.mending.asked import asked_along
-from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, shape_feed, slow_again
 from pliant.mending.shape_fit import require_shapeable, require_unshaped
@@ -25,6 +23,8 @@ from pliant.mending.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.progress import Progress, part_of, silent, told
+from pliant.proving.asked import asked_along
+from pliant.proving.certificate import PROOF, certify
 from pliant.records.filament import Filament, read_filament
 from pliant.records.findings import Findings
 from pliant.records.machine import Machine, read_machine

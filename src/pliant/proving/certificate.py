@@ -3,7 +3,7 @@
 Both files are read again from disk, with the reader alone; nothing of the passes that mended is used. Beads are paired
 by geometry (`program.pairing`), then every obligation looks at the pairs, at what lies in the gaps between them, or at
 the lines that move nothing (`program.alongside`, `program.carried`). Start at `certify`; one function an
-obligation, those on beads in `obligations_beads`, those between them in `obligations_gaps`.
+obligation, those on beads in `beads`, those between them in `gaps`.
 """
 
 import re
@@ -15,17 +15,17 @@ from numpy.typing import NDArray
 
 from pliant.checks import require_positive
 from pliant.errors import ProgramError
-from pliant.mending.case import Case, Refuted, refute
-from pliant.mending.obligations_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
-from pliant.mending.obligations_gaps import debt_settled, push_kept, space_kept
-from pliant.mending.obligations_pad import proof_apart
-from pliant.mending.obligations_rest import rest_kept
-from pliant.mending.obligations_shape import drive_kept, runs_settled, shaped_gaps, shaped_volume, store_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.numbering import numbers_follow
 from pliant.program.read import read_program
+from pliant.proving.beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
+from pliant.proving.case import Case, Refuted, refute
+from pliant.proving.gaps import debt_settled, push_kept, space_kept
+from pliant.proving.pad import proof_apart
+from pliant.proving.rest import rest_kept
+from pliant.proving.shape import drive_kept, runs_settled, shaped_gaps, shaped_volume, store_kept
 from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import Program
 

@@ -3,7 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.mending.case import (
+from pliant.program.alongside import PLACE_MM
+from pliant.program.gaps import Gaps
+from pliant.program.outline import extent_mm
+from pliant.proving.case import (
     DRIFT_MM,
     KEPT_SPEED,
     WORD_MM,
@@ -14,9 +17,6 @@ from pliant.mending.case import (
     not_faster,
     where,
 )
-from pliant.program.alongside import PLACE_MM
-from pliant.program.gaps import Gaps
-from pliant.program.outline import extent_mm
 from pliant.records.program import HOME
 
 __all__ = ["debt_settled", "push_kept", "space_kept"]

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.mending.case import Case
+from pliant.proving.case import Case
 from pliant.records.mending import Intent
 from pliant.records.program import Program
 
