@@ -11,9 +11,9 @@ import numpy as np
 from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
-from pliant.feed.risk import AIM, jam_risk
+from pliant.feed.risk import AIM, jam_risk, stated_risk
 from pliant.files import Source, replace_file, require_place, same_file
-from pliant.job.job import Job
+from pliant.job.job import Job, read_job
 from pliant.job.tonight import LOST_CAUSE, proved
 from pliant.job.verdict import Examined
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
@@ -26,7 +26,7 @@ from pliant.progress import Progress, part_of, silent, told
 from pliant.proving.asked import asked_along
 from pliant.proving.certificate import PROOF, certify
 from pliant.records.filament import Filament, read_filament
-from pliant.records.findings import Findings
+from pliant.records.findings import Findings, least_chance
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
@@ -82,23 +82,28 @@ def _seen_again(
     stages: Stages, before: Findings, push_n: float, kept: Job | None, may_slow: bool
 ) -> tuple[Findings, float, Job | None]:
     """Examine what the passes wrote, and slow it once more where they carried the chance of a jam over the target."""
-    after, now = before, kept
+    now, chance = kept, before.least_chance
 
-    def again() -> tuple[Findings, float, Job]:
-        seen = examine(stages.path, stages.machine, stages.filament, dialect=stages.dialect)
-        return seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n), seen.job
+    def again() -> tuple[Job, float]:
+        """The job as it is now and its chance of a jam: all else is told of the last one alone."""
+        job = read_job(stages.path, stages.machine, stages.filament, stages.dialect)
+        risk = stated_risk(job.envelope, stages.machine, stages.filament, shares=False)
+        return job, least_chance(risk.probability, risk.error)
 
     if stages.changes:
-        after, push_n, now = again()
+        now, chance = again()
     attempt = 1
-    while may_slow and after.least_chance > stages.target:
+    while may_slow and chance > stages.target:
         if now is not None:
-            stages.take(now, after.least_chance)
+            stages.take(now, chance)
         if not slow_again(stages, attempt):
             break
-        after, push_n, now = again()
+        now, chance = again()
         attempt += 1
-    return after, push_n, now if kept is not None else None
+    if not stages.changes or now is None:
+        return before, push_n, kept
+    after = examine(now, stages.machine, stages.filament).findings
+    return after, mean_push_n(now.program, now.load.push_n), now if kept is not None else None
 
 
 def _shaped(
