@@ -40,10 +40,17 @@ class Truth:
 
 
 def truths_of(machine, filament, count, seed=5, *, flow=1.5, celsius=None):
-    """Truths drawn from what the records leave open; friction, late part and store each of their own."""
+    """Truths drawn from what the records leave open, of those that feed; late part and friction of their own."""
     rng = np.random.default_rng(seed)
-    theta, _, _ = chain.sample(machine, filament, count, rng)
     celsius = filament.reference_c if celsius is None else celsius
+    drawn, _, _ = chain.sample(machine, filament, 64 * count, rng)
+    # a path that jams at that flow lays no bead to look at
+    pressure = chain.free_pressure_mpa(flow, celsius, drawn) * chain.dam_ratio(0.45, 0.2, drawn)
+    margin, _, _ = chain.margins(machine, drawn, pressure_mpa=pressure, flow_mm3_per_s=flow, nozzle_c=celsius)
+    feeds = np.flatnonzero(np.minimum.reduce([np.asarray(m).reshape(-1) for m in margin.values()]) > 1.0)
+    if feeds.size < count:
+        raise ValueError("too few of the draws feed at this flow")
+    theta = {name: np.asarray(v)[feeds] if np.asarray(v).size > 1 else v for name, v in drawn.items()}
     found = []
     for k in range(count):
         one = {name: float(np.asarray(v).reshape(-1)[k if np.asarray(v).size > 1 else 0]) for name, v in theta.items()}

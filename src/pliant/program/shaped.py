@@ -11,7 +11,7 @@ from pliant.records.program import BEAD, RECOVER, RETRACT, Program
 
 __all__ = ["levelled_mm", "shaped_already"]
 
-_APART = 2.0  # [-] by which the feed of neighbours on one straight differs where it was shaped
+_APART = 3.0  # [-] by which the feed of neighbours on one straight differs where it was shaped
 _MANY, _SHARE = 8, 0.05  # such places, and per run, that are no accident
 _OTHER = 0.3  # [-] from the run's own feed, of a stretch that was fed otherwise
 
