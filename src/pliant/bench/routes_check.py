@@ -1,5 +1,7 @@
 """The first visit, and `check`."""
 
+from urllib.parse import urlencode
+
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -8,17 +10,18 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.lines import Work
-from pliant.bench.pages import answer, answer_with_report, failed, go_to
+from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to, told_of, wants_json
 from pliant.bench.routes_book import OUTCOME_LABELS
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
-from pliant.workflows.shelf import Kept, keep_text, machine_text, shelf, spool_text
+from pliant.workflows.shelf import Kept, Known, Shelf, keep_text, known_by_name, machine_text, shelf, spool_text
 
 __all__ = [
     "check_form",
     "check_page",
     "check_send",
     "first_form",
+    "first_known",
     "first_send",
     "home",
     "recent",
@@ -26,6 +29,8 @@ __all__ = [
     "shelf_data",
     "work_page",
 ]  # fmt: skip
+
+SAME = ("known", "version", "other")  # which shall count where a name is known: the book's, a new version, another one
 
 
 async def home(request: Request) -> Response:
@@ -49,35 +54,76 @@ async def first_send(request: Request) -> Response:
     """Keep the first machine and the first spool, and check the program."""
     desk = desk_of(request)
     form = await desk.form(request)
-    if "program" not in form.files and not form.text("program_later"):
+    if not {"program"} & form.files.keys() and not form.text("upload") and not form.text("program_later"):
         raise Fault(422, "no program was sent; choose the file that you would send to the machine")
-    machine = await desk.aside(lambda: _machine_of(form, desk.book))
-    filament = await desk.aside(lambda: _spool_of(form, desk.book))
-    if "program" not in form.files:
+    kept = await desk.shelf()
+    texts = {"machine": _machine_of(form), "filament": _spool_of(form)}
+    if any(await desk.aside(lambda: _clashes(desk.book, kept, texts, form))):
+        sent = {k: v[-1] for k, v in form.fields.items() if k != "token"}
+        sent |= {"upload": form.files["program"].uid} if "program" in form.files else {}
+        where = f"/first/known?{urlencode(sent)}"
+        if wants_json(request):
+            refused = failed(request, 409, "the book knows that name with other numbers; choose which shall count")
+            refused.headers["location"] = where
+            return refused
+        return go_to(request, where)
+    machine, filament = [await desk.aside(lambda: _taken(desk.book, kept, kind, texts[kind], form)) for kind in texts]  # noqa: B023
+    if not form.text("upload") and "program" not in form.files:
         return go_to(request, "/check", status=201)
-    work = desk.begin("check", form.files["program"], machine, filament)
+    work = desk.begin("check", sent_program(request, form), machine, filament)
     return go_to(request, f"/check/{work.uid}", work.to_json())
 
 
-def _machine_of(form: Form, book: str) -> Kept:
+async def first_known(request: Request) -> Response:
+    """Ask which shall count: what the book knows under a name, or what was typed."""
+    desk, asked = desk_of(request), request.query_params
+    kept = await desk.shelf()
+    form = Form({key: [value] for key, value in asked.items()})
+    texts = {"machine": _machine_of(form), "filament": _spool_of(form)}
+    known = await desk.aside(lambda: _clashes(desk.book, kept, texts, form))
+    data = {"known": [{"kind": k.kind, "uid": k.kept.uid, "name": k.kept.name, "version": k.kept.version,
+                       "pieces": k.pieces} for k in known]}  # fmt: skip
+    return answer(request, "known.html", data, sent=dict(asked), known=known)
+
+
+def _clashes(book: str, kept: Shelf, texts: dict[str, str | None], form: Form) -> list[Known]:
+    """The names of a first visit that the book knows with other numbers, while nobody has said which shall count."""
+    open_ = {k: text for k, text in texts.items() if text is not None and form.text(f"same_{k}") not in SAME}
+    return [known for k, text in open_.items() if (known := known_by_name(book, kept, k, text)) is not None]
+
+
+def _taken(book: str, kept: Shelf, kind: str, text: str | None, form: Form) -> Kept:
+    """The machine or the spool of a first visit: chosen, known by its name, or new."""
+    if text is None:
+        return kept.chosen(kind, form.text(kind))
+    if form.text(f"same_{kind}") == "known" and (known := known_by_name(book, kept, kind, text)) is not None:
+        return known.kept
+    return _kept(book, kind, text)
+
+
+def _named(form: Form, kind: str, name: str) -> str:
+    """The name that was typed, or the one given when it turned out to be known."""
+    return form.text(f"other_{kind}") if form.text(f"same_{kind}") == "other" and form.text(f"other_{kind}") else name
+
+
+def _machine_of(form: Form) -> str | None:
     if form.text("machine"):
-        return shelf(book).chosen("machine", form.text("machine"))
+        return None
     like = form.text("kind")
     if like not in MACHINES:
         raise Fault(422, "choose the kind of machine first: one of the five drawings")
-    text = machine_text(
+    return machine_text(
         like,
-        form.text("machine_name") or "My machine",
+        _named(form, "machine", form.text("machine_name") or "My machine"),
         number_in(form.text("gap_mm"), "A, the open gap", 0.2, 100, "mm"),
         number_in(form.text("guide_mm"), "B, the guide", 1, 3000, "mm"),
         number_in(form.text("nozzle_mm"), "C, the nozzle", 0.1, 2, "mm"),
     )
-    return _kept(book, "machine", text)
 
 
-def _spool_of(form: Form, book: str) -> Kept:
+def _spool_of(form: Form) -> str | None:
     if form.text("filament"):
-        return shelf(book).chosen("filament", form.text("filament"))
+        return None
     raw = form.text("hardness").upper().removeprefix("SHORE").strip()
     scale = raw[-1:] if raw[-1:] in ("A", "D") else "A"
     shore = number_in(raw.rstrip("AD"), "the hardness of the spool", 20, 99)
@@ -88,8 +134,8 @@ def _spool_of(form: Form, book: str) -> Kept:
     if (low is None) != (high is None) or (low is not None and high is not None and low >= high):
         raise Fault(422, "give both nozzle temperatures of the maker's sheet, the lower one first, or neither")
     sheet = (low, high) if low is not None and high is not None else None
-    name = form.text("spool_name") or f"Soft {shore:g}{scale}"
-    return _kept(book, "filament", spool_text(name, shore, scale, sheet))
+    name = _named(form, "filament", form.text("spool_name") or f"Soft {shore:g}{scale}")
+    return spool_text(name, shore, scale, sheet)
 
 
 def _kept(book: str, kind: str, text: str) -> Kept:
@@ -102,9 +148,8 @@ async def check_form(request: Request) -> Response:
     desk = desk_of(request)
     kept = await desk.shelf()
     data = shelf_data(kept.machines, kept.filaments) | {"token": request.scope["bench_token"]}
-    return answer(
-        request, "check_form.html", data, shelf=kept, picked=request.query_params, recent=recent(request, "check")
-    )
+    picked = await desk.picked(request, kept)
+    return answer(request, "check_form.html", data, shelf=kept, picked=picked, recent=recent(request, "check"))
 
 
 async def check_send(request: Request) -> Response:
@@ -136,7 +181,8 @@ def shelf_data(machines: tuple[Kept, ...], filaments: tuple[Kept, ...]) -> dict[
 
 def recent(request: Request, kind: str) -> list[Work]:
     """Work of this kind that can still be looked at, the newest first."""
-    return [work for work in reversed(desk_of(request).lines.works.values()) if work.kind == kind][:8]
+    works = list(desk_of(request).lines.works.values())
+    return [work for work in reversed(works) if work.kind == kind and work.state in ("waiting", "working", "done")][:8]
 
 
 async def check_page(request: Request) -> Response:
@@ -156,11 +202,21 @@ async def check_page(request: Request) -> Response:
 
 async def work_page(request: Request, work: Work) -> Response:
     """How far a piece of work is, or why it ended."""
-    back = f"/{work.kind}"
-    if work.state == "refused":
-        return failed(request, 422, work.error, back)
-    if work.state == "fault":
-        return failed(request, 500, work.error, back)
-    if work.state == "stopped":
-        return failed(request, 410, work.error, back)
-    return answer(request, "work.html", work.to_json(), status=202, work=work)
+    if work.ended:
+        work.seen = True
+        status = {"refused": 422, "fault": 500}.get(work.state, 410)
+        return failed(request, status, work.error, _slip_of(work), work if status != 422 else None)
+    left = told_of(request, work)["left"]
+    return answer(request, "work.html", work.to_json(), status=202, work=work, doing=DOING, left=left)
+
+
+def _slip_of(work: Work) -> str:
+    """The slip that a piece of work was asked for with, filled in as it was."""
+    about = {k: work.about[f"{k}_uid"] for k in ("machine", "filament") if work.about.get(f"{k}_uid")}
+    about |= {"upload": work.about["upload"]} if work.about.get("upload") else {}
+    if work.kind == "learn":
+        return f"/readings/{work.asked.get('coupon')}?{urlencode({'again': work.uid})}"
+    if work.kind == "plan":
+        about["again"] = work.uid
+    where = {"next": "coupon", "coupon": "coupon"}.get(work.kind, work.kind)
+    return f"/{where}?{urlencode(about)}" if about else f"/{where}"

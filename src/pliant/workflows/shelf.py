@@ -1,8 +1,12 @@
 """The machines and spools of a book, as their owner's files: what the bench offers, and the first of them."""
 
+import difflib
 import re
+import tomllib
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
+from typing import Any
 
 from pliant.book import look
 from pliant.book.open_book import default_location, is_server, open_book
@@ -12,7 +16,10 @@ from pliant.records.book import Added
 from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
-__all__ = ["Kept", "Shelf", "keep_text", "machine_text", "shelf", "spool_text"]
+__all__ = [
+    "Kept", "Known", "Shelf", "keep_text", "known_by_name",
+    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "version_of",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,6 +57,78 @@ def shelf(book: str | Path | None) -> Shelf:
         return Shelf((), ())
     with open_book(location) as opened:
         return Shelf(_newest(opened, "machine"), _newest(opened, "filament"))
+
+
+@dataclass(frozen=True)
+class Known:
+    """A machine or a spool of the book whose name somebody typed again, with other numbers."""
+
+    kind: str
+    kept: Kept
+    pieces: int  # that its versions were learned from
+    rows: tuple[tuple[str, str], ...]  # its lines and those typed, where they differ
+
+
+def version_of(book: str | Path | None, kind: str, uid: str) -> Kept | None:
+    """One version of a machine or a filament, the newest or not."""
+    with open_book(book) as opened:
+        row = look.text_row(opened, kind, uid)
+    return None if row is None else Kept(**row)
+
+
+def programs_of(book: str | Path | None, limit: int = 60) -> list[dict[str, Any]]:
+    """The newest programs of a book, by name and content; of a book that is not there yet none."""
+    location = default_location() if book is None else book
+    if not is_server(location) and not Path(location).expanduser().exists():
+        return []
+    with open_book(location) as opened:
+        return look.program_rows(opened, limit)
+
+
+def known_by_name(book: str | Path | None, kept: Shelf, kind: str, text: str) -> Known | None:
+    """The machine or spool of this name, where the text would become another version of it.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own.
+    kept : Shelf
+        What it holds.
+    kind : str
+        `machine` or `filament`.
+    text : str
+        A record as its owner typed it.
+
+    Returns
+    -------
+    Known or None
+        None where the name is new, or the text is that of its newest version.
+    """
+    name = str(tomllib.loads(text).get("name", ""))
+    shelved = kept.machines if kind == "machine" else kept.filaments
+    same = next((k for k in shelved if k.name.casefold() == name.casefold()), None)
+    if same is None:
+        return None
+    rows = side_by_side(same.text, text)
+    if not any(_bare(a) != _bare(b) for a, b in rows):
+        return None
+    with open_book(book) as opened:
+        return Known(kind, same, look.learned_from(opened, kind, same.name), rows)
+
+
+def side_by_side(first: str, second: str) -> tuple[tuple[str, str], ...]:
+    """The lines in which two records differ, each beside the one it takes the place of."""
+    a, b = first.splitlines(), second.splitlines()
+    rows = []
+    for what, i, j, k, m in difflib.SequenceMatcher(None, a, b, autojunk=False).get_opcodes():
+        if what != "equal":
+            rows += list(zip_longest(a[i:j], b[k:m], fillvalue=""))
+    return tuple(rows)
+
+
+def _bare(line: str) -> str:
+    """A line without its comment and its spaces."""
+    return line.split(" #", maxsplit=1)[0].strip()
 
 
 def keep_text(book: str | Path | None, kind: str, text: str) -> Added:

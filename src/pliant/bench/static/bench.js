@@ -45,7 +45,8 @@
       });
       request.addEventListener("load", () => {
         const said = request.response || {};
-        if (request.status < 300 && said.location) { rest(); location.assign(said.location); return; }
+        const where = request.status < 300 ? said.location : request.status === 409 ? request.getResponseHeader("location") : "";
+        if (where) { rest(); location.assign(where); return; }
         fail(said.error || "The bench did not understand the form.");
       });
       request.addEventListener("error", () => fail("The bench does not answer. Is it still running? Nothing was kept of what you sent."));
@@ -64,6 +65,7 @@
         const news = await answer.json();
         if (!answer.ok || !["waiting", "working"].includes(news.state)) { location.reload(); return; }
         doing.textContent = news.doing || "waiting for its turn";
+        work.querySelector(".left").textContent = news.left || "";
         if (news.share > 0) bar.value = news.share; else bar.removeAttribute("value");
         ask(news.version, 0);
       } catch (error) {
@@ -73,6 +75,26 @@
     };
     ask(Number(work.dataset.version), 0);
   }
+
+  // the corner: what goes on behind the page, while something does
+  const corner = document.querySelector(".at-work");
+  const going = async () => {
+    try {
+      const answer = await fetch("/work", { headers: { Accept: "application/json" } });
+      const here = work ? work.dataset.work : "", { works } = await answer.json();
+      for (const one of works) {
+        const line = corner.querySelector(`[data-going="${one.id}"]`);
+        if (one.id === here || !line) continue;
+        const share = one.share > 0.01 ? `${Math.round(100 * one.share)} %, ` : "";
+        line.querySelector(".how").textContent = one.ended ? (one.state === "done" ? "is ready" : "came to nothing") : share + (one.left || one.doing || "waiting for its turn");
+        if (one.ended && line.querySelector("form")) line.querySelector("form").remove();
+      }
+      for (const line of corner.querySelectorAll("[data-going]")) if (!works.some((one) => one.id === line.dataset.going)) line.remove();
+      corner.hidden = !corner.querySelector("[data-going]");
+      if (works.some((one) => !one.ended && one.id !== here)) setTimeout(going, 1500);
+    } catch (error) { setTimeout(going, 5000); }
+  };
+  if (corner && corner.querySelector("form")) setTimeout(going, 1500);
 
   // the handles of the window map: one question at a time, the last position wins
   const map = document.querySelector("[data-window]");
