@@ -248,3 +248,48 @@ def test_what_is_made_lies_beside_the_book(book, monkeypatch, tmp_path):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     place = made_beside(book)
     assert place.name.endswith(".made") and (str(place) == "/a/b/book.sqlite.made" or place.is_relative_to(tmp_path))
+
+
+def test_an_outcome_written_later_stands_on_the_page_of_its_verdict(bench):
+    answer = bench.first(machine_name="Later", spool_name="Later")
+    found = bench.done(answer).json()
+    assert found["past"]["counts"] == {}
+    upload = answer.json()["about"]["upload"]
+    wrote = bench.post("/book/outcome", {"outcome": "jammed", "note": "it bowed out above the inlet", "upload": upload})
+    assert wrote.status_code == 201
+    place = answer.json()["location"]
+    assert bench.get(place).json()["past"]["counts"] == {"jammed": 1}
+    assert "it bowed out above the inlet" in bench.get(place, headers=_READ).text
+
+
+def test_an_outcome_belongs_to_the_version_it_was_printed_with(bench):
+    answer = bench.first(machine_name="Older", spool_name="Older")
+    bench.done(answer)
+    about = answer.json()["about"]
+    text = bench.get(f"/book/record/{about['machine_uid']}").json()["record"]["fields"]["text"]
+    newer = bench.post("/book/text", {"kind": "machine", "text": text.replace("length_mm = 6", "length_mm = 5")}).json()
+    pair = {"machine": about["machine_uid"], "filament": about["filament_uid"], "upload": about["upload"]}
+    page = bench.get("/book", params=pair, headers=_READ).text
+    assert f'<option value="{about["machine_uid"]}" selected>' in page
+    wrote = bench.post("/book/outcome", pair | {"outcome": "ok"}).json()
+    refers = {r["kind"]: r["uid"] for r in bench.get(f"/book/record/{wrote['uid']}").json()["refers_to"]}
+    assert refers["machine"] == about["machine_uid"] and "program" in refers
+    # and an old page leads on with the newest version, never with another machine
+    again = bench.post("/check", pair)
+    assert again.json()["about"]["machine_uid"] == newer["uid"]
+    bench.post(f"/work/{again.json()['id']}/stop")
+
+
+@pytest.mark.parametrize("path, words", [("/plan", "are needed"), ("/first", "is usual")])
+def test_a_slip_says_what_it_needs(bench, path, words):
+    assert words in bench.get(path, headers=_READ).text
+
+
+def test_the_usual_lengths_are_those_of_the_kind():
+    from pliant.records.starters import MACHINES, starter
+    from pliant.workflows.shelf import usual_lengths
+
+    for kind in MACHINES:
+        gap, guide = (float(said.removesuffix(" mm")) for said in usual_lengths(kind))
+        assert f"length_mm = {gap:g}" in starter("machine", kind).replace(".0 ", " ").replace(".0\n", "\n")
+        assert (guide > 100) == kind.startswith("tube")

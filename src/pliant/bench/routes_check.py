@@ -14,7 +14,18 @@ from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to,
 from pliant.bench.routes_book import OUTCOME_LABELS
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
-from pliant.workflows.shelf import Kept, Known, Shelf, keep_text, known_by_name, machine_text, shelf, spool_text
+from pliant.workflows.book import past
+from pliant.workflows.shelf import (
+    Kept,
+    Known,
+    Shelf,
+    keep_text,
+    known_by_name,
+    machine_text,
+    shelf,
+    spool_text,
+    usual_lengths,
+)
 
 __all__ = [
     "check_form",
@@ -46,7 +57,12 @@ async def first_form(request: Request) -> Response:
     kept = await desk_of(request).shelf()
     data = {"machine_kinds": list(MACHINES), "token": request.scope["bench_token"]}
     return answer(
-        request, "first.html", data | shelf_data(kept.machines, kept.filaments), kinds=tuple(MACHINES), shelf=kept
+        request,
+        "first.html",
+        data | shelf_data(kept.machines, kept.filaments),
+        kinds=tuple(MACHINES),
+        shelf=kept,
+        usual={kind: usual_lengths(kind) for kind in MACHINES},
     )
 
 
@@ -190,11 +206,14 @@ async def check_page(request: Request) -> Response:
     work = desk_of(request).lines.find(request.path_params["uid"], "check")
     if work.state != "done":
         return await work_page(request, work)
+    desk, about = desk_of(request), work.about
+    # how earlier prints went is told as the book has it now: an outcome may have come since
+    since = await desk.aside(lambda: past(desk.book, about["machine"], about["filament"]))
     return await answer_with_report(
         request,
         "check.html",
         work,
-        {"id": work.uid},
+        {"id": work.uid, "past": since.to_json()},
         outcomes=OUTCOME_LABELS,
         cards_of=lambda data: cards_of(data, work.about),
     )

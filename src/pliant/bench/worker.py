@@ -69,7 +69,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     machine, filament = _records(asked)
     seen = examine(asked["program"], machine, filament, progress=tell, book=asked["book"])
     tell("drawing", 0)
-    report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed))
+    report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed, speeds=seen.findings.limit_speed_mm_per_s))
     tell("writing it into the book", 0)
     past, kept = remember_and_tell(
         asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()

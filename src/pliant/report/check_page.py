@@ -6,6 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from pliant.constants import FEEDS_BELOW
 from pliant.records.findings import Findings, Moment
 from pliant.records.recipe import Recipe
 from pliant.records.trace import Picture, SheetLayer
@@ -63,6 +64,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         p=picture,
         headline=headline,
         zone=ZONE[findings.verdict],
+        chance=words.chance_against(findings.jam_probability, FEEDS_BELOW),
         band=jam_band(findings),
         evidence=[full_sentence(text) for text in evidence_words(findings)],
         limit=limit_band(findings),

@@ -18,7 +18,7 @@ from pliant.workflows.book import add_file
 
 __all__ = [
     "Kept", "Known", "Shelf", "keep_text", "known_by_name",
-    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "version_of",
+    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of",
 ]  # fmt: skip
 
 
@@ -181,6 +181,12 @@ def spool_text(
         f"nozzle_c = [{low:g}, {high:g}]       # {said}\n"
     )
     return text + (f"dry_c = {dry_c:g}\n" if dry_c is not None else "")
+
+
+def usual_lengths(like: str) -> tuple[str, str]:
+    """The open gap and the guide of a kind of machine, as its record has them, in words."""
+    gap, guide = re.findall(r"^length_mm = ([\d.]+)", starter("machine", like), re.M)[:2]
+    return f"{gap} mm", f"{guide} mm"
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:
