@@ -293,3 +293,38 @@ def test_the_usual_lengths_are_those_of_the_kind():
         gap, guide = (float(said.removesuffix(" mm")) for said in usual_lengths(kind))
         assert f"length_mm = {gap:g}" in starter("machine", kind).replace(".0 ", " ").replace(".0\n", "\n")
         assert (guide > 100) == kind.startswith("tube")
+
+
+def test_a_question_of_the_reader_is_answered_on_the_page_and_kept(bench):
+    program = feet_program(layers=1).replace("M83\n", "M83\nG90\n")
+    answer = bench.first(program, name="asks.gcode", machine_name="Asks", spool_name="Asks")
+    found = bench.done(answer).json()
+    assert found["dialect_questions"]
+    place = answer.json()["location"]
+    assert "Which does your controller do?" in bench.get(place, headers=_READ).text
+    assert bench.post(f"{place}/answer", {"dialect": "any"}).status_code == 422
+    again = bench.post(f"{place}/answer", {"dialect": "e-on-its-own"})
+    bench.done(again)
+    kept = bench.get(f"/book/record/{again.json()['about']['machine_uid']}").json()["record"]["fields"]
+    assert kept["version"] == 2 and 'dialect = "e-on-its-own"' in kept["text"]
+    assert "Which does your controller do?" not in bench.get(again.json()["location"], headers=_READ).text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'name = "A"\n',
+        'name = "A"\n[program]\n',
+        'name = "A"\nprogram.dialect = "auto"\n',
+        "[program]\ndialect = 'auto'",
+    ],
+)
+def test_roundtrip_what_a_controller_does_is_set_in_any_record(text):
+    import tomllib
+
+    from pliant.workflows.shelf import with_dialect
+
+    was, now = tomllib.loads(text), tomllib.loads(with_dialect(text, "many-per-line"))
+    assert now.pop("program")["dialect"] == "many-per-line"
+    was.pop("program", None)
+    assert now == was

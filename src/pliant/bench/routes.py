@@ -67,6 +67,8 @@ TABLE = (
     Way("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
         keys=("verdict", "jam_probability", "jam_probability_error", "limit_speed_mm_per_s", "validity", "mechanism",
               "worst", "past", "id")),
+    Way("POST", "/check/{uid}/answer", routes_check.check_answer, "Say what the controller does, and check again",
+        ("dialect",), good=202),
     Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
         keys=_SHELF),
     Way("POST", "/mend", routes_files.mend_send, "Mend a program",
@@ -245,7 +247,8 @@ _IN_PATH: dict[str, dict[str, Any]] = {
 }
 _ONE_OF: dict[str, tuple[str, ...]] = {
     "/first kind": tuple(MACHINES), "/first/known kind": tuple(MACHINES),
-    "same_machine": ("", *routes_check.SAME), "same_filament": ("", *routes_check.SAME),
+    "dialect": tuple(routes_check.CONTROLLERS), "same_machine": ("", *routes_check.SAME),
+    "same_filament": ("", *routes_check.SAME),
     "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
     "/book/text kind": ("machine", "filament"), "piece": tuple(routes_ask.PIECES), "pattern": routes_ask.PATTERNS,
     "outcome": OUTCOMES, "pass": PASSES + ADDED,

@@ -19,15 +19,19 @@ from pliant.workflows.shelf import (
     Kept,
     Known,
     Shelf,
+    dialect_of,
     keep_text,
     known_by_name,
     machine_text,
     shelf,
     spool_text,
     usual_lengths,
+    with_dialect,
 )
 
 __all__ = [
+    "CONTROLLERS",
+    "check_answer",
     "check_form",
     "check_page",
     "check_send",
@@ -41,6 +45,11 @@ __all__ = [
     "work_page",
 ]  # fmt: skip
 
+CONTROLLERS = {  # what a user can see in the controller's manual, by the behaviour of the reader
+    "e-on-its-own": "G90 and G91 leave the filament alone; M82 and M83 set how it counts",
+    "e-follows-g90": "G90 and G91 also set how the filament counts, whatever M82 or M83 said before",
+    "many-per-line": "several commands may stand on one line, and each of them is run",
+}
 SAME = ("known", "version", "other")  # which shall count where a name is known: the book's, a new version, another one
 
 
@@ -177,6 +186,21 @@ async def check_send(request: Request) -> Response:
     return go_to(request, f"/check/{work.uid}", work.to_json())
 
 
+async def check_answer(request: Request) -> Response:
+    """Keep what the user knows of the controller in the machine's record, and check again."""
+    desk = desk_of(request)
+    form = await desk.form(request)
+    work = desk.lines.find(request.path_params["uid"], "check")
+    dialect = form.text("dialect")
+    if dialect not in CONTROLLERS:
+        raise Fault(422, "choose which of these your controller does")
+    old, filament = await desk.pair(work.about["machine_uid"], work.about["filament_uid"])
+    text = with_dialect(old.text, dialect)
+    machine = await desk.aside(lambda: _kept(desk.book, "machine", text))
+    again = desk.begin("check", desk.store.upload(work.about["upload"]), machine, filament)
+    return go_to(request, f"/check/{again.uid}", again.to_json())
+
+
 def sent_program(request: Request, form: Form) -> Upload:
     """The program that came with a form, or the one it names."""
     desk = desk_of(request)
@@ -215,6 +239,7 @@ async def check_page(request: Request) -> Response:
         work,
         {"id": work.uid, "past": since.to_json()},
         outcomes=OUTCOME_LABELS,
+        controllers=CONTROLLERS if dialect_of(work.asked["machine"]) == "auto" else {},
         cards_of=lambda data: cards_of(data, work.about),
     )
 

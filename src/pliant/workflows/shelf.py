@@ -17,8 +17,8 @@ from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
 __all__ = [
-    "Kept", "Known", "Shelf", "keep_text", "known_by_name",
-    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of",
+    "Kept", "Known", "Shelf", "dialect_of", "keep_text", "known_by_name",
+    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of", "with_dialect",
 ]  # fmt: skip
 
 
@@ -187,6 +187,47 @@ def usual_lengths(like: str) -> tuple[str, str]:
     """The open gap and the guide of a kind of machine, as its record has them, in words."""
     gap, guide = re.findall(r"^length_mm = ([\d.]+)", starter("machine", like), re.M)[:2]
     return f"{gap} mm", f"{guide} mm"
+
+
+def dialect_of(text: str) -> str:
+    """What a machine's record says of its controller; `auto` where it says nothing."""
+    return str(tomllib.loads(text).get("program", {}).get("dialect", "auto"))
+
+
+def with_dialect(text: str, dialect: str) -> str:
+    r"""A machine's record with what is known now of its controller; nothing else of it is changed.
+
+    Parameters
+    ----------
+    text : str
+        A machine.toml.
+    dialect : str
+        How the controller reads the words that differ between controllers.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    BookError
+        If the record is written so that the word cannot be set.
+
+    Examples
+    --------
+    >>> with_dialect('name = "A"\n[program]\ndialect = "auto"  # unknown\n', "e-on-its-own")
+    'name = "A"\n[program]\ndialect = "e-on-its-own"  # unknown\n'
+    """
+    said = tomllib.loads(text)
+    if "dialect" in said.get("program", {}):
+        new = re.sub(r"(?m)^(\s*(?:program\.)?dialect\s*=\s*)(\"[^\"]*\"|'[^']*')", rf'\g<1>"{dialect}"', text, count=1)
+    elif "program" in said:
+        new = re.sub(r"(?m)^(\s*\[program\].*)$", rf'\g<1>\ndialect = "{dialect}"', text, count=1)
+    else:
+        new = f'{text.rstrip()}\n\n[program]\ndialect = "{dialect}"\n'
+    if tomllib.loads(new).get("program", {}).get("dialect") != dialect:
+        raise BookError("the controller cannot be set in a record that is written like this; edit it in the book")
+    return new
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:
