@@ -134,7 +134,8 @@ def test_a_known_name_typed_again_offers_what_was_learned(tmp_path):
         made = visitor.done(visitor.post("/coupon", {"kind": "ladder"})).json()
         said = {f"answer_{k}": "held" if k < 4 else "failed" if k == 4 else "" for k in range(len(made["steps"]))}
         learned = visitor.done(visitor.post(f"/readings/{made['kept']}", said)).json()["kept"]["machine"]
-        answer = visitor.first(machine_name="Bench 2", spool_name="Harbour 85A")
+        unsaid = {"same_machine": "", "same_filament": ""}
+        answer = visitor.first(machine_name="Bench 2", spool_name="Harbour 85A", **unsaid)
         assert answer.status_code == 409 and list(answer.json()) == ["error"]
         where = answer.headers["location"]
         known = visitor.get(where).json()["known"]
@@ -328,3 +329,17 @@ def test_roundtrip_what_a_controller_does_is_set_in_any_record(text):
     assert now.pop("program")["dialect"] == "many-per-line"
     was.pop("program", None)
     assert now == was
+
+
+def test_the_words_are_those_of_the_docs_without_keys_and_commands(bench):
+    from pathlib import Path
+
+    import pliant
+    from pliant.bench.glossary import glossary
+
+    docs = Path(__file__).parents[2] / "docs" / "glossary.md"
+    assert (Path(pliant.__file__).parent / "bench" / "glossary.md").read_text("utf-8") == docs.read_text("utf-8")
+    words = bench.get("/words").json()["words"]
+    assert words["push"] == "Axial force in the filament. [N]" and len(words) > 40
+    assert sum(len(entries) for _, entries in glossary()) == len(words)
+    assert not [w for w, said in words.items() if not said or "`" in said or "_" in said or "pliant plan" in said]

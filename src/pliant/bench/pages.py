@@ -22,7 +22,7 @@ PAGES = (
     ("/check", "check", "Will it feed?"),
     ("/mend", "mend", "Make it feed"),
     ("/plan", "plan", "What to set?"),
-    ("/part", "part", "Is it a good idea?"),
+    ("/part", "part", "Is it a good idea in soft filament?"),
     ("/feel", "feel", "How soft will it be?"),
     ("/dry", "dry", "How long to dry?"),
     ("/coupon", "coupons", "What does my machine do?"),

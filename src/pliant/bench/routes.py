@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from pliant.bench import (
+    glossary,
     routes_ask,
     routes_book,
     routes_check,
@@ -133,6 +134,7 @@ TABLE = (
     Way("GET", "/kept", routes_kept.kept_page, "What is kept of what was made", ("older_days",),
         keys=("bytes", "bound_bytes", "would_go", "removed")),
     Way("POST", "/kept", routes_kept.kept_tidy, "Remove what is older than so many days", ("older_days",)),
+    Way("GET", "/words", glossary.words_page, "What our words mean", keys=("words",)),
     Way("GET", "/work", routes_work.work_list, "What is at work", keys=("works",)),
     Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",),
         keys=("id", "kind", "state", "share", "version", "location")),

@@ -118,7 +118,10 @@ class Store:
         """Remove what was only passing."""
         self._lock.close()
         shutil.rmtree(self.folder, ignore_errors=True)
-        for folder in (self.base / "uploads", self.base / "works", self.base):
+        for name in _FIELDS:
+            with contextlib.suppress(OSError):
+                (self.base / "uploads" / name).rmdir()
+        for folder in (self.base / "uploads", self.base / "works"):
             with contextlib.suppress(OSError):  # a bench that was only looked at leaves nothing
                 folder.rmdir()
 

@@ -28,6 +28,12 @@ _HEADLINE = {
     "marginal": "This job may jam.",
     "jams": "This job is more likely to jam than not.",
 }
+_CONTROLLER = {
+    "auto": "Read for any controller: what each would take otherwise is told below.",
+    "e-on-its-own": "Read for a controller on which M82 and M83 alone set how the filament counts.",
+    "e-follows-g90": "Read for a controller on which G90 and G91 also set how the filament counts.",
+    "many-per-line": "Read for a controller that runs several commands of one line.",
+}
 ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
 _FOOT = (
     "Made by pliant {version}. The strip, the vessels and the worst moments are exact for the middle values: every "
@@ -65,6 +71,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         headline=headline,
         zone=ZONE[findings.verdict],
         chance=words.chance_against(findings.jam_probability, FEEDS_BELOW),
+        controller=_CONTROLLER[findings.facts.dialect],
         band=jam_band(findings),
         evidence=[full_sentence(text) for text in evidence_words(findings)],
         limit=limit_band(findings),

@@ -96,6 +96,23 @@
   };
   if (corner && corner.querySelector("form")) setTimeout(going, 1500);
 
+  // a word of ours, where a page has it first, says what it means when it is pointed at
+  const own = ["feed path", "margin", "push", "demand", "capacity", "stored length", "coupon", "certificate", "proof", "baseline", "flow factor", "window map", "dialect", "lag", "island", "spread"];
+  const main = document.querySelector("main"), texts = [];
+  const walk = document.createTreeWalker(main, NodeFilter.SHOW_TEXT);
+  for (let node; (node = walk.nextNode()); ) if (!node.parentElement.closest("a, button, label, select, option, textarea, code, script, style, svg, summary, legend, caption, h1, h2, h3, th, [aria-live], [role], .words, .plot")) texts.push(node);
+  const found = own.map((word) => [word, texts.find((node) => new RegExp(`\\b${word}\\b`, "i").test(node.textContent))]).filter(([, node]) => node);
+  if (found.length && location.pathname !== "/words") fetch("/words", { headers: { Accept: "application/json" } }).then((answer) => answer.json()).then(({ words }) => {
+    for (const [word, node] of found) {
+      const at = node.textContent.search(new RegExp(`\\b${word}\\b`, "i"));
+      if (at < 0 || !words[word] || !node.parentNode) continue;
+      const rest = node.splitText(at), tail = rest.splitText(word.length), link = document.createElement("a");
+      link.className = "term"; link.href = `/words#${word.replaceAll(" ", "-")}`; link.title = words[word]; link.tabIndex = -1;
+      rest.replaceWith(link); link.append(rest);
+      for (const other of found) if (other[1] === node && tail.textContent.toLowerCase().includes(other[0])) other[1] = tail;
+    }
+  }).catch(() => {});
+
   // the handles of the window map: one question at a time, the last position wins
   const map = document.querySelector("[data-window]");
   if (map && map.querySelector(".handles")) {
