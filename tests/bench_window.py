@@ -95,7 +95,8 @@ _TEXTS = r"""() => {
     for (let k = i + 1; k < seen.length && seen[k].top < seen[i].bottom - 1; k++) {
       const a = seen[i], b = seen[k];
       const over = Math.min(a.right, b.right) - Math.max(a.left, b.left);
-      if (a.node !== b.node && over > 2 && Math.min(a.bottom, b.bottom) - b.top > 2.5) bad.push(`over one another: ${a.told} / ${b.told}`);
+      if (a.node !== b.node && over > 2 && Math.min(a.bottom, b.bottom) - b.top > 2.5)
+        bad.push(`over one another: ${a.told} / ${b.told}`);
     }
   return [...new Set(bad)].slice(0, 6);
 }"""

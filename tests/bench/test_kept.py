@@ -343,3 +343,40 @@ def test_the_words_are_those_of_the_docs_without_keys_and_commands(bench):
     assert words["push"] == "Axial force in the filament. [N]" and len(words) > 40
     assert sum(len(entries) for _, entries in glossary()) == len(words)
     assert not [w for w, said in words.items() if not said or "`" in said or "_" in said or "pliant plan" in said]
+
+
+def test_the_book_is_searched_exported_and_takes_records_in(bench):
+    bench.done(bench.first(machine_name="Findable", spool_name="Findable soft"))
+    bench.post("/book/outcome", {"outcome": "jammed", "note": "near the inlet"})
+    hits = bench.get("/book", params={"q": "findable inlet"}).json()["entries"]
+    assert [(e["kind"], "near the inlet" in e["detail"]) for e in hits] == [("print", True)]
+    assert bench.get("/book", params={"q": "no such words"}).json()["entries"] == []
+    lines = bench.get("/book/export").text.splitlines()
+    assert len(lines) > 4 and any("Findable soft" in line for line in lines)
+    from pliant.records.starters import starter
+
+    for kind, text in (("machine", starter("machine", "guided")), ("filament", starter("filament"))):
+        made = bench.post("/book/text", {"kind": ""}, {"file": (f"{kind}.toml", text)})
+        assert made.status_code == 201 and made.json()["kind"] == kind, made.text
+
+
+def test_a_file_of_another_kind_is_led_to_its_place(bench):
+    from workshop_parts import part_files
+
+    mesh = dict(part_files())["gasket.stl"]
+    sent = bench.post("/check", {}, {"program": ("gasket.stl", mesh)})
+    assert bench.done(sent).status_code == 422
+    page = bench.get(sent.json()["location"], headers=_READ).text
+    import re
+
+    (where,) = re.findall(r'href="(/part\?upload=[0-9a-f]{24})"', page)
+    assert "gasket.stl" in bench.get(where, headers=_READ).text
+    looked = bench.post("/part", {"upload": where.rsplit("=", 1)[1]})
+    assert bench.done(looked).json()["name"] == "gasket"
+
+
+def test_the_list_of_checks_tells_their_verdicts(bench):
+    bench.done(bench.first(name="listed.gcode", machine_name="Listed", spool_name="Listed"))
+    page = bench.get("/check", headers=_READ).text
+    line = next(li for li in page.split("<li>") if "listed.gcode" in li)
+    assert "<b>jams</b>, " in line or "<b>marginal</b>, " in line or "<b>feeds</b>, " in line

@@ -116,14 +116,20 @@ def go_to(request: Request, where: str, data: dict[str, Any] | None = None, stat
     return RedirectResponse(where, status_code=303)
 
 
-def failed(request: Request, status: int, text: str, back: str | None = None, again: Work | None = None) -> Response:
-    """Say what went wrong and what to do, in one shape; `back` leads to the slip, `again` can be begun anew."""
+def failed(
+    request: Request, status: int, text: str, back: str | None = None, again: Work | None = None,
+    place: tuple[str, str] | None = None,
+) -> Response:  # fmt: skip
+    """Say what went wrong and what to do, in one shape; `back` leads to the slip, `again` can be begun anew.
+
+    `place` is where a file of another kind belongs, and the words for it.
+    """
     if back is None and request.method == "POST":
         back = _slip(request)
     text = in_fields(text)
     if wants_json(request):
         return JSONResponse({"error": text}, status_code=status)
-    return answer(request, "error.html", {"error": text}, status=status, back=back, work=again)
+    return answer(request, "error.html", {"error": text}, status=status, back=back, work=again, place=place)
 
 
 def _slip(request: Request) -> str | None:

@@ -2,11 +2,12 @@
 
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import Desk, desk_of, number_in
 from pliant.bench.faults import Fault
@@ -14,18 +15,23 @@ from pliant.bench.intake import Form
 from pliant.bench.pages import answer, failed, go_to, wants_json
 from pliant.bench.store import upload_uid
 from pliant.book.open_book import is_server
-from pliant.records.book import OUTCOMES, Added, Listing
+from pliant.records.book import OUTCOMES, Added, Entry, Listing
 from pliant.workflows import book as pages_of
 from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.shelf import Kept, Shelf, keep_text, programs_of, side_by_side, version_of
 
 __all__ = [
-    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_history", "book_outcome", "book_page",
-    "book_record", "book_text",
+    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_export", "book_history", "book_outcome",
+    "book_page", "book_record", "book_text",
 ]  # fmt: skip
 
+_SPOOL = re.compile(r"(?m)^\s*shore\b")
 _UID = re.compile(r"[0-9a-f]{16}")
 BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
+KIND_WORDS = {
+    "machine": "machine", "filament": "spool", "recipe": "recipe", "program": "program", "finding": "verdict",
+    "mended": "mending", "print": "print", "coupon": "test piece", "fit": "what was learned",
+}  # fmt: skip
 OUTCOME_LABELS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
 
 
@@ -37,16 +43,37 @@ async def book_page(request: Request) -> Response:
         raise Fault(422, f"the kind is one of {', '.join(BOOK_KINDS)}")
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
+    sought = asked.get("q", "").casefold().split()
+    many = 1000 if sought else limit
     found = (
-        await desk.aside(lambda: pages_of.list_records(desk.book, kind, limit)) if there else Listing(desk.book, {}, ())
+        await desk.aside(lambda: pages_of.list_records(desk.book, kind, many)) if there else Listing(desk.book, {}, ())
     )
+    if sought:  # every word somewhere in the line: a name, an outcome, a day
+        hits = [e for e in found.entries if all(w in _line(e).casefold() for w in sought)]
+        found = replace(found, entries=tuple(hits[:limit]))
     kept = await desk.shelf()
     older = await desk.aside(lambda: _older(desk.book, kept, asked))
     programs = await desk.aside(lambda: _programs(desk, asked.get("upload", "")))
     return answer(
         request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=OUTCOME_LABELS,
-        programs=programs, more=limit < 1000, limit=limit, older=older,
+        programs=programs, more=limit < 1000, limit=limit, older=older, kind_words=KIND_WORDS,
     )  # fmt: skip
+
+
+def _line(entry: Entry) -> str:
+    """A record as its line in the list reads."""
+    words = {"ok": OUTCOME_LABELS["ok"], "stopped": OUTCOME_LABELS["stopped"]}
+    said = next((label for key, label in words.items() if entry.detail.startswith(key)), "")
+    return f"{entry.made_at[:16]} {entry.kind} {KIND_WORDS.get(entry.kind, '')} {entry.title} {entry.detail} {said}"
+
+
+async def book_export(request: Request) -> Response:
+    """The whole book as one file of lines, to be saved."""
+    desk = desk_of(request)
+    _, folder = desk.store.work_folder(passing=True)
+    place = folder / "book.jsonl"
+    await desk.aside(lambda: pages_of.export(desk.book, place))
+    return FileResponse(place, filename="pliant-book.jsonl", media_type="application/octet-stream")
 
 
 def _older(book: str, kept: Shelf, asked: Any) -> dict[str, Kept]:
@@ -149,10 +176,11 @@ async def book_text(request: Request) -> Response:
     desk = desk_of(request)
     form = await desk.form(request, 1 << 20)
     kind, text = form.text("kind"), form.text("text")
-    if kind not in ("machine", "filament"):
-        raise Fault(422, "the kind is machine or filament")
     if "file" in form.files:
         text = form.files["file"].path.read_bytes().decode("utf-8", "replace")
+        kind = kind or ("filament" if _SPOOL.search(text) else "machine")
+    if kind not in ("machine", "filament"):
+        raise Fault(422, "the kind is machine or filament")
     text = text.replace("\r\n", "\n") + "\n"
     if (seen := form.text("seen")) and (theirs := await _meanwhile(desk, kind, text, seen)) is not None:
         said = f"{theirs.name} was changed meanwhile: its version {theirs.version} is not the one you began from"

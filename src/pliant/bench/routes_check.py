@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from pliant.bench.cards import cards_of
 from pliant.bench.desk import desk_of, number_in
-from pliant.bench.faults import Fault
+from pliant.bench.faults import Fault, in_fields
 from pliant.bench.intake import Form
 from pliant.bench.lines import Work
 from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to, told_of, wants_json
@@ -249,9 +249,18 @@ async def work_page(request: Request, work: Work) -> Response:
     if work.ended:
         work.seen = True
         status = {"refused": 422, "fault": 500}.get(work.state, 410)
-        return failed(request, status, work.error, _slip_of(work), work if status != 422 else None)
+        return failed(request, status, work.error, _slip_of(work), work if status != 422 else None, _place_of(work))
     left = told_of(request, work)["left"]
     return answer(request, "work.html", work.to_json(), status=202, work=work, doing=DOING, left=left)
+
+
+def _place_of(work: Work) -> tuple[str, str] | None:
+    """Where a file belongs that was sent to the wrong page."""
+    if work.kind in ("check", "mend") and in_fields("`part()`") in work.error and work.about.get("upload"):
+        return f"/part?{urlencode({'upload': work.about['upload']})}", "Look at it as a part"
+    if "a record in TOML" in work.error:
+        return "/book", "Take it into the book"
+    return None
 
 
 def _slip_of(work: Work) -> str:

@@ -75,6 +75,8 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
     )
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report, kept.uid)
+    told = {"record": kept.uid, "verdict": seen.findings.verdict, "chance": seen.findings.jam_probability}
+    save_whole(folder / "kept.json", json.dumps(told))
 
 
 def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

@@ -6,7 +6,7 @@
 
   for (const drop of document.querySelectorAll(".drop")) {
     const input = drop.querySelector("input"), picked = drop.querySelector(".picked");
-    const tell = () => { picked.textContent = input.files.length ? `${input.files[0].name}, ${size(input.files[0].size)}` : ""; };
+    const tell = () => { picked.textContent = input.files.length > 1 ? `${input.files.length} programs, each is checked` : input.files.length ? `${input.files[0].name}, ${size(input.files[0].size)}` : ""; };
     input.addEventListener("change", tell);
     for (const name of ["dragenter", "dragover"]) drop.addEventListener(name, (event) => { event.preventDefault(); drop.classList.add("over"); });
     for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
@@ -14,6 +14,7 @@
       event.preventDefault();
       if (event.dataTransfer.files.length) { input.files = event.dataTransfer.files; tell(); }
     });
+    if ("several" in input.dataset) input.multiple = true; // without this script one at a time
     tell();
   }
   // a file that misses its place does not replace the page
@@ -29,15 +30,16 @@
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       if (request) return;
+      const several = form.querySelector("[data-several]"), left = several && several.files.length > 1 ? [...several.files] : [];
       const data = new FormData(form);
+      if (left.length) data.set(several.name, left.shift());
       if (event.submitter && event.submitter.name) data.append(event.submitter.name, event.submitter.value);
       trouble.hidden = true; sending.hidden = false; bar.removeAttribute("value"); doing.textContent = "sending …";
       for (const b of form.querySelectorAll(".go button")) b.disabled = true;
       request = new XMLHttpRequest();
       request.open("POST", form.action);
-      request.setRequestHeader("Accept", "application/json");
-      request.setRequestHeader("X-Bench-Token", token);
-      request.responseType = "json";
+      const head = () => { request.setRequestHeader("Accept", "application/json"); request.setRequestHeader("X-Bench-Token", token); request.responseType = "json"; };
+      head();
       request.upload.addEventListener("progress", (e) => {
         if (!e.lengthComputable) return;
         bar.value = e.loaded / e.total;
@@ -46,7 +48,11 @@
       request.addEventListener("load", () => {
         const said = request.response || {};
         const where = request.status < 300 ? said.location : request.status === 409 ? request.getResponseHeader("location") : "";
-        if (where) { rest(); location.assign(where); return; }
+        if (where && left.length) { // the next of several; the corner shows them all
+          data.set(several.name, left.shift());
+          request.open("POST", form.action); head(); request.send(data); return;
+        }
+        if (where) { rest(); if (several && several.files.length > 1) { location.assign("/work"); return; } location.assign(where); return; }
         fail(said.error || "The bench did not understand the form.");
       });
       request.addEventListener("error", () => fail("The bench does not answer. Is it still running? Nothing was kept of what you sent."));
