@@ -71,7 +71,7 @@ _TEXTS = r"""() => {
   const walk = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
   for (let node; (node = walk.nextNode()); ) {
     const said = node.textContent.trim(), box = node.parentElement, range = document.createRange();
-    if (!said || !box || box.closest("script, style, title, desc, option, .sr, .skip, noscript, textarea")) continue;
+    if (!said || !box || !box.checkVisibility() || box.closest("script, style, title, desc, option, .sr, .skip, noscript, textarea")) continue;
     range.selectNodeContents(node);
     const rects = [...range.getClientRects()].filter((r) => r.width > 0.5 && r.height > 0.5);
     const style = getComputedStyle(box);

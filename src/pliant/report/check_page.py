@@ -71,7 +71,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         headline=headline,
         zone=ZONE[findings.verdict],
         chance=words.chance_against(findings.jam_probability, FEEDS_BELOW),
-        controller=_CONTROLLER[findings.facts.dialect],
+        controller=_CONTROLLER.get(findings.facts.dialect, f"Read as {findings.facts.dialect}."),
         band=jam_band(findings),
         evidence=[full_sentence(text) for text in evidence_words(findings)],
         limit=limit_band(findings),
