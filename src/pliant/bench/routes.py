@@ -68,6 +68,8 @@ TABLE = (
     Way("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
         keys=("verdict", "jam_probability", "jam_probability_error", "limit_speed_mm_per_s", "validity", "mechanism",
               "worst", "past", "id")),
+    Way("GET", "/check/{uid}/layer/{layer}", routes_check.check_layer, "One layer from above",
+        keys=("layer", "view", "beads")),
     Way("POST", "/check/{uid}/answer", routes_check.check_answer, "Say what the controller does, and check again",
         ("dialect",), good=202),
     Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
@@ -226,7 +228,7 @@ def _refusals(way: Way) -> list[int]:
     found = {421, 500}
     if way.method == "POST":
         found |= {400, 403, 405, 408, 413, 415, 422, 503, 507}
-    if way.fields:
+    if way.fields or "{layer}" in way.path:
         found |= {422}
     if "{" in way.path or {"upload", "first", "again"} & set(way.fields) or way.path.startswith("/book/"):
         found |= {404}
@@ -246,6 +248,7 @@ def _refused(status: int) -> dict[str, Any]:
 _ERROR = {"$ref": "#/components/schemas/Error"}
 _IN_PATH: dict[str, dict[str, Any]] = {
     "uid": {"type": "string", "pattern": "^[0-9a-f]{16}([0-9a-f]{8})?$"},
+    "layer": {"type": "string", "pattern": "^[0-9]{1,6}$"},
     "name": {"type": "string", "enum": list(routes_work.FILES)},
 }
 _ONE_OF: dict[str, tuple[str, ...]] = {

@@ -3,7 +3,7 @@
 from urllib.parse import urlencode
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
 from pliant.bench.cards import cards_of
 from pliant.bench.desk import desk_of, number_in
@@ -14,6 +14,8 @@ from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to,
 from pliant.bench.routes_book import OUTCOME_LABELS
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
+from pliant.report.charts import sheet_drawing
+from pliant.workflows.any_layer import one_layer
 from pliant.workflows.book import past
 from pliant.workflows.shelf import (
     Kept,
@@ -33,6 +35,7 @@ __all__ = [
     "CONTROLLERS",
     "check_answer",
     "check_form",
+    "check_layer",
     "check_page",
     "check_send",
     "first_form",
@@ -184,6 +187,20 @@ async def check_send(request: Request) -> Response:
     machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
     work = desk.begin("check", sent_program(request, form), machine, filament)
     return go_to(request, f"/check/{work.uid}", work.to_json())
+
+
+async def check_layer(request: Request) -> Response:
+    """One layer from above, drawn when it is asked for."""
+    desk = desk_of(request)
+    work = desk.lines.find(request.path_params["uid"], "check")
+    place = work.folder / "layers.npz"
+    if work.state != "done" or not place.exists():
+        raise Fault(404, "the layers of that check are not kept")
+    sheet = await desk.aside(lambda: one_layer(place, int(request.path_params["layer"])))
+    drawn = sheet_drawing(sheet)
+    keys = ("view", "beads", "covered", "open", "hidden", "scale")
+    data = {key: drawn[key] for key in keys}
+    return JSONResponse(data | {"layer": sheet.layer, "top_mm": sheet.top_mm, "offset": drawn["offset"]})
 
 
 async def check_answer(request: Request) -> Response:

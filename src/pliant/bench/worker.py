@@ -62,6 +62,7 @@ def _keep(folder: Path, result: Any, report: "Report | None" = None, record: str
 def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.job.kept import kept_course
     from pliant.report.check_page import check_page
+    from pliant.workflows.any_layer import keep_layers
     from pliant.workflows.book import remember_and_tell
     from pliant.workflows.check import examine
     from pliant.workflows.picture import draw
@@ -75,6 +76,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
     )
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report, kept.uid)
+    keep_layers(seen.job, folder / "layers.npz")
     told = {"record": kept.uid, "verdict": seen.findings.verdict, "chance": seen.findings.jam_probability}
     save_whole(folder / "kept.json", json.dumps(told))
 
