@@ -125,18 +125,18 @@ def compensation_off(program: Program, edits: Edits) -> tuple[list[Change], str]
     data = Path(program.path).read_bytes()
     raw = np.frombuffer(data, dtype=np.uint8)
     changes, told = [], False
-    for (letter, number), word in ADVANCE_WORDS.items():
-        for line, begin, end in find_commands(raw, ord(letter), number, number).tolist():
+    for (letter, code), word in ADVANCE_WORDS.items():
+        for line, begin, end in find_commands(raw, ord(letter), code, code).tolist():
             text = data[begin:end]
             said = read_line(text)
             value = said.last(word)
-            if said.command != (letter, number) or value is None or value.value is None:
+            if said.command != (letter, code) or value is None or value.value is None:
                 continue
             told = True
             if value.value != 0:
                 edits.words[line] = set_word(text, word, 0.0, 4)
                 why = "the feed is shaped by the program; the controller must not do it again"
-                was, now = f"{letter}{number} {word}{value.value:g}", f"{letter}{number} {word}0"
+                was, now = f"{letter}{code} {word}{value.value:g}", f"{letter}{code} {word}0"
                 changes.append(Change(line, "shape", "the controller's own compensation", was, now, why))
     return (
         changes,
