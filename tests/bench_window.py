@@ -66,6 +66,47 @@ class Visit:
         return page
 
 
+_TEXTS = r"""() => {
+  const seen = [], bad = [];
+  const walk = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+  for (let node; (node = walk.nextNode()); ) {
+    const said = node.textContent.trim(), box = node.parentElement, range = document.createRange();
+    if (!said || !box || !box.checkVisibility() || box.closest("script, style, title, desc, option, .sr, .skip, noscript, textarea")) continue;
+    range.selectNodeContents(node);
+    const rects = [...range.getClientRects()].filter((r) => r.width > 0.5 && r.height > 0.5);
+    const style = getComputedStyle(box);
+    if (!rects.length || style.visibility === "hidden" || Number(style.opacity) === 0) continue;
+    const svg = box.closest("svg"), view = svg && svg.viewBox.baseVal;
+    const scale = svg && view && view.width ? svg.getBoundingClientRect().width / view.width : 1;
+    const size = parseFloat(style.fontSize) * (svg && svg.getAttribute("preserveAspectRatio") !== "none" ? scale : 1);
+    const told = said.slice(0, 40);
+    if (size < 10.95) bad.push(`${size.toFixed(1)} px: ${told}`);
+    const wide = Math.max(...rects.map((r) => r.width));
+    const word = Math.max(...said.split(/\s+/).map((w) => w.length));
+    if (rects.length > 2 && wide < 6 * 0.45 * size && word > 3) bad.push(`${wide.toFixed(0)} px wide: ${told}`);
+    for (const r of rects) {
+      // the box of a line is taller than its letters
+      const cut = Math.max(0, (r.height - 0.8 * size) / 2);
+      seen.push({ told, node, box, top: r.top + cut, bottom: r.bottom - cut, left: r.left + 1, right: r.right - 1 });
+    }
+  }
+  seen.sort((a, b) => a.top - b.top);
+  for (let i = 0; i < seen.length; i++)
+    for (let k = i + 1; k < seen.length && seen[k].top < seen[i].bottom - 1; k++) {
+      const a = seen[i], b = seen[k];
+      const over = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+      if (a.node !== b.node && over > 2 && Math.min(a.bottom, b.bottom) - b.top > 2.5)
+        bad.push(`over one another: ${a.told} / ${b.told}`);
+    }
+  return [...new Set(bad)].slice(0, 6);
+}"""
+
+
+def crowded(page):
+    """Texts that cannot be read: under 11 px, narrower than six characters, or over another."""
+    return page.evaluate(_TEXTS)
+
+
 def unsound(page, audited=True):
     """What is wrong with a page: serious findings of axe where it is audited, its width, its headings."""
     bad = []

@@ -43,7 +43,7 @@ class _Held(queue.Queue):
 @pytest.fixture(scope="module")
 def described(tmp_path_factory):
     """A bench with something of each kind on it, and its description, which names them."""
-    with opened(tmp_path_factory.mktemp("described"), left_alone_s=600) as client:
+    with opened(tmp_path_factory.mktemp("described")) as client:
         client._transport.raise_server_exceptions = False  # a fault shall answer, as it does in earnest
         visitor = Visitor(client)
         begun = {

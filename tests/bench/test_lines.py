@@ -267,15 +267,6 @@ def test_work_can_be_stopped_and_the_next_still_runs(bench):
     assert bench.done(bench.first()).status_code == 200
 
 
-def test_work_nobody_looks_at_is_stopped(tmp_path):
-    with opened(tmp_path, left_alone_s=0.5) as client:
-        visitor = Visitor(client)
-        job = visitor.first(_long()).json()["id"]
-        desk = client.app.app.state.desk
-        _until(lambda: desk.lines.works[job].ended)
-        assert desk.lines.works[job].error == "stopped, since its page was closed"
-
-
 def test_a_killed_process_is_told_and_replaced(bench):
     desk = bench.client.app.app.state.desk
     answer = bench.first(_long())

@@ -1,4 +1,4 @@
-"""Every page in every state, at a desk and on a phone: it fits, axe has nothing serious, and it asks nobody else.
+"""Every page in every state, at a desk and on a phone: it fits, can be read, axe has nothing serious, it asks nobody.
 
 With `PLIANT_SHOTS=FOLDER` each of them is kept as a picture, to be looked at.
 """
@@ -11,7 +11,7 @@ import pytest
 
 from bench_states import empty_pages, filled
 from bench_visitor import Visitor
-from bench_window import Visit, chromium, served, unsound
+from bench_window import Visit, chromium, crowded, served, unsound
 
 # on the phone the words and colours are those of the desk; what differs is what has to scroll
 SIZES = ((1280, 900, True), (390, 844, False))
@@ -38,7 +38,8 @@ def _walk(pages, address, running, whole):
             page.goto(address + path)
             if SHOTS:
                 page.screenshot(path=Path(SHOTS) / f"{name}-{width}.png", full_page=True)
-            faults += [f"{name} at {width}: {fault}" for fault in unsound(page, audited and not name.endswith(_ALIKE))]
+            found = unsound(page, audited and not name.endswith(_ALIKE)) + crowded(page)
+            faults += [f"{name} at {width}: {fault}" for fault in found]
         window.context.close()
         assert [url for url in window.asked if not url.startswith((address + "/", "data:"))] == []
         assert [text for text in window.said if "Failed to load resource" not in text] == []  # the statuses of errors

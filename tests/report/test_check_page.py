@@ -15,7 +15,7 @@ from drawn import check_with_picture
 from pliant.records.starters import starter
 from pliant.report import words
 from pliant.report.charts import nice_ticks, sheet_drawing, strip_drawing, strip_numbers, top_of_chart
-from pliant.report.check_page import check_page
+from pliant.report.check_page import assumed_words, check_page
 from pliant.report.sections import whole_page
 from pliant.workflows.workshop import files
 
@@ -141,7 +141,9 @@ def test_every_figure_is_on_the_page(checked):
     plain += [v["note"][1:] for v in findings.validity]
     plain += [words.chance(r.jam_probability) for r in findings.remedies] + [r.change for r in findings.remedies]
     plain += [words.chance(v) for v in findings.by_mechanism.values()] + list(findings.by_mechanism)
-    plain += list(findings.measure_next) + [words.chance(v) for v in findings.measure_next.values()]
+    plain += [words.unknown_in_words(name)[0] for name in findings.measure_next] + [
+        words.chance(v) for v in findings.measure_next.values()
+    ]
     plain += [words.clock(m.time_s) for m in findings.worst]
     plain += [words.clock(findings.facts.time_s), f"{findings.facts.layers}, in {findings.facts.runs} runs"]
     plain += [words.number(findings.facts.bead_mm / 1000, 3), words.number(findings.facts.bead_mm3 / 1000, 3)]
@@ -154,7 +156,7 @@ def test_every_figure_is_on_the_page(checked):
         assert re.sub(r"[\s\u00a0]+", " ", figure) in text, figure
     for moment in findings.worst:
         assert str(moment.line) in page.words
-    for name in (a.split(" ")[0] for a in findings.facts.assumed):
+    for name in (assumed_words(a)["what"] or a.split("_")[0] for a in findings.facts.assumed):
         assert name in text
 
 

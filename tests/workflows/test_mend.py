@@ -247,10 +247,10 @@ _BEADS = "G1 X10 Y0 E0.4 F600\nG1 X20 Y0 E0.4\nG1 X20 Y20 E0.8\n"
 @pytest.mark.parametrize(
     ("text", "line", "why"),
     [
-        ("G90\nM83\n" + _BEADS + "M98 P1\n", 6, "expand it first"),
-        ("G90\nM83\n" + _BEADS + "O100 sub\n", 6, "expand it first"),
+        ("G90\nM83\n" + _BEADS + "M98 P1\n" + _BEADS, 6, "expand it first"),
+        ("G90\nM83\n" + _BEADS + "O100 sub\n" + _BEADS, 6, "expand it first"),
         ("G90\nM83\nG1 X[1+2] E1 F600\n" + _BEADS, 3, "expand it first"),
-        ("G90\nM83\nSTART_PRINT BED=60\n" + _BEADS, 3, "expand it first"),
+        ("G90\nM83\n" + _BEADS + "START_PRINT BED=60\n" + _BEADS, 6, "expand it first"),
         ("G90\nM83\n" + _BEADS + "G10\nG0 X0 Y9\nG11\n" + _BEADS, 6, "M207"),
         ("G90\nM83\nT1\n" + _BEADS, 3, "one tool"),
         ("G90\nM83\nN3 G1 X1 E1*9\n" + _BEADS, 3, "checksum"),

@@ -21,7 +21,7 @@ from pliant.bench.lines import WorkLines
 from pliant.bench.pages import failed
 from pliant.bench.routes import starlette_routes
 from pliant.bench.security import Guard, Keeper
-from pliant.bench.store import Store, cache_folder
+from pliant.bench.store import Store, made_beside
 from pliant.book.open_book import default_location
 from pliant.errors import NotInBookError, PliantError
 
@@ -33,7 +33,7 @@ _LOG = logging.getLogger("pliant.bench")
 
 def make_app(
     *, port: int, book: str | None = None, work: Path | None = None, processes: int = 2,
-    limits: Limits | None = None, left_alone_s: float | None = None,
+    limits: Limits | None = None,
 ) -> ASGIApp:  # fmt: skip
     """Make the application.
 
@@ -44,13 +44,11 @@ def make_app(
     book : str, optional
         The book; default the user's own.
     work : Path, optional
-        Where work folders are made; default the user's cache.
+        Where what is made is kept; default beside the book.
     processes : int, default 2
         How many programs are worked on at a time. [1]
     limits : Limits, optional
         Caps on what is sent in.
-    left_alone_s : float, optional
-        After how long work that nobody asks about is stopped. [s]
 
     Returns
     -------
@@ -61,9 +59,10 @@ def make_app(
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        store = Store(work or cache_folder())
-        lines = WorkLines(store, processes, **({} if left_alone_s is None else {"left_alone_s": left_alone_s}))
-        app.state.desk = Desk(book or default_location(), store, lines, keeper, limits or Limits())
+        location = book or default_location()
+        store = Store(work or made_beside(location))
+        lines = WorkLines(store, processes)
+        app.state.desk = Desk(location, store, lines, keeper, limits or Limits())
         try:
             yield
         finally:

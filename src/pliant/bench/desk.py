@@ -2,7 +2,7 @@
 
 import asyncio
 import math
-import time
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -15,11 +15,12 @@ from pliant.bench.intake import Form, Limits, take_form
 from pliant.bench.lines import Work, WorkLines
 from pliant.bench.security import Keeper
 from pliant.bench.store import Store, Upload
-from pliant.workflows.shelf import Kept, Shelf, shelf
+from pliant.workflows.shelf import Kept, Shelf, shelf, version_of
 
 __all__ = ["Desk", "desk_of", "number_in"]
 
 _T = TypeVar("_T")
+_RECORD = re.compile(r"[0-9a-f]{16}")
 _PATIENCE_S = 90.0  # [s] the first question may wait for the compiler
 
 
@@ -47,7 +48,26 @@ class Desk:
     async def pair(self, machine: str, filament: str) -> tuple[Kept, Kept]:
         """The machine and the spool of a form."""
         kept = await self.shelf()
+        machine = await self.newest("machine", machine, kept)
+        filament = await self.newest("filament", filament, kept)
         return kept.chosen("machine", machine), kept.chosen("filament", filament)
+
+    async def newest(self, kind: str, uid: str, kept: Shelf) -> str:
+        """The newest version of what a page names, which may be from before it was learned or edited."""
+        shelved = kept.machines if kind == "machine" else kept.filaments
+        if not shelved or not _RECORD.fullmatch(uid) or any(k.uid == uid for k in shelved):
+            return uid
+        older = await self.aside(lambda: version_of(self.book, kind, uid))
+        return next((k.uid for k in shelved if older is not None and k.name == older.name), uid)
+
+    async def picked(self, request: Request, kept: Shelf) -> dict[str, Any]:
+        """What an address chooses beforehand, in the newest versions; a file that is still here as `kept`."""
+        asked: dict[str, Any] = dict(request.query_params)
+        for kind in ("machine", "filament"):
+            if kind in asked:
+                asked[kind] = await self.newest(kind, asked[kind], kept)
+        asked["kept"] = self.store.uploads.get(asked.get("upload", ""))
+        return asked
 
     async def aside(self, work: Callable[[], _T]) -> _T:
         """Do something that waits for the disk without holding up anybody else."""
@@ -59,7 +79,6 @@ class Desk:
         for _ in range(int(_PATIENCE_S / 0.01)):
             if work.ended:
                 break
-            work.looked_at = time.monotonic()
             await asyncio.sleep(0.01)
         else:
             self.lines.stop(work)
@@ -70,7 +89,13 @@ class Desk:
 
     def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Work:
         """Put work on an uploaded file in line."""
-        about = {"program": upload.name, "machine": machine.name, "filament": filament.name, "upload": upload.uid}
+        about: dict[str, Any] = {
+            "program": upload.name,
+            "machine": machine.name,
+            "filament": filament.name,
+            "upload": upload.uid,
+        }
+        about |= {"upload": upload.uid, "size_bytes": upload.size_bytes}
         about |= {"machine_uid": machine.uid, "filament_uid": filament.uid}
         asked = {"program": str(upload.path), "machine": machine.text, "filament": filament.text, "book": self.book}
         names = [(str(upload.path), upload.name)]

@@ -5,6 +5,7 @@ A sender who stops, or who is slower than a kilobyte a second, is cut off; what 
 """
 
 import asyncio
+import hashlib
 import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
@@ -113,7 +114,7 @@ async def take_form(
     if not taker.known:
         taker.abandon()
         raise Fault(403, _STALE)
-    return taker.form
+    return taker.settle()
 
 
 class _Taker:
@@ -126,6 +127,8 @@ class _Taker:
         self._name, self._file_name = "", ""
         self._part = bytearray()
         self._open: tuple[str, BinaryIO] | None = None
+        self._hash = hashlib.sha256()
+        self._whole: dict[str, tuple[str, str, str]] = {}  # by field: where it lies, its name, and its hash
         self._small = self._big = self._count = 0
 
     def callbacks(self) -> Any:
@@ -145,8 +148,14 @@ class _Taker:
             self._open[1].close()
             self.store.drop_upload(self._open[0])
             self._open = None
-        for upload in self.form.files.values():
-            self.store.drop_upload(upload.uid)
+        for uid, *_ in self._whole.values():
+            self.store.drop_upload(uid)
+
+    def settle(self) -> Form:
+        """The form, now that all of it is there and ours: its files are kept."""
+        for name, (uid, file_name, sha256) in self._whole.items():
+            self.form.files[name] = self.store.finish_upload(uid, file_name, name, sha256)
+        return self.form
 
     def _grow(self, into: bytearray, data: bytes) -> None:
         into += data
@@ -178,9 +187,9 @@ class _Taker:
         self._file_name = options[b"filename"].decode("utf-8", "replace")
         if not self.known:  # refused before anything of the file is written
             raise Fault(403, _STALE)
-        if self._name in self.form.files:
+        if self._name in self._whole:
             raise Fault(400, f"the form holds two files called {self._name[:40]!r}; send one")
-        self._open = self.store.begin_upload()
+        self._open, self._hash = self.store.begin_upload(), hashlib.sha256()
 
     def _data(self, data: bytes, start: int, end: int) -> None:
         if self._open is None:
@@ -194,6 +203,7 @@ class _Taker:
             raise Fault(413, _too_large(self.most))
         try:
             self._open[1].write(data[start:end])
+            self._hash.update(data[start:end])
         except OSError as error:
             raise Fault(507, f"the file cannot be kept ({error.strerror}); free some space") from error
 
@@ -211,7 +221,7 @@ class _Taker:
         file.close()
         self._open = None
         if self._file_name and size:
-            self.form.files[self._name] = self.store.finish_upload(uid, self._file_name, self._name)
+            self._whole[self._name] = (uid, self._file_name, self._hash.hexdigest())
         else:  # a file field that was left empty
             self.store.drop_upload(uid)
             if self._file_name:

@@ -9,7 +9,16 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from pliant.bench import routes_ask, routes_book, routes_check, routes_coupon, routes_files, routes_work
+from pliant.bench import (
+    glossary,
+    routes_ask,
+    routes_book,
+    routes_check,
+    routes_coupon,
+    routes_files,
+    routes_kept,
+    routes_work,
+)
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.book import OUTCOMES
 from pliant.records.coupon import KINDS as COUPONS
@@ -41,6 +50,7 @@ class Way:
     also: int = 0  # another status that is no refusal
 
 
+_SAME = ("same_machine", "same_filament", "other_machine", "other_filament")
 _SHELF = ("machines", "filaments", "token")
 
 TABLE = (
@@ -48,15 +58,20 @@ TABLE = (
     Way("GET", "/first", routes_check.first_form, "The first visit", keys=("token", "machine_kinds")),
     Way("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
         ("machine", "filament", "kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name",
-         "nozzle_low_c",
-         "nozzle_high_c", "program_later"), "program", good=202, also=201),
-    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament"),
+         "nozzle_low_c", "nozzle_high_c", "program_later", "upload", *_SAME), "program", good=202, also=201),
+    Way("GET", "/first/known", routes_check.first_known, "Which shall count where a name is known",
+        ("machine", "filament", "kind", "machine_name", "hardness", "spool_name"), keys=("known",)),
+    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament", "upload"),
         keys=_SHELF),
     Way("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
         good=202),
     Way("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
         keys=("verdict", "jam_probability", "jam_probability_error", "limit_speed_mm_per_s", "validity", "mechanism",
               "worst", "past", "id")),
+    Way("GET", "/check/{uid}/layer/{layer}", routes_check.check_layer, "One layer from above",
+        keys=("layer", "view", "beads")),
+    Way("POST", "/check/{uid}/answer", routes_check.check_answer, "Say what the controller does, and check again",
+        ("dialect",), good=202),
     Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
         keys=_SHELF),
     Way("POST", "/mend", routes_files.mend_send, "Mend a program",
@@ -64,7 +79,7 @@ TABLE = (
     Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate", also=202,
         keys=("before", "after", "changes", "certificate", "certified", "output", "id")),
     Way("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program", kind="application/octet-stream"),
-    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament"),
+    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament", "again"),
         keys=_SHELF),
     Way("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
         ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", *BEAD_WORDS, "first_speed",
@@ -74,9 +89,10 @@ TABLE = (
     Way("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
     Way("GET", "/plan/{uid}/window", routes_ask.plan_window, "The window map for other handles",
         ("layer_height_mm", "width_mm", "speed_mm_per_s", "nozzle_c")),
-    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament"),
+    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament", "upload"),
         keys=_SHELF),
-    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament", "holes"), "mesh", good=202),
+    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament", "holes", "upload"),
+        "mesh", good=202),
     Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
         keys=("verdict", "orientations", "reasons", "id")),
     Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
@@ -85,7 +101,7 @@ TABLE = (
          "walls", "pattern")),
     Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
         ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
-    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament"),
+    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament", "upload"),
         keys=_SHELF),
     Way("POST", "/coupon", routes_coupon.coupon_send, "Make a test piece",
         ("machine", "filament", "kind", "nozzle_c", "gap_mm"), good=202),
@@ -97,27 +113,35 @@ TABLE = (
         good=202),
     Way("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most", also=202,
         keys=("ranked", "answer", "id")),
-    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book",
+    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book", ("again",),
         keys=("uid", "kind", "asked", "sheet")),
     Way("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
         ("upload", "mass_g", "notes"), good=202),
     Way("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned", also=202,
         keys=("changed", "suspects", "kept", "id")),
     Way("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",
-        "upload"), keys=("entries", "counts", "book")),
+        "upload", "q"), keys=("entries", "counts", "book")),
     Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full",
         keys=("record", "refers_to", "referred_by")),
     Way("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",),
         keys=("filament", "versions", "by_machine", "entries")),
     Way("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second"),
         keys=("first", "second", "differences", "rows")),
+    Way("GET", "/book/export", routes_book.book_export, "The whole book as lines", kind="application/octet-stream"),
     Way("POST", "/book/outcome", routes_book.book_outcome, "Write down how a print went",
         ("machine", "filament", "outcome", "upload", "at_line", "at_minutes", "note"), good=201),
     Way("POST", "/book/outcome/{uid}", routes_book.book_correct, "Say anew how a print went", ("outcome", "note"),
         good=201),
-    Way("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text"), "file", good=201),
+    Way("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text", "seen"), "file",
+        good=201),
+    Way("GET", "/kept", routes_kept.kept_page, "What is kept of what was made", ("older_days",),
+        keys=("bytes", "bound_bytes", "would_go", "removed")),
+    Way("POST", "/kept", routes_kept.kept_tidy, "Remove what is older than so many days", ("older_days",)),
+    Way("GET", "/words", glossary.words_page, "What our words mean", keys=("words",)),
+    Way("GET", "/work", routes_work.work_list, "What is at work", keys=("works",)),
     Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",),
         keys=("id", "kind", "state", "share", "version", "location")),
+    Way("POST", "/work/{uid}/again", routes_work.work_again, "Begin stopped work anew", good=202),
     Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
     Way("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
     Way("GET", "/work/{uid}/rules.css", routes_work.work_rules, "Lengths that a result sets", kind="text/css"),
@@ -204,12 +228,14 @@ def _refusals(way: Way) -> list[int]:
     found = {421, 500}
     if way.method == "POST":
         found |= {400, 403, 405, 408, 413, 415, 422, 503, 507}
-    if way.fields:
+    if way.fields or "{layer}" in way.path:
         found |= {422}
-    if "{" in way.path or {"upload", "first"} & set(way.fields) or way.path.startswith("/book/"):
+    if "{" in way.path or {"upload", "first", "again"} & set(way.fields) or way.path.startswith("/book/"):
         found |= {404}
     if way.path in _ENDED:  # work that came to nothing says so where its answer would stand
         found |= {410, 422, 500, 503}
+    if way.path in ("/first", "/book/text"):
+        found |= {409}
     if way.path in _AT_ONCE:
         found |= {503}
     return sorted(found)
@@ -222,23 +248,28 @@ def _refused(status: int) -> dict[str, Any]:
 _ERROR = {"$ref": "#/components/schemas/Error"}
 _IN_PATH: dict[str, dict[str, Any]] = {
     "uid": {"type": "string", "pattern": "^[0-9a-f]{16}([0-9a-f]{8})?$"},
+    "layer": {"type": "string", "pattern": "^[0-9]{1,6}$"},
     "name": {"type": "string", "enum": list(routes_work.FILES)},
 }
 _ONE_OF: dict[str, tuple[str, ...]] = {
-    "/first kind": tuple(MACHINES), "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
-    "/book/text kind": ("machine", "filament"), "piece": tuple(routes_ask.PIECES), "pattern": routes_ask.PATTERNS,
+    "/first kind": tuple(MACHINES), "/first/known kind": tuple(MACHINES),
+    "dialect": tuple(routes_check.CONTROLLERS), "same_machine": ("", *routes_check.SAME),
+    "same_filament": ("", *routes_check.SAME),
+    "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
+    "/book/text kind": ("", "machine", "filament"), "piece": tuple(routes_ask.PIECES), "pattern": routes_ask.PATTERNS,
     "outcome": OUTCOMES, "pass": PASSES + ADDED,
 }  # fmt: skip
 _NUMBERS = {
     "factor", "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
-    "travel_speed", *BEAD_WORDS,
+    "travel_speed", "older_days", *BEAD_WORDS,
 }  # fmt: skip
 _ENDED = {way.path for way in TABLE if way.also == 202}
 _AT_ONCE = {"/feel", "/dry", "/plan/{uid}/window"}
 _ALSO = {202: "not yet: how far the work is", 201: "kept; the program may come later"}
 _WHY = {
     400: "the form cannot be read", 403: "not a form of this page", 404: "not there, or no longer",
-    405: "read with GET, sent with POST", 408: "too slow", 410: "stopped", 413: "too large", 415: "not a form",
+    405: "read with GET, sent with POST", 408: "too slow", 409: "the book knows it otherwise",
+    410: "stopped", 413: "too large", 415: "not a form",
     421: "asked under another name", 422: "a value that cannot be used; the words say which and what is allowed",
     500: "a fault of the bench", 503: "busy", 507: "no room on the disk",
 }  # fmt: skip

@@ -81,13 +81,16 @@ async def dry_page(request: Request) -> Response:
 
 async def plan_form(request: Request) -> Response:
     """Tell your own rigid recipe."""
-    kept = await desk_of(request).shelf()
+    desk = desk_of(request)
+    kept = await desk.shelf()
+    again = request.query_params.get("again", "")
+    slip = desk.lines.find(again, "plan").asked.get("slip", {}) if again else {}
     data = shelf_data(kept.machines, kept.filaments) | {
         "example": starter("recipe"), "token": request.scope["bench_token"],
     }  # fmt: skip
     return answer(
-        request, "plan_form.html", data, shelf=kept, picked=request.query_params, speeds=BEAD_WORDS,
-        recent=recent(request, "plan"),
+        request, "plan_form.html", data, shelf=kept, picked=await desk.picked(request, kept), slip=slip,
+        speeds=BEAD_WORDS, recent=recent(request, "plan"),
     )  # fmt: skip
 
 
@@ -109,6 +112,7 @@ async def plan_send(request: Request) -> Response:
     asked = {
         "machine": machine.text, "filament": filament.text, "baseline": text, "target": target / 100,
         "book": desk.book,
+        "slip": {k: v[-1] for k, v in form.fields.items() if k != "token"},
     }  # fmt: skip
     work = desk.lines.begin("plan", asked, about=about)
     return go_to(request, f"/plan/{work.uid}", work.to_json())

@@ -1,27 +1,37 @@
 """The book: what is in it, how prints went, and new versions of machines and spools."""
 
 import re
+import tomllib
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 
-from pliant.bench.desk import desk_of, number_in
+from pliant.bench.desk import Desk, desk_of, number_in
 from pliant.bench.faults import Fault
-from pliant.bench.pages import answer, go_to
+from pliant.bench.intake import Form
+from pliant.bench.pages import answer, failed, go_to, wants_json
+from pliant.bench.store import upload_uid
 from pliant.book.open_book import is_server
-from pliant.records.book import OUTCOMES, Added, Listing
+from pliant.records.book import OUTCOMES, Added, Entry, Listing
 from pliant.workflows import book as pages_of
 from pliant.workflows.outcomes import add_outcome
-from pliant.workflows.shelf import keep_text
+from pliant.workflows.shelf import Kept, Shelf, keep_text, programs_of, side_by_side, version_of
 
 __all__ = [
-    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_history", "book_outcome", "book_page",
-    "book_record", "book_text",
+    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_export", "book_history", "book_outcome",
+    "book_page", "book_record", "book_text",
 ]  # fmt: skip
 
+_SPOOL = re.compile(r"(?m)^\s*shore\b")
 _UID = re.compile(r"[0-9a-f]{16}")
 BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "print", "coupon", "fit")
+KIND_WORDS = {
+    "machine": "machine", "filament": "spool", "recipe": "recipe", "program": "program", "finding": "verdict",
+    "mended": "mending", "print": "print", "coupon": "test piece", "fit": "what was learned",
+}  # fmt: skip
 OUTCOME_LABELS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
 
 
@@ -33,22 +43,65 @@ async def book_page(request: Request) -> Response:
         raise Fault(422, f"the kind is one of {', '.join(BOOK_KINDS)}")
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
+    sought = asked.get("q", "").casefold().split()
+    many = 1000 if sought else limit
     found = (
-        await desk.aside(lambda: pages_of.list_records(desk.book, kind, limit)) if there else Listing(desk.book, {}, ())
+        await desk.aside(lambda: pages_of.list_records(desk.book, kind, many)) if there else Listing(desk.book, {}, ())
     )
+    if sought:  # every word somewhere in the line: a name, an outcome, a day
+        hits = [e for e in found.entries if all(w in _line(e).casefold() for w in sought)]
+        found = replace(found, entries=tuple(hits[:limit]))
     kept = await desk.shelf()
+    older = await desk.aside(lambda: _older(desk.book, kept, asked))
+    programs = await desk.aside(lambda: _programs(desk, asked.get("upload", "")))
     return answer(
         request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=OUTCOME_LABELS,
-        uploads=desk.store.programs(), more=limit < 1000,
-        limit=limit,
+        programs=programs, more=limit < 1000, limit=limit, older=older, kind_words=KIND_WORDS,
     )  # fmt: skip
+
+
+def _line(entry: Entry) -> str:
+    """A record as its line in the list reads."""
+    words = {"ok": OUTCOME_LABELS["ok"], "stopped": OUTCOME_LABELS["stopped"]}
+    said = next((label for key, label in words.items() if entry.detail.startswith(key)), "")
+    return f"{entry.made_at[:16]} {entry.kind} {KIND_WORDS.get(entry.kind, '')} {entry.title} {entry.detail} {said}"
+
+
+async def book_export(request: Request) -> Response:
+    """The whole book as one file of lines, to be saved."""
+    desk = desk_of(request)
+    _, folder = desk.store.work_folder(passing=True)
+    place = folder / "book.jsonl"
+    await desk.aside(lambda: pages_of.export(desk.book, place))
+    return FileResponse(place, filename="pliant-book.jsonl", media_type="application/octet-stream")
+
+
+def _older(book: str, kept: Shelf, asked: Any) -> dict[str, Kept]:
+    """Versions that an address names and that are not the newest: a print belongs to the one it was made with."""
+    found: dict[str, Kept] = {}
+    for kind, shelved in (("machine", kept.machines), ("filament", kept.filaments)):
+        uid = asked.get(kind, "")
+        if shelved and _UID.fullmatch(uid) and not any(k.uid == uid for k in shelved):
+            one = version_of(book, kind, uid)
+            found |= {kind: one} if one is not None else {}
+    return found
+
+
+def _programs(desk: Desk, picked: str) -> list[dict[str, str]]:
+    """The programs that a print can be one of: the file that is named, then those of the book, the newest first."""
+    here = desk.store.uploads.get(picked)
+    first = [] if here is None else [{"uid": here.uid, "name": here.name, "day": here.day}]
+    rows = [{"uid": r["uid"], "name": r["name"], "day": r["made_at"][:16]} for r in programs_of(desk.book)]
+    known = {upload_uid("program", r["name"], r["sha256"]): r["uid"] for r in programs_of(desk.book)}
+    return first + [r for r in rows if here is None or r["uid"] != known.get(here.uid)]
 
 
 async def book_record(request: Request) -> Response:
     """One record in full."""
     uid = _uid(request.path_params["uid"])
-    found = await desk_of(request).aside(lambda: pages_of.show(desk_of(request).book, uid))
-    return answer(request, "record.html", found, outcomes=OUTCOME_LABELS)
+    desk = desk_of(request)
+    found = await desk.aside(lambda: pages_of.show(desk.book, uid))
+    return answer(request, "record.html", found, outcomes=OUTCOME_LABELS, made=desk.lines.of_record(uid))
 
 
 async def book_history(request: Request) -> Response:
@@ -73,12 +126,13 @@ async def book_outcome(request: Request) -> Response:
     """Write down how a print went."""
     desk = desk_of(request)
     form = await desk.form(request, 0)
-    machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
+    machine, filament = await _printed_with(desk, form)
     outcome = _outcome(form.text("outcome"))
     line = number_in(form.text("at_line"), "the line", 1, 1e9)
     layer = number_in(form.text("at_layer"), "the layer", 1, 1e6)
     minutes = number_in(form.text("at_minutes"), "the minutes", 0, 1e5, "min")
-    program = str(desk.store.upload(form.text("upload")).path) if form.text("upload") else None
+    which = form.text("upload")
+    program = which if _UID.fullmatch(which) else str(desk.store.upload(which).path) if which else None
     at_line, at_layer = (None if v is None else int(v) for v in (line, layer))
     note = form.text("note") or None
 
@@ -88,15 +142,24 @@ async def book_outcome(request: Request) -> Response:
                 raise Fault(422, "a layer is one of a program: choose which, or leave the layer out")
             at_time_s = None if minutes is None else 60 * minutes
             return pages_of.record_outcome(
-                desk.book, outcome, machine.uid, filament.uid, at_line=at_line, at_time_s=at_time_s, note=note
+                desk.book, outcome, machine, filament, at_line=at_line, at_time_s=at_time_s, note=note
             )[0]
         return add_outcome(
-            desk.book, outcome, program, machine.uid, filament.uid, at_minute=minutes, at_line=at_line,
+            desk.book, outcome, program, machine, filament, at_minute=minutes, at_line=at_line,
             at_layer=at_layer, note=note,
         )[0]  # fmt: skip
 
     made = await desk.aside(write)
     return go_to(request, f"/book/record/{made.uid}", made.to_json(), status=201)
+
+
+async def _printed_with(desk: Desk, form: Form) -> tuple[str, str]:
+    """Machine and spool of a print, in the version it was made with; the newest where none is named."""
+    kept = await desk.shelf()
+    return tuple(  # type: ignore[return-value]
+        form.text(kind) if _UID.fullmatch(form.text(kind)) else kept.chosen(kind, form.text(kind)).uid
+        for kind in ("machine", "filament")
+    )
 
 
 async def book_correct(request: Request) -> Response:
@@ -113,12 +176,34 @@ async def book_text(request: Request) -> Response:
     desk = desk_of(request)
     form = await desk.form(request, 1 << 20)
     kind, text = form.text("kind"), form.text("text")
-    if kind not in ("machine", "filament"):
-        raise Fault(422, "the kind is machine or filament")
     if "file" in form.files:
         text = form.files["file"].path.read_bytes().decode("utf-8", "replace")
-    made = await desk.aside(lambda: keep_text(desk.book, kind, text.replace("\r\n", "\n") + "\n"))
+        kind = kind or ("filament" if _SPOOL.search(text) else "machine")
+    if kind not in ("machine", "filament"):
+        raise Fault(422, "the kind is machine or filament")
+    text = text.replace("\r\n", "\n") + "\n"
+    if (seen := form.text("seen")) and (theirs := await _meanwhile(desk, kind, text, seen)) is not None:
+        said = f"{theirs.name} was changed meanwhile: its version {theirs.version} is not the one you began from"
+        if wants_json(request):
+            return failed(request, 409, said + "; look at both and choose")
+        rows = side_by_side(theirs.text, text)
+        return answer(
+            request, "meanwhile.html", {"error": said}, status=409, theirs=theirs, mine=text, rows=rows, kind=kind
+        )
+    made = await desk.aside(lambda: keep_text(desk.book, kind, text))
     return go_to(request, f"/book/record/{made.uid}", made.to_json(), status=201)
+
+
+async def _meanwhile(desk: Desk, kind: str, text: str, seen: str) -> Kept | None:
+    """A version that somebody else has kept since the one that an edit began from."""
+    kept = await desk.shelf()
+    try:
+        name = tomllib.loads(text).get("name")
+    except tomllib.TOMLDecodeError:
+        return None  # it is refused in words when it is kept
+    shelved = kept.machines if kind == "machine" else kept.filaments
+    newest = next((k for k in shelved if k.name == name), None)
+    return None if newest is None or newest.uid == seen or newest.text.strip() == text.strip() else newest
 
 
 def _uid(text: str) -> str:

@@ -11,6 +11,7 @@ from pliant.bench.faults import Fault
 from pliant.bench.intake import Form
 from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import recent, shelf_data, work_page
+from pliant.bench.routes_files import made_program
 from pliant.errors import BookError
 from pliant.records.coupon import KINDS
 from pliant.workflows.book import list_records
@@ -53,9 +54,8 @@ async def coupon_form(request: Request) -> Response:
         made = (await desk.aside(lambda: list_records(desk.book, "coupon", 12))).entries
     data = shelf_data(kept.machines, kept.filaments) | {"kinds": list(KINDS), "token": request.scope["bench_token"]}
     return answer(
-        request, "coupon_form.html", data, shelf=kept, picked=request.query_params, words=PIECES, made=made,
-        uploads=desk.store.programs(),
-        recent=recent(request, "next"),
+        request, "coupon_form.html", data, shelf=kept, picked=await desk.picked(request, kept), words=PIECES, made=made,
+        uploads=desk.store.programs(), recent=recent(request, "next"),
     )  # fmt: skip
 
 
@@ -90,7 +90,8 @@ async def coupon_page(request: Request) -> Response:
     work = desk_of(request).lines.find(request.path_params["uid"], "coupon")
     if work.state != "done":
         return await work_page(request, work)
-    return await answer_with_report(request, "coupon.html", work, {"id": work.uid})
+    printed = await made_program(request, work, "coupon.gcode", f"{work.asked['piece']}.gcode")
+    return await answer_with_report(request, "coupon.html", work, {"id": work.uid}, printed=printed)
 
 
 async def coupon_program(request: Request) -> Response:
@@ -111,7 +112,7 @@ async def next_send(request: Request) -> Response:
     upload = desk.store.upload(form.text("upload")) if form.text("upload") else None
     asked = {"machine": machine.text, "filament": filament.text, "program": str(upload.path) if upload else None}
     names = [(str(upload.path), upload.name)] if upload else []
-    about = _about("every piece in thought", machine, filament)
+    about = _about("every piece in thought", machine, filament) | ({"upload": upload.uid} if upload else {})
     work = desk.lines.begin("next", asked, about=about, names=names)
     return go_to(request, f"/next/{work.uid}", work.to_json())
 
@@ -121,6 +122,7 @@ async def next_page(request: Request) -> Response:
     work = desk_of(request).lines.find(request.path_params["uid"], "next")
     if work.state != "done":
         return await work_page(request, work)
+    work.seen = True
     found = await desk_of(request).aside(work.result)
     return answer(request, "next.html", found | {"id": work.uid}, work=work, words=PIECES)
 
@@ -136,10 +138,12 @@ async def _sheet(request: Request) -> Sheet:
 async def readings_form(request: Request) -> Response:
     """The sheet of a piece, to fill in."""
     sheet = await _sheet(request)
+    again = request.query_params.get("again", "")
+    said = desk_of(request).lines.find(again, "learn").asked.get("said", {}) if again else {}
     return answer(
         request, "readings.html", sheet, asked=ASKED, answers=ANSWERS, settings=SETTINGS, words=PIECES,
         uploads=desk_of(request).store.programs(),
-        varying=_varying(sheet),
+        varying=_varying(sheet), said_before=said,
     )  # fmt: skip
 
 
@@ -165,7 +169,8 @@ async def readings_send(request: Request) -> Response:
         "machine": machine.text, "filament": filament.text, "book": desk.book, "sheet": _filled(sheet, form),
         "name": sheet.title, "coupon": sheet.uid, "program": str(upload.path) if upload else None,
     }  # fmt: skip
-    about = _about("the readings", machine, filament)
+    asked["said"] = {k: v[-1] for k, v in form.fields.items() if k != "token"}
+    about = _about("the readings", machine, filament) | ({"upload": upload.uid} if upload else {})
     work = desk.lines.begin("learn", asked, about=about, names=[(str(upload.path), upload.name)] if upload else [])
     return go_to(request, f"/learn/{work.uid}", work.to_json())
 

@@ -5,13 +5,14 @@ from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
+from pliant.bench.lines import Work
 from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import recent, sent_program, shelf_data, work_page
 from pliant.bench.store import plain_name
 from pliant.mesh.mesh_read import MAX_FILE_BYTES
 from pliant.workflows.mend import ADDED, AIMS, PASSES
 
-__all__ = ["mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
+__all__ = ["made_program", "mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
 
 PASS_WORDS = {
     "order": "lay the islands of a layer in a better order",
@@ -30,12 +31,13 @@ PASS_WORDS = {
 
 async def mend_form(request: Request) -> Response:
     """Choose a program, and which passes may work on it."""
-    kept = await desk_of(request).shelf()
+    desk = desk_of(request)
+    kept = await desk.shelf()
     data = shelf_data(kept.machines, kept.filaments) | {
         "passes": list(PASSES), "added": list(ADDED), "token": request.scope["bench_token"],
     }  # fmt: skip
     return answer(
-        request, "mend_form.html", data, shelf=kept, picked=request.query_params, words=PASS_WORDS,
+        request, "mend_form.html", data, shelf=kept, picked=await desk.picked(request, kept), words=PASS_WORDS,
         recent=recent(request, "mend"),
     )  # fmt: skip
 
@@ -72,8 +74,19 @@ async def mend_page(request: Request) -> Response:
     work = desk_of(request).lines.find(request.path_params["uid"], "mend")
     if work.state != "done":
         return await work_page(request, work)
-    printed = desk_of(request).store.adopt(work.uid, work.folder / work.asked["output"])
-    return await answer_with_report(request, "mend.html", work, {"id": work.uid}, printed=printed.uid)
+    printed = await made_program(request, work, work.asked["output"], work.asked["output"])
+    return await answer_with_report(request, "mend.html", work, {"id": work.uid}, printed=printed)
+
+
+async def made_program(request: Request, work: Work, made: str, name: str) -> str:
+    """A program that work has made, among those that can be checked and spoken of: its number there."""
+    desk = desk_of(request)
+    uid = str(work.about.get("printed", ""))
+    if uid not in desk.store.uploads:
+        uid = (await desk.aside(lambda: desk.store.adopt(work.folder / made, name))).uid
+        work.about = work.about | {"printed": uid}
+        work.save()
+    return uid
 
 
 async def mend_program(request: Request) -> Response:
@@ -87,11 +100,11 @@ async def mend_program(request: Request) -> Response:
 
 async def part_form(request: Request) -> Response:
     """Choose a mesh."""
-    kept = await desk_of(request).shelf()
+    desk = desk_of(request)
+    kept = await desk.shelf()
     data = shelf_data(kept.machines, kept.filaments) | {"token": request.scope["bench_token"]}
-    return answer(
-        request, "part_form.html", data, shelf=kept, picked=request.query_params, recent=recent(request, "part")
-    )
+    picked = await desk.picked(request, kept)
+    return answer(request, "part_form.html", data, shelf=kept, picked=picked, recent=recent(request, "part"))
 
 
 async def part_send(request: Request) -> Response:
@@ -99,10 +112,10 @@ async def part_send(request: Request) -> Response:
     desk = desk_of(request)
     form = await desk.form(request, MAX_FILE_BYTES)
     machine, filament = await desk.pair(form.text("machine"), form.text("filament"))
-    if "mesh" not in form.files:
+    if "mesh" not in form.files and not form.text("upload"):
         raise Fault(422, "no mesh was sent; choose an STL, OBJ or 3MF file")
-    holes = form.text("holes") == "yes"
-    work = desk.begin("part", form.files["mesh"], machine, filament, holes=holes)
+    mesh = form.files.get("mesh") or desk.store.upload(form.text("upload"))
+    work = desk.begin("part", mesh, machine, filament, holes=form.text("holes") == "yes")
     return go_to(request, f"/part/{work.uid}", work.to_json())
 
 

@@ -7,10 +7,10 @@ from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import desk_of
 from pliant.bench.faults import Fault
-from pliant.bench.pages import answer, go_to
+from pliant.bench.pages import DOING, answer, go_to, told_of
 from pliant.report.sections import style_text, template_text
 
-__all__ = ["FILES", "static", "work_news", "work_report", "work_rules", "work_stop"]
+__all__ = ["FILES", "static", "work_again", "work_list", "work_news", "work_report", "work_rules", "work_stop"]
 
 
 def _own_text(name: str) -> str:
@@ -43,8 +43,29 @@ async def work_news(request: Request) -> Response:
     since = request.query_params.get("since", "")
     if since.isdigit() and len(since) < 10:
         await desk.lines.change(work, int(since), _LONGEST_WAIT_S, request.is_disconnected)
-    data = work.to_json() | {"location": f"/{work.kind}/{work.uid}"}
-    return answer(request, "work.html", data, work=work)
+    data = told_of(request, work)
+    return answer(request, "work.html", data, work=work, doing=DOING, left=data["left"])
+
+
+async def work_list(request: Request) -> Response:
+    """All that is at work, and what was done and not looked at."""
+    going = [told_of(request, work) for work in desk_of(request).lines.going()]
+    return answer(request, "going.html", {"works": going})
+
+
+async def work_again(request: Request) -> Response:
+    """Begin a piece of work anew that was stopped, as it was asked."""
+    desk = desk_of(request)
+    await desk.form(request)
+    work = desk.lines.find(request.path_params["uid"])
+    if not work.ended or work.passing or work.state == "done":
+        raise Fault(422, "only work that was ended can be begun again")
+    asked = dict(work.asked)
+    if work.about.get("upload"):
+        asked["program"] = str(desk.store.upload(str(work.about["upload"])).path)
+    names = [(asked["program"], work.about["program"])] if asked.get("program") else []
+    anew = desk.lines.begin(work.kind, asked, about=work.about, names=names)
+    return go_to(request, f"/{anew.kind}/{anew.uid}", anew.to_json())
 
 
 async def work_stop(request: Request) -> Response:
@@ -70,4 +91,5 @@ async def work_report(request: Request) -> Response:
     work = desk.lines.find(request.path_params["uid"])
     if work.state != "done" or not (work.folder / "report.html").exists():
         raise Fault(404, "that work has no report")
-    return FileResponse(work.folder / "report.html", filename=f"pliant-{work.kind}.html", media_type="text/html")
+    name = None if "read" in request.query_params else f"pliant-{work.kind}.html"
+    return FileResponse(work.folder / "report.html", filename=name, media_type="text/html")

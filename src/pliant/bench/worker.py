@@ -45,7 +45,9 @@ def plain(value: Any) -> Any:
     return value
 
 
-def _keep(folder: Path, result: Any, report: "Report | None" = None) -> None:
+def _keep(folder: Path, result: Any, report: "Report | None" = None, record: str | None = None) -> None:
+    if record is not None:  # of the book, so that its page leads here
+        save_whole(folder / "kept.json", json.dumps({"record": record}))
     data = result if isinstance(result, dict) else result.to_json()
     if report is not None:
         from pliant.report.sections import whole_page
@@ -60,19 +62,23 @@ def _keep(folder: Path, result: Any, report: "Report | None" = None) -> None:
 def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.job.kept import kept_course
     from pliant.report.check_page import check_page
-    from pliant.workflows.book import remember_and_recall
+    from pliant.workflows.any_layer import keep_layers
+    from pliant.workflows.book import remember_and_tell
     from pliant.workflows.check import examine
     from pliant.workflows.picture import draw
 
     machine, filament = _records(asked)
     seen = examine(asked["program"], machine, filament, progress=tell, book=asked["book"])
     tell("drawing", 0)
-    report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed))
+    report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed, speeds=seen.findings.limit_speed_mm_per_s))
     tell("writing it into the book", 0)
-    past = remember_and_recall(
+    past, kept = remember_and_tell(
         asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
     )
-    _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report)
+    _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report, kept.uid)
+    keep_layers(seen.job, folder / "layers.npz")
+    told = {"record": kept.uid, "verdict": seen.findings.verdict, "chance": seen.findings.jam_probability}
+    save_whole(folder / "kept.json", json.dumps(told))
 
 
 def _warm(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -114,7 +120,7 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
     for proved in data["certificate"]:
         proved["figure"] = named(proved["figure"])
-    _keep(folder, data, mend_page(mended, remake).worded(named))
+    _keep(folder, data, mend_page(mended, remake).worded(named), kept.uid)
 
 
 def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -155,7 +161,8 @@ def _plan(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     kept = keep_recipe(asked["book"], recipe) if recipe.works else None
     sheet = sheet_page(recipe, sheet_stamp(kept.version if kept else None))
     save_whole(folder / "sheet.json", json.dumps(sheet.to_json()))
-    _keep(folder, recipe.to_json() | {"kept": kept.uid if kept else None}, plan_page(recipe))
+    uid = kept.uid if kept else None
+    _keep(folder, recipe.to_json() | {"kept": uid}, plan_page(recipe), uid)
 
 
 def _window(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -196,7 +203,7 @@ def _coupon(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         asked["piece"], machine, filament, folder / "coupon.gcode", nozzle_c=asked["nozzle_c"], gap_mm=asked["gap_mm"]
     )
     kept = keep_coupon(asked["book"], made, machine, filament)
-    _keep(folder, made.to_json() | {"kept": kept.uid}, coupon_page(made, _INTO))
+    _keep(folder, made.to_json() | {"kept": kept.uid}, coupon_page(made, _INTO), kept.uid)
 
 
 def _next(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
@@ -226,7 +233,8 @@ def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         read_filament(filament).name,
     )  # fmt: skip
     names = {"machine": kept[0].uid, "filament": kept[1].uid, "fit": kept[2].uid}
-    _keep(folder, learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names}, report)
+    data = learned.to_json() | {"machine_file": None, "filament_file": None, "kept": names}
+    _keep(folder, data, report, kept[2].uid)
 
 
 def _records(asked: dict[str, Any]) -> tuple[Text, Text]:

@@ -24,7 +24,7 @@ from pliant.records.book import (
 from pliant.records.renamed import todays_names
 from pliant.say import percent
 
-__all__ = ["compare", "find", "history", "listing", "newest_texts", "show"]
+__all__ = ["compare", "find", "history", "learned_from", "listing", "newest_texts", "program_rows", "show", "text_row"]
 
 NAMED = ("machine", "filament", "recipe")
 _BEHIND = ("outcome", "course")
@@ -204,6 +204,31 @@ def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
         rows = [dict(r) for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None))).mappings()]
     rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
     return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
+
+
+def program_rows(book: Book, limit: int) -> list[dict[str, Any]]:
+    """The newest programs: identifier, name, hash of the content, when it was first seen, and its lines."""
+    t = TABLES["program"]
+    asked = select(t.c.uid, t.c.name, t.c.sha256, t.c.made_at, t.c.lines).order_by(t.c.made_at.desc()).limit(limit)
+    with book.reading() as c:
+        return [dict(r) for r in c.execute(asked).mappings()]
+
+
+def text_row(book: Book, kind: str, uid: str) -> dict[str, Any] | None:
+    """One version of a machine or a filament that came with its text; None where there is no such version."""
+    t = TABLES[kind]
+    asked = select(t.c.uid, t.c.name, t.c.version, t.c.text, t.c.made_at).where(t.c.uid == uid, t.c.text.is_not(None))
+    with book.reading() as c:
+        row = c.execute(asked).mappings().first()
+    return None if row is None else dict(row)
+
+
+def learned_from(book: Book, kind: str, name: str) -> int:
+    """How many pieces the versions of a machine or a filament were learned from."""
+    t, f = TABLES[kind], TABLES["fit"]
+    asked = select(func.count()).select_from(f.join(t, t.c.uid == f.c[kind])).where(t.c.name == name)
+    with book.reading() as c:
+        return int(c.execute(asked).scalar_one())
 
 
 def _require_kind(kind: str | None) -> None:

@@ -15,6 +15,7 @@ from pliant.files import Source, Text
 from pliant.kernels import machine
 from pliant.program.compare import Comparison
 from pliant.program.dialects import ASSUMED, BEHAVIOURS
+from pliant.program.ends import UnknownEnds
 from pliant.program.messages import asked
 from pliant.program.stream import Moves, Reading
 from pliant.program.wrong_file import what_else
@@ -62,10 +63,12 @@ def read_program(path: Source, dialect: str = "auto", progress: Share | None = N
     if dialect != "auto" and dialect not in BEHAVIOURS:
         raise ProgramError(f"unknown dialect {dialect!r}; choose auto, {', '.join(BEHAVIOURS)}")
     name = ASSUMED if dialect == "auto" else dialect
-    moves, reading = Moves(str(path)), Reading(path, name)
+    moves, reading = Moves(str(path)), Reading(path, name, UnknownEnds())
     try:
         reading.run(moves.take, progress)
         program = moves.program(dialect, reading)
+        if reading.ends is not None and reading.ends.unbounded:
+            raise ProgramError(reading.ends.unbounded)
         kinds = np.bincount(program.kind, minlength=len(KIND_NAMES))
         if kinds.sum() == kinds[DWELL] + kinds[HOME]:
             raise ProgramError(f"{path}: empty: no line moves anything; choose a motion program")
@@ -87,7 +90,7 @@ def _otherwise(program: Program, reading: Reading, other: str) -> str | None:
         return None
     if not isinstance(reading.source, Text) and not Path(reading.source).is_file():
         return f"{other} may read it otherwise; {ASSUMED} assumed, as this is no file that can be read twice"
-    comparison, again = Comparison(program, other, ASSUMED), Reading(reading.source, other)
+    comparison, again = Comparison(program, other, ASSUMED), Reading(reading.source, other, UnknownEnds())
     try:
         again.run(comparison.take)
     except ProgramError as error:

@@ -16,6 +16,7 @@ from pliant.kernels import machine
 from pliant.kernels.scan import scan
 from pliant.kernels.states import number_states
 from pliant.program.dialects import BEHAVIOURS
+from pliant.program.ends import UnknownEnds
 from pliant.program.messages import error_text, questions, warnings
 from pliant.progress import Share
 from pliant.records.program import STATE_DTYPE, Program
@@ -34,13 +35,13 @@ _PLAIN = ("length", "filament", "speed", "e_word", "f_word")
 class Reading:
     """One pass over a file with one behaviour; blocks of moves go to a consumer."""
 
-    def __init__(self, source: Source, dialect: str) -> None:
+    def __init__(self, source: Source, dialect: str, ends: UnknownEnds | None = None) -> None:
         self.source, self.path = source, str(source)
         self.behaviour = BEHAVIOURS[dialect]
         self.w, self.f = machine.fresh_machine(self.behaviour.switches())
         self.rows = np.empty((len(machine.COLUMNS), machine.BLOCK))
         self.log = np.empty((machine.BLOCK, machine.STATE))
-        self.n_bytes = 0
+        self.n_bytes, self.ends = 0, ends
 
     def run(self, take: Take, progress: Share | None = None) -> None:
         """Read to the end; `take(rows, log, line, share)` gets the moves of whole lines up to `line`."""
@@ -69,21 +70,37 @@ class Reading:
             while status == machine.ROOM:
                 at = scan(buffer, at, stop, final, w, self.f, self.rows, self.log)
                 status = w[machine.STATUS]
-                if status > 0:
-                    raise ProgramError(f"{self.path} line {w[machine.LINE]}: {error_text(w, self.f, buffer, stop)}")
+                if passed := status > 0:
+                    at, status = self._passed(buffer, at, stop), machine.ROOM
                 done = self.n_bytes - (stop - at)
                 if w[machine.N_ROWS]:
                     rows, log = self.rows[:, : w[machine.N_ROWS]], self.log[: w[machine.N_LOG]]
+                    if self.ends is not None and (refused := self.ends.seen(rows)):
+                        raise ProgramError(refused)
                     take(rows, log, int(w[machine.LINE]), done / size if size else 1.0)
                     w[machine.N_ROWS] = w[machine.N_LOG] = 0
                     w[machine.DIRTY] = 1
-                elif status == machine.ROOM:  # one line that asks for more than a block
+                elif status == machine.ROOM and not passed:  # one line that asks for more than a block
                     self.rows = np.empty((len(machine.COLUMNS), 4 * self.rows.shape[1]))
                     self.log = np.empty((4 * len(self.log), machine.STATE))
             kept = stop - at
             buffer[:kept] = buffer[at:stop]
             if progress:
                 progress(min(1.0, self.n_bytes / size) if size else float(final))
+
+    def _passed(self, buffer: NDArray[np.uint8], at: int, stop: int) -> int:
+        """Where to go on after a line that cannot be read: a start or an end of unknown content; else it is refused."""
+        w = self.w
+        error = f"{self.path} line {w[machine.LINE]}: {error_text(w, self.f, buffer, stop)}"
+        if self.ends is None:
+            raise ProgramError(error)
+        text = buffer[at : min(stop, at + machine.LONGEST_LINE)].tobytes()
+        ends = [k for k in (text.find(b"\n"), text.find(b"\r")) if k >= 0]
+        end = min(ends, default=len(text))
+        if not self.ends.take(w, self.f, self.rows[:, : w[machine.N_ROWS]], text[:end], error):
+            raise ProgramError(error)
+        then = at + end + (2 if text[end : end + 2] == b"\r\n" else 1)
+        return min(then, stop)
 
 
 class Moves:
@@ -151,9 +168,13 @@ class Moves:
             e_word=c["e_word"],
             f_word=c["f_word"],
             state=c["state"],
+            unknown_lines=() if reading.ends is None else reading.ends.lines,
             states=_structured(self.states[: self.n_states]),
             questions=questions(reading.w, reading.behaviour),
-            warnings=warnings(reading.w, reading.f, reading.behaviour),
+            warnings=(
+                *(() if reading.ends is None else reading.ends.told()),
+                *warnings(reading.w, reading.f, reading.behaviour),
+            ),
         )
 
     def _grow(self, n: int) -> None:

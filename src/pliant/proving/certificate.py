@@ -192,7 +192,8 @@ def _obligations(intent: Intent) -> dict[str, Callable[[Case], str]]:
 def _lines(case: Case) -> str:
     wrong, figure = carried_lines(case)
     refute(wrong)
-    return figure
+    unknown = len(case.p.unknown_lines)
+    return figure + (f"; {unknown} of them of unknown content, as they were and where they were" if unknown else "")
 
 
 def _end(case: Case) -> str:

@@ -61,6 +61,7 @@ class Program:
     states: NDArray[np.void]  # (n_states,) of STATE_DTYPE, distinct, in order of appearance
     questions: tuple[str, ...]  # what the file leaves to the controller, with lines
     warnings: tuple[str, ...]
+    unknown_lines: tuple[int, ...] = ()  # of a start or an end whose content only the controller knows
 
     @property
     def nozzle_c(self) -> NDArray[np.float64]:

@@ -43,6 +43,7 @@ class Strip:
     total_s: float
     mechanisms: tuple[str, ...]
     levels: tuple[Bins, ...]
+    between: tuple[float, float] | None = None  # what it can carry, nine times in ten; None where nothing can be said
 
     def level(self, most_bins: int) -> Bins:
         """The finest level that has at most this many bins."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pliant.colours import INK, MOSS, OCHRE, PAPER, PLUM
 from pliant.records.trace import Bins, SheetLayer, Strip
-from pliant.report.words import NARROW_FILL, ROOM_FILL, clock
+from pliant.report.words import NARROW_FILL, NBSP, ROOM_FILL, clock, number
 
 __all__ = ["HATCHES", "nice_ticks", "sheet_drawing", "strip_drawing", "strip_numbers", "top_of_chart"]
 
@@ -76,12 +76,30 @@ def strip_drawing(strip: Strip, top: float | None = None) -> dict[str, Any]:
         "paths": _bars(strip.level(_STATIC_BINS), strip.capacity, top, total),
         "line": f"M0 {at:.1f}H{WIDTH}" if at >= 0 else "",
         "capacity_at": at / HEIGHT * 100 if at >= 0 else None,
+        "doubt": _doubt(strip, top),
+        "carries": _carries(strip),
         "known": math.isfinite(strip.capacity),
         "cut": float(finest.high.max()) > top,
         "x_ticks": [(100 * t / total, clock(t)) for t in time_ticks(0, strip.total_s)],
         "y_ticks": [(100 * (1 - v / top), f"{v:g}") for v in nice_ticks(top)],
         "layers": _layer_lane(bands, total),
     }
+
+
+def _doubt(strip: Strip, top: float) -> str:
+    """The band of what can be carried, nine times in ten, cut off at the top of the chart."""
+    if strip.between is None or strip.between[0] >= top:
+        return ""
+    upper, lower = (HEIGHT * (1 - min(v / top, 1)) for v in (strip.between[1], strip.between[0]))
+    return f"M0 {upper:.1f}H{WIDTH}V{lower:.1f}H0z"
+
+
+def _carries(strip: Strip) -> str:
+    """What can be carried in words: a range where the doubt is known."""
+    if strip.between is None:
+        return f"can carry {number(strip.capacity)}{NBSP}{strip.unit}"
+    low, high = (number(v) for v in strip.between)
+    return f"can carry {low} to {high}{NBSP}{strip.unit}, nine times in ten"
 
 
 def strip_numbers(strip: Strip, words: dict[str, str]) -> dict[str, Any]:

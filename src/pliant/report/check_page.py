@@ -6,6 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from pliant.constants import FEEDS_BELOW
 from pliant.records.findings import Findings, Moment
 from pliant.records.recipe import Recipe
 from pliant.records.trace import Picture, SheetLayer
@@ -26,6 +27,12 @@ _HEADLINE = {
     "feeds": "This job should feed.",
     "marginal": "This job may jam.",
     "jams": "This job is more likely to jam than not.",
+}
+_CONTROLLER = {
+    "auto": "Read for any controller: what each would take otherwise is told below.",
+    "e-on-its-own": "Read for a controller on which M82 and M83 alone set how the filament counts.",
+    "e-follows-g90": "Read for a controller on which G90 and G91 also set how the filament counts.",
+    "many-per-line": "Read for a controller that runs several commands of one line.",
 }
 ZONE = {"feeds": "room", "marginal": "narrow", "jams": "over"}
 _FOOT = (
@@ -63,6 +70,8 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         p=picture,
         headline=headline,
         zone=ZONE[findings.verdict],
+        chance=words.chance_against(findings.jam_probability, FEEDS_BELOW),
+        controller=_CONTROLLER.get(findings.facts.dialect, f"Read as {findings.facts.dialect}."),
         band=jam_band(findings),
         evidence=[full_sentence(text) for text in evidence_words(findings)],
         limit=limit_band(findings),

@@ -102,11 +102,14 @@ def _vessel(v: Vessel, top: float, height: float) -> str:
     state = state_of(v.fill)
     level = height * min(v.fill, 1.0)
     x, width, y = _CENTRE - _HALF, 2 * _HALF, top + height - level
-    out = f'<rect x="{x}" y="{top:.1f}" width="{width}" height="{height:.1f}" fill="{SHEET}"/>'
-    out += f'<rect x="{x}" y="{y:.1f}" width="{width}" height="{level:.1f}" fill="url(#h-{state})"/>'
+    full_ = min(v.fill, 1e3)
+    out = f'<g class="vessel" data-fill="{full_:.4g}" data-top="{top:.1f}" data-height="{height:.1f}">'
+    out += f'<rect x="{x}" y="{top:.1f}" width="{width}" height="{height:.1f}" fill="{SHEET}"/>'
+    out += f'<rect class="level" x="{x}" y="{y:.1f}" width="{width}" height="{level:.1f}" fill="url(#h-{state})"/>'
     if 0 < level < height:
-        out += f'<path d="M{x} {y:.1f}h{width}" stroke="{INK}" stroke-width="1.5"/>'
-    if v.fill > 1 and v.governing:  # what runs over: the others would follow only if this one held
+        out += f'<path class="brim" d="M{x} {y:.1f}h{width}" stroke="{INK}" stroke-width="1.5"/>'
+    if v.fill > 1 and v.governing:
+        out += '<g class="spill">'  # what runs over: the others would follow only if this one held
         for side, drop in ((-1, min(height * 0.8, 34)), (1, min(height * 0.6, 24))):
             left = _CENTRE + side * (_HALF + 6) - 5
             out += (
@@ -115,9 +118,9 @@ def _vessel(v: Vessel, top: float, height: float) -> str:
             )
         out += (
             f'<path d="M{_CENTRE - _HALF - 6} {top - 6:.1f}H{_CENTRE + _HALF + 6}l-4 7H{_CENTRE - _HALF - 2}z" '
-            f'fill="url(#h-over)" stroke="{INK}" stroke-width="1"/>'
+            f'fill="url(#h-over)" stroke="{INK}" stroke-width="1"/></g>'
         )
-    return out
+    return out + "</g>"
 
 
 def _walls(v: Vessel, top: float, height: float) -> str:

@@ -15,6 +15,7 @@ from pliant.say import number, percent
 __all__ = ["learn_page"]
 
 _ROW, _BASE = 46, 40  # [px] height of a row of the drawing; below the last
+_NARROWER = 0.95  # [-] of its range before; less than that is a matter of the draws
 _FACTORS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 
 
@@ -37,7 +38,7 @@ def learn_page(learned: Learned, machine: str, filament: str) -> Report:
         todo=_todo(L),
         suspects=[_suspect(s) for s in L.suspects],
         unpredicted=[_unpredicted(u) for u in L.unpredicted],
-        rows=[(unknown_in_words(b.name)[0], b.name, *_told(b)) for b in moved],
+        rows=[(unknown_in_words(b.name)[0], b.name, *_told(b), _moved(b)) for b in moved],
         drawn=both(lambda width: _chart(moved, width)) if moved else None,
     )
 
@@ -48,13 +49,25 @@ def _told(b: Believed) -> tuple[str, str]:
     return span(b.value_before, b.spread_before, digits), span(b.value_after, b.spread_after, digits)
 
 
+def _moved(b: Believed) -> str:
+    """What learning did to one unknown."""
+    share = math.log(max(b.spread_after, 1.0)) / math.log(b.spread_before) if b.spread_before > 1 else 2.0
+    return "better known" if share < _NARROWER else "less sure" if share > 1 / _NARROWER else "only moved"
+
+
 def _said(L: Learned, moved: list[Believed]) -> tuple[str, str, str]:
     """Zone, word, headline."""
     if L.suspects:
         return "narrow", "look again", "Learned, but some readings do not go with the rest."
     if L.unpredicted:
         return "narrow", "in part", "Learned, but only for where you printed."
-    return "room", "learned", "Learned: some things are known better now." if moved else "Learned, and nothing new."
+    return "room", "learned", _headline(moved)
+
+
+def _headline(moved: list[Believed]) -> str:
+    if any(_moved(b) == "better known" for b in moved):
+        return "Learned: some things are known better now."
+    return "Learned: some things moved, none is known better." if moved else "Learned, and nothing new."
 
 
 def _answers(L: Learned) -> list[tuple[str, str, str, str]]:

@@ -83,6 +83,7 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
         bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
         rows=_rows(b, a),
         travel=travel_words(a.facts) + rest_words(b.facts, a.facts),
+        after=words.chance_against(a.jam_probability, mended.target),
         costs=_costs(mended),
         cause=cause_words(mended.after),
         strips=[

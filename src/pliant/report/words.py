@@ -130,6 +130,12 @@ def chance(probability: float) -> str:
     return percent(probability).replace(" %", f"{NBSP}%")
 
 
+def chance_against(probability: float, target: float) -> str:
+    """A chance beside its target: two that would read alike are told apart."""
+    said = chance(probability)
+    return f"just over {said}" if probability > target and said == chance(target) else said
+
+
 def ranges(numbers: list[int]) -> str:
     """Whole numbers in ascending order, neighbours joined: 3–8, 11."""
     parts: list[list[int]] = []

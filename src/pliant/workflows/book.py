@@ -29,6 +29,7 @@ __all__ = [
     "past",
     "record_outcome",
     "remember_and_recall",
+    "remember_and_tell",
     "remember_mended",
     "rescue_book",
     "show",
@@ -135,6 +136,14 @@ def remember_and_recall(
     PastOutcomes
         To stand beside the findings; `pliant.report.book.past_outcomes_text` words it.
     """
+    return remember_and_tell(book, findings, program, machine, filament, course)[0]
+
+
+def remember_and_tell(
+    book: str | Path | None, findings: Findings, program: str | Path, machine: Source, filament: Source,
+    course: dict[str, Any] | None = None,
+) -> tuple[PastOutcomes, Added]:  # fmt: skip
+    """Do what `remember_and_recall` does, and say which record the findings are."""
     ran = records.prepare_program(program).values
     with open_book(book, create=True) as opened:
         pair = [
@@ -142,8 +151,8 @@ def remember_and_recall(
             for kind, path in (("machine", machine), ("filament", filament))
         ]
         past = prints.past_outcomes(opened, *pair)
-        records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"], course)
-    return past
+        kept = records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"], course)
+    return past, kept
 
 
 def keep_recipe(book: str | Path | None, recipe: Recipe) -> Added:

@@ -1,9 +1,11 @@
 """`check`, drawn: the same findings in one file."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from pliant.feed.limit import carried_between, limit_speed
 from pliant.feed.strip import build_strip
 from pliant.feed.vessels import fill_vessels
 from pliant.files import Source, require_place, save_whole
@@ -21,7 +23,9 @@ from pliant.workflows.check import examine
 __all__ = ["check_with_report", "draw"]
 
 
-def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Picture:
+def draw(
+    job: Job, *, layers: int = 6, weighed: Weighed | None = None, speeds: dict[str, float] | None = None
+) -> Picture:
     """Draw a job.
 
     Parameters
@@ -32,6 +36,8 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
         Layers on the contact sheet, at most. [-]
     weighed : Weighed, optional
         What each speed costs, where that is to be drawn.
+    speeds : dict of str to float, optional
+        Between which the widest bead gives, as `judge` found it; found anew where left out. [mm/s]
 
     Returns
     -------
@@ -40,18 +46,23 @@ def draw(job: Job, *, layers: int = 6, weighed: Weighed | None = None) -> Pictur
     load, course, laying = job.load, job.course, job.laying
     tied = np.flatnonzero(load.margin == load.margin.min())  # margins come from a table: ties are one step of it
     worst = int(tied[np.argmax(load.pressure_mpa[tied])])
+    strip = build_strip(
+        load,
+        move_s=laying.timing.move_s,
+        line=job.program.line,
+        layer=laying.layering.layer,
+        at_mm=job.program.point_mm[1:, :2],
+    )
+    speeds = limit_speed(job.groups, job.machine, job.filament) if speeds is None else speeds
+    if speeds is not None and strip.mechanism != "none":
+        between = carried_between(job.groups, job.machine, job.filament, speeds, strip.mechanism, strip.capacity)
+        strip = replace(strip, between=between)
     return Picture(
         program=Path(job.program.path).name,
         machine=job.machine.name,
         filament=job.filament.name,
         nozzle_mm=job.machine.nozzle_mm.value,
-        strip=build_strip(
-            load,
-            move_s=laying.timing.move_s,
-            line=job.program.line,
-            layer=laying.layering.layer,
-            at_mm=job.program.point_mm[1:, :2],
-        ),
+        strip=strip,
         vessels=fill_vessels(
             job.machine,
             job.filament,
@@ -122,5 +133,10 @@ def check_with_report(
     seen = examine(
         program, machine, filament, dialect=dialect, progress=progress, mesh=mesh, book=book, practice=practice
     )
-    save_whole(place, whole_page(check_page(seen.findings, draw(seen.job, weighed=seen.weighed))))
+    save_whole(
+        place,
+        whole_page(
+            check_page(seen.findings, draw(seen.job, weighed=seen.weighed, speeds=seen.findings.limit_speed_mm_per_s))
+        ),
+    )
     return seen.findings

@@ -1,8 +1,12 @@
 """The machines and spools of a book, as their owner's files: what the bench offers, and the first of them."""
 
+import difflib
 import re
+import tomllib
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
+from typing import Any
 
 from pliant.book import look
 from pliant.book.open_book import default_location, is_server, open_book
@@ -12,7 +16,10 @@ from pliant.records.book import Added
 from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
-__all__ = ["Kept", "Shelf", "keep_text", "machine_text", "shelf", "spool_text"]
+__all__ = [
+    "Kept", "Known", "Shelf", "dialect_of", "keep_text", "known_by_name",
+    "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of", "with_dialect",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,6 +57,78 @@ def shelf(book: str | Path | None) -> Shelf:
         return Shelf((), ())
     with open_book(location) as opened:
         return Shelf(_newest(opened, "machine"), _newest(opened, "filament"))
+
+
+@dataclass(frozen=True)
+class Known:
+    """A machine or a spool of the book whose name somebody typed again, with other numbers."""
+
+    kind: str
+    kept: Kept
+    pieces: int  # that its versions were learned from
+    rows: tuple[tuple[str, str], ...]  # its lines and those typed, where they differ
+
+
+def version_of(book: str | Path | None, kind: str, uid: str) -> Kept | None:
+    """One version of a machine or a filament, the newest or not."""
+    with open_book(book) as opened:
+        row = look.text_row(opened, kind, uid)
+    return None if row is None else Kept(**row)
+
+
+def programs_of(book: str | Path | None, limit: int = 60) -> list[dict[str, Any]]:
+    """The newest programs of a book, by name and content; of a book that is not there yet none."""
+    location = default_location() if book is None else book
+    if not is_server(location) and not Path(location).expanduser().exists():
+        return []
+    with open_book(location) as opened:
+        return look.program_rows(opened, limit)
+
+
+def known_by_name(book: str | Path | None, kept: Shelf, kind: str, text: str) -> Known | None:
+    """The machine or spool of this name, where the text would become another version of it.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own.
+    kept : Shelf
+        What it holds.
+    kind : str
+        `machine` or `filament`.
+    text : str
+        A record as its owner typed it.
+
+    Returns
+    -------
+    Known or None
+        None where the name is new, or the text is that of its newest version.
+    """
+    name = str(tomllib.loads(text).get("name", ""))
+    shelved = kept.machines if kind == "machine" else kept.filaments
+    same = next((k for k in shelved if k.name.casefold() == name.casefold()), None)
+    if same is None:
+        return None
+    rows = side_by_side(same.text, text)
+    if not any(_bare(a) != _bare(b) for a, b in rows):
+        return None
+    with open_book(book) as opened:
+        return Known(kind, same, look.learned_from(opened, kind, same.name), rows)
+
+
+def side_by_side(first: str, second: str) -> tuple[tuple[str, str], ...]:
+    """The lines in which two records differ, each beside the one it takes the place of."""
+    a, b = first.splitlines(), second.splitlines()
+    rows = []
+    for what, i, j, k, m in difflib.SequenceMatcher(None, a, b, autojunk=False).get_opcodes():
+        if what != "equal":
+            rows += list(zip_longest(a[i:j], b[k:m], fillvalue=""))
+    return tuple(rows)
+
+
+def _bare(line: str) -> str:
+    """A line without its comment and its spaces."""
+    return line.split(" #", maxsplit=1)[0].strip()
 
 
 def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
@@ -102,6 +181,53 @@ def spool_text(
         f"nozzle_c = [{low:g}, {high:g}]       # {said}\n"
     )
     return text + (f"dry_c = {dry_c:g}\n" if dry_c is not None else "")
+
+
+def usual_lengths(like: str) -> tuple[str, str]:
+    """The open gap and the guide of a kind of machine, as its record has them, in words."""
+    gap, guide = re.findall(r"^length_mm = ([\d.]+)", starter("machine", like), re.M)[:2]
+    return f"{gap} mm", f"{guide} mm"
+
+
+def dialect_of(text: str) -> str:
+    """What a machine's record says of its controller; `auto` where it says nothing."""
+    return str(tomllib.loads(text).get("program", {}).get("dialect", "auto"))
+
+
+def with_dialect(text: str, dialect: str) -> str:
+    r"""A machine's record with what is known now of its controller; nothing else of it is changed.
+
+    Parameters
+    ----------
+    text : str
+        A machine.toml.
+    dialect : str
+        How the controller reads the words that differ between controllers.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    BookError
+        If the record is written so that the word cannot be set.
+
+    Examples
+    --------
+    >>> with_dialect('name = "A"\n[program]\ndialect = "auto"  # unknown\n', "e-on-its-own")
+    'name = "A"\n[program]\ndialect = "e-on-its-own"  # unknown\n'
+    """
+    said = tomllib.loads(text)
+    if "dialect" in said.get("program", {}):
+        new = re.sub(r"(?m)^(\s*(?:program\.)?dialect\s*=\s*)(\"[^\"]*\"|'[^']*')", rf'\g<1>"{dialect}"', text, count=1)
+    elif "program" in said:
+        new = re.sub(r"(?m)^(\s*\[program\].*)$", rf'\g<1>\ndialect = "{dialect}"', text, count=1)
+    else:
+        new = f'{text.rstrip()}\n\n[program]\ndialect = "{dialect}"\n'
+    if tomllib.loads(new).get("program", {}).get("dialect") != dialect:
+        raise BookError("the controller cannot be set in a record that is written like this; edit it in the book")
+    return new
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:

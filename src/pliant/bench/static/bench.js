@@ -6,7 +6,7 @@
 
   for (const drop of document.querySelectorAll(".drop")) {
     const input = drop.querySelector("input"), picked = drop.querySelector(".picked");
-    const tell = () => { picked.textContent = input.files.length ? `${input.files[0].name}, ${size(input.files[0].size)}` : ""; };
+    const tell = () => { picked.textContent = input.files.length > 1 ? `${input.files.length} programs, each is checked` : input.files.length ? `${input.files[0].name}, ${size(input.files[0].size)}` : ""; };
     input.addEventListener("change", tell);
     for (const name of ["dragenter", "dragover"]) drop.addEventListener(name, (event) => { event.preventDefault(); drop.classList.add("over"); });
     for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
@@ -14,6 +14,7 @@
       event.preventDefault();
       if (event.dataTransfer.files.length) { input.files = event.dataTransfer.files; tell(); }
     });
+    if ("several" in input.dataset) input.multiple = true; // without this script one at a time
     tell();
   }
   // a file that misses its place does not replace the page
@@ -29,15 +30,16 @@
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       if (request) return;
+      const several = form.querySelector("[data-several]"), left = several && several.files.length > 1 ? [...several.files] : [];
       const data = new FormData(form);
+      if (left.length) data.set(several.name, left.shift());
       if (event.submitter && event.submitter.name) data.append(event.submitter.name, event.submitter.value);
       trouble.hidden = true; sending.hidden = false; bar.removeAttribute("value"); doing.textContent = "sending …";
       for (const b of form.querySelectorAll(".go button")) b.disabled = true;
       request = new XMLHttpRequest();
       request.open("POST", form.action);
-      request.setRequestHeader("Accept", "application/json");
-      request.setRequestHeader("X-Bench-Token", token);
-      request.responseType = "json";
+      const head = () => { request.setRequestHeader("Accept", "application/json"); request.setRequestHeader("X-Bench-Token", token); request.responseType = "json"; };
+      head();
       request.upload.addEventListener("progress", (e) => {
         if (!e.lengthComputable) return;
         bar.value = e.loaded / e.total;
@@ -45,7 +47,12 @@
       });
       request.addEventListener("load", () => {
         const said = request.response || {};
-        if (request.status < 300 && said.location) { rest(); location.assign(said.location); return; }
+        const where = request.status < 300 ? said.location : request.status === 409 ? request.getResponseHeader("location") : "";
+        if (where && left.length) { // the next of several; the corner shows them all
+          data.set(several.name, left.shift());
+          request.open("POST", form.action); head(); request.send(data); return;
+        }
+        if (where) { rest(); if (several && several.files.length > 1) { location.assign("/work"); return; } location.assign(where); return; }
         fail(said.error || "The bench did not understand the form.");
       });
       request.addEventListener("error", () => fail("The bench does not answer. Is it still running? Nothing was kept of what you sent."));
@@ -64,6 +71,7 @@
         const news = await answer.json();
         if (!answer.ok || !["waiting", "working"].includes(news.state)) { location.reload(); return; }
         doing.textContent = news.doing || "waiting for its turn";
+        work.querySelector(".left").textContent = news.left || "";
         if (news.share > 0) bar.value = news.share; else bar.removeAttribute("value");
         ask(news.version, 0);
       } catch (error) {
@@ -73,6 +81,43 @@
     };
     ask(Number(work.dataset.version), 0);
   }
+
+  // the corner: what goes on behind the page, while something does
+  const corner = document.querySelector(".at-work");
+  const going = async () => {
+    try {
+      const answer = await fetch("/work", { headers: { Accept: "application/json" } });
+      const here = work ? work.dataset.work : "", { works } = await answer.json();
+      for (const one of works) {
+        const line = corner.querySelector(`[data-going="${one.id}"]`);
+        if (one.id === here || !line) continue;
+        const share = one.share > 0.01 ? `${Math.round(100 * one.share)} %, ` : "";
+        line.querySelector(".how").textContent = one.ended ? (one.state === "done" ? "is ready" : "came to nothing") : share + (one.left || one.doing || "waiting for its turn");
+        if (one.ended && line.querySelector("form")) line.querySelector("form").remove();
+      }
+      for (const line of corner.querySelectorAll("[data-going]")) if (!works.some((one) => one.id === line.dataset.going)) line.remove();
+      corner.hidden = !corner.querySelector("[data-going]");
+      if (works.some((one) => !one.ended && one.id !== here)) setTimeout(going, 1500);
+    } catch (error) { setTimeout(going, 5000); }
+  };
+  if (corner && corner.querySelector("form")) setTimeout(going, 1500);
+
+  // a word of ours, where a page has it first, says what it means when it is pointed at
+  const own = ["feed path", "margin", "push", "demand", "capacity", "stored length", "coupon", "certificate", "proof", "baseline", "flow factor", "window map", "dialect", "lag", "island", "spread"];
+  const main = document.querySelector("main"), texts = [];
+  const walk = document.createTreeWalker(main, NodeFilter.SHOW_TEXT);
+  for (let node; (node = walk.nextNode()); ) if (!node.parentElement.closest("a, button, label, select, option, textarea, code, script, style, svg, summary, legend, caption, h1, h2, h3, th, [aria-live], [role], .words, .plot")) texts.push(node);
+  const found = own.map((word) => [word, texts.find((node) => new RegExp(`\\b${word}\\b`, "i").test(node.textContent))]).filter(([, node]) => node);
+  if (found.length && location.pathname !== "/words") fetch("/words", { headers: { Accept: "application/json" } }).then((answer) => answer.json()).then(({ words }) => {
+    for (const [word, node] of found) {
+      const at = node.textContent.search(new RegExp(`\\b${word}\\b`, "i"));
+      if (at < 0 || !words[word] || !node.parentNode) continue;
+      const rest = node.splitText(at), tail = rest.splitText(word.length), link = document.createElement("a");
+      link.className = "term"; link.href = `/words#${word.replaceAll(" ", "-")}`; link.title = words[word]; link.tabIndex = -1;
+      rest.replaceWith(link); link.append(rest);
+      for (const other of found) if (other[1] === node && tail.textContent.toLowerCase().includes(other[0])) other[1] = tail;
+    }
+  }).catch(() => {});
 
   // the handles of the window map: one question at a time, the last position wins
   const map = document.querySelector("[data-window]");

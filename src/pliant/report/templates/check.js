@@ -103,21 +103,118 @@
     return fill < 0.01 ? "under 1\u00a0% full" : `${round(100 * fill)}\u00a0% full`;
   }
 
+  // the vessels at a moment: what they must carry goes with the push, what they can does not
+  const peak = Math.max(...data.high.map(big).filter(Number.isFinite), 1e-9), vessels = all(".vessel");
+  function fillVessels(i, all_) {
+    const ratio = all_ ? 1 : Math.min(big(data.high[i]), peak) / peak;
+    for (const v of vessels) {
+      const fill = Number(v.dataset.fill) * ratio, top = Number(v.dataset.top), height = Number(v.dataset.height), level = height * Math.min(fill, 1);
+      const rect = $(".level", v), brim = $(".brim", v), spill = $(".spill", v);
+      rect.setAttribute("y", (top + height - level).toFixed(1)); rect.setAttribute("height", level.toFixed(1));
+      rect.setAttribute("fill", `url(#h-${fill <= data.room ? "room" : fill <= data.narrow ? "narrow" : "over"})`);
+      if (brim) brim.setAttribute("transform", `translate(0 ${(height * Math.min(Number(v.dataset.fill), 1) - level).toFixed(1)})`);
+      if (spill) spill.style.display = fill > 1 ? "" : "none";
+    }
+    const told = $(".feed figcaption b");
+    if (told) told.textContent = `The feed path at ${words((i + 0.5) * width)}.`;
+  }
+
+  // the bead of a layer as far as it is laid at a moment, in the order of the program
+  const spans = new Map();
+  for (let i = 0; i < n; i++) { const s = spans.get(data.layer[i]); if (s) s[1] = i + 1; else spans.set(data.layer[i], [i, i + 1]); }
+  const strokes = new WeakMap(); // figure: path data, its strokes, and how many points it has
+  function grow(figure, layer, t) {
+    const bead = $(".bead", figure);
+    if (!bead) return;
+    let kept = strokes.get(figure);
+    if (!kept || kept.layer !== figure.dataset.layer) {
+      const whole = bead.dataset.whole || bead.getAttribute("d") || "";
+      const parts = whole.split("M").slice(1).map((stroke) => { const [start, rest] = stroke.split("l"); return [start, (rest || "").trim().split(/\s+/)]; });
+      strokes.set(figure, (kept = { layer: figure.dataset.layer, whole, parts, points: parts.reduce((sum, part) => sum + part[1].length / 2, 0) }));
+    }
+    if (t === null) { if (bead.getAttribute("d") !== kept.whole) bead.setAttribute("d", kept.whole); return; }
+    const [a, b] = spans.get(layer);
+    let left = Math.round(kept.points * Math.min(1, Math.max(0, (t / width - a) / Math.max(b - a, 1)))), d = "";
+    for (const [start, pairs] of kept.parts) {
+      if (left <= 0) break;
+      d += `M${start}l${pairs.slice(0, 2 * left).join(" ")} `;
+      left -= pairs.length / 2;
+    }
+    bead.setAttribute("d", d);
+  }
+
+  // a layer that is not drawn is asked for, where there is a bench to ask
+  const bench = document.querySelector("[data-layers]"), refused = new Set();
+  let asking = false;
+  function ask(layer) {
+    const first = $(".sheet");
+    if (!bench || !first || layer < 0 || asking || refused.has(layer)) return;
+    asking = true;
+    fetch(bench.dataset.layers + layer, { headers: { Accept: "application/json" } }).then((answer) => (answer.ok ? answer.json() : null)).then((said) => {
+      asking = false;
+      if (!said) { refused.add(layer); return; }
+      let figure = $(".sheet.asked");
+      if (!figure) { figure = first.cloneNode(true); figure.classList.add("asked"); figure.removeAttribute("id"); first.parentNode.prepend(figure); }
+      else delete data.sheets[figure.dataset.layer];
+      const drawing = $("svg", figure), worst = $(".worst", figure);
+      figure.dataset.layer = layer;
+      if (worst) worst.remove();
+      drawing.setAttribute("viewBox", said.view); drawing.setAttribute("aria-label", `Layer ${layer + 1} from above`);
+      for (const [name, d] of [["bead", said.beads], ["covered", said.covered], ["unseen", said.hidden], ["open", said.open], ["open-spine", said.open]]) $("." + name, figure).setAttribute("d", d);
+      $(".bead", figure).dataset.whole = said.beads;
+      const caption = $("figcaption", figure), name = document.createElement("b");
+      name.textContent = `Layer ${layer + 1}`; caption.textContent = ""; caption.append(name, `, top at ${said.top_mm.toFixed(2)} mm: where the mark is`);
+      data.sheets[layer] = { scale: said.scale, dx: said.offset[0], dy: said.offset[1] };
+      point(mark);
+    }).catch(() => { asking = false; });
+  }
+
+  let playing = null;
+  function play() {
+    const button = $("[data-do=play]"), out = $(".readout");
+    if (playing !== null) { stop(); return; }
+    const calm = matchMedia("(prefers-reduced-motion: reduce)").matches, span = to - from;
+    if (mark >= to - 1e-6 || mark < from) mark = from;
+    button.setAttribute("aria-pressed", "true"); button.textContent = "pause"; out.setAttribute("aria-live", "off");
+    let last = performance.now();
+    const step = (now) => {
+      if (playing === null) return;
+      // without motion the mark goes from layer to layer, one a second
+      const next = calm ? ((spans.get(data.layer[binAt(mark)]) || [0, n])[1] + 0.5) * width : mark + (now - last) / 1000 * span / 40;
+      last = now;
+      if (next >= to) { point(to, false); stop(); return; }
+      point(next, false);
+      playing = calm ? setTimeout(() => step(performance.now()), 1000) : requestAnimationFrame(step);
+    };
+    playing = 0;
+    playing = calm ? setTimeout(() => step(performance.now()), 1000) : requestAnimationFrame(step);
+  }
+  function stop() {
+    if (playing === null) return;
+    cancelAnimationFrame(playing); clearTimeout(playing); playing = null;
+    const button = $("[data-do=play]");
+    button.setAttribute("aria-pressed", "false"); button.textContent = "play"; $(".readout").setAttribute("aria-live", "polite");
+    point(mark);
+  }
+
   function point(t, follow) {
     mark = Math.min(data.total, Math.max(0, t));
     const i = binAt(mark), push = big(data.high[i]), fill = big(data.fill[i]);
     const state = fill <= data.room ? "room to spare" : fill <= data.narrow ? "narrow" : "over";
-    const shown = data.alike[data.layer[i]] ?? data.layer[i], sheet = data.sheets[shown];
+    const own = data.layer[i], shown = data.sheets[own] ? own : data.alike[own] ?? own, sheet = data.sheets[shown];
     const said = [data.layer[i] < 0 ? "before the first layer" : `layer ${data.layer[i] + 1}`, `line ${data.line[i]}`];
     const carries = push > 10 * capacity ? `far more than the ${round(capacity)}\u00a0${data.unit} it can carry` : `${round(push)}${data.gives[i] === data.mechanism && capacity < Infinity ? ` of ${round(capacity)}` : ""}\u00a0${data.unit}`;
     $(".readout").textContent = "";
     const when = document.createElement("b");
     when.textContent = words(mark);
     const other = data.gives[i] !== data.mechanism && fill > data.room ? `; here ${data.words[data.gives[i]]}` : "";
-    $(".readout").append(when, `, ${said.join(", ")}: ${carries}; ${full(fill)}, ${state}${other}.` + (!sheet ? (data.layer[i] < 0 ? "" : " This layer is not drawn below.") : shown === data.layer[i] ? "" : ` It is like layer ${shown + 1}, drawn below.`));
+    $(".readout").append(when, `, ${said.join(", ")}: ${carries}; ${full(fill)}, ${state}${other}.` + (!sheet ? (data.layer[i] < 0 ? "" : bench ? "" : " This layer is not drawn below.") : shown === data.layer[i] ? "" : ` It is like layer ${shown + 1}, drawn below.`));
+    if (!data.sheets[own]) ask(own);
+    fillVessels(i);
     for (const figure of all(".sheet")) {
       const mine = Number(figure.dataset.layer) === shown;
       figure.classList.toggle("on", mine);
+      grow(figure, shown, mine && playing !== null && shown === data.layer[i] ? mark : null);
       if (mine) $(".here", figure).setAttribute("transform", `translate(${(data.x[i] * sheet.scale + sheet.dx).toFixed(1)} ${(-data.y[i] * sheet.scale + sheet.dy).toFixed(1)})`);
     }
     if (follow && (mark < from || mark > to)) show(mark - (to - from) / 2, mark + (to - from) / 2);
@@ -140,7 +237,7 @@
     const middle = mark >= from && mark <= to ? mark : (from + to) / 2, share = shareOf(middle), span = (to - from) * factor;
     show(middle - share * span, middle + (1 - share) * span);
   }
-  const act = {
+  const act = { play,
     in: () => zoom(0.5), out: () => zoom(2), all: () => show(0, data.total),
     back: () => show(from - (to - from) / 4, to - (to - from) / 4), on: () => show(from + (to - from) / 4, to + (to - from) / 4),
   };
