@@ -136,7 +136,8 @@ def main(count=4, wanted=()):
                     f"| {on} | {spool} | {speed:g} | {way} | {100 * rms:.0f} % | {100 * worst:.0f} % | "
                     f"{100 * start:.0f} % | {ooze:.2f} | {seconds:.1f} | {passes:.0f} |", flush=True,
                 )  # fmt: skip
-    print("\n| path | spool | truth | stored at 15 mm/s, mm³: records | true | learned (90 %) | n learned (90 %) |")
+    told = "stored at 15 mm/s, mm³: records | true | learned (90 %) | n learned (90 %)"
+    print(f"\n| path | spool | truth | {told} |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for on, spool, k, was, now, true in knew:
         a, b, n = was.stored_mm3, now.stored_mm3, now.flow_index
