@@ -142,8 +142,8 @@ def main(count=4, wanted=()):
     for on, spool, k, was, now, true in knew:
         a, b, n = was.stored_mm3, now.stored_mm3, now.flow_index
         print(
-            f"| {on} | {spool} | {k} | {a[0]:.2f} ({a[1]:.2f} to {a[2]:.2f}) | {true:.2f} | {b[0]:.2f} ({b[1]:.2f} to {b[2]:.2f}) | "
-            f"{n[0]:.2f} ({n[1]:.2f} to {n[2]:.2f}) |"
+            f"| {on} | {spool} | {k} | {a[0]:.2f} ({a[1]:.2f} to {a[2]:.2f}) | {true:.2f} | "
+            f"{b[0]:.2f} ({b[1]:.2f} to {b[2]:.2f}) | {n[0]:.2f} ({n[1]:.2f} to {n[2]:.2f}) |"
         )
 
 
