@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pliant.mending.certificate import certify
 from pliant.program.read import read_program
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 from pliant.workflows.workshop import feet_program
 

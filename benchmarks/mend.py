@@ -30,10 +30,10 @@ from pathlib import Path
 import numba
 import numpy as np
 
-from pliant.mending.certificate import certify
 from pliant.mending.passes import run_passes
 from pliant.mending.stages import Stages
 from pliant.program.read import read_program
+from pliant.proving.certificate import certify
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.workflows.check import examine

@@ -22,12 +22,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from other_writers import KINDS
 from pliant.job.laying import Laying
 from pliant.mending.air import air_that_counts
-from pliant.mending.certificate import certify
 from pliant.mending.leads import find_leads
 from pliant.mending.order import mend_order
 from pliant.mending.route import layer_region, mend_routes
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 
 DIAMETER_MM = 1.75

@@ -14,10 +14,11 @@ RANK = {
     "models": 3, "language": 3,
     "feed": 4, "program": 4, "mesh": 4,
     "job": 5, "piece": 5,
-    "mending": 6, "recipe": 6, "coupons": 6, "learning": 6, "book": 6,
-    "report": 7,
-    "workflows": 8,
-    "bench": 9, "cli": 10,  # the verb `bench` starts the other
+    "proving": 6,
+    "mending": 7, "recipe": 7, "coupons": 7, "learning": 7, "book": 7,
+    "report": 8,
+    "workflows": 9,
+    "bench": 10, "cli": 11,  # the verb `bench` starts the other
 }  # fmt: skip
 FLOOR_ORDER = {
     "errors": 0, "constants": 0, "colours": 0, "say": 0, "progress": 0, "units": 1, "checks": 1, "files": 1,

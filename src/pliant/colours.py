@@ -30,6 +30,7 @@ COLOURS = {
     "night": "#39425a",  # ink under a hand
     "rule": "#cfcabd",
     "edge": "#a8a393",  # a rule that closes a group
+    "laid": "#c4bda8",  # a bead as wide as it comes out
     "hand": "#ece7da",  # what is pointed at
     "lane": "#e3ded1",  # every other layer
 }

@@ -14,9 +14,9 @@ from pliant.coupons.readings import read_readings, readings_from, readings_text
 from pliant.errors import DomainError, PliantError, RecordError
 from pliant.feed.risk import BED_ERROR_MM
 from pliant.feed.steps import failing_flow_mm3_per_s, failing_gap_mm
-from pliant.mending.certificate import certify
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
+from pliant.proving.certificate import certify
 from pliant.records.coupon import KINDS
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from certificate_cases import ALL, CASES, LEGAL, rebase, shuffle, swap
 from certificate_part import part
 from pliant.errors import DomainError, ProgramError
-from pliant.mending import certificate as certificate_module
-from pliant.mending.certificate import BEADS, DEBT, LINES, ORDER, READING, SPACE, VOLUME, certify
 from pliant.program.bead_words import fields_set
+from pliant.proving import certificate as certificate_module
+from pliant.proving.certificate import BEADS, DEBT, LINES, ORDER, READING, SPACE, VOLUME, certify
 from pliant.records.mending import Intent
 from pliant.workflows.workshop import bellows_program, feet_program, gasket_program, strain_relief_program
 
@@ -56,7 +56,7 @@ def test_limit_legal_rewriting_is_certified(prove, name):
     certificate = prove(lines, edit(lines), intent)
     # a layer of this small part takes 6 s: islands that change places in one layer alone leave spots less to rest
     assert failed(certificate) == ({"REST"} if "swapped" in name and "both" not in name else set())
-    assert len(certificate.obligations) == len(NAMES) - 1  # no proof is stated
+    assert len(certificate.obligations) == len(NAMES) - 3  # no proof and no shaping is stated
 
 
 @pytest.mark.parametrize("name", [n for n, case in LEGAL.items() if case[2] != Intent() and n != "nothing"])
@@ -391,7 +391,7 @@ def test_roundtrip_any_two_programs_get_an_answer(prove, lines, more, other, int
         certificate = prove([*start, *more, "G1 X50 Y50 Z1 E1"], [*start, *other, "G1 X50 Y50 Z1 E2"], intent)
     except ProgramError:
         return
-    assert len(certificate.obligations) == len(NAMES) - 1  # no proof is stated
+    assert len(certificate.obligations) == len(NAMES) - 3  # no proof and no shaping is stated
 
 
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -473,7 +473,7 @@ def test_limit_the_small_machine_can_tell(prove):
     lines = part()
     assert not same_motion(lines, swap("E0.34000", "E0.34100", 19)(lines))
     assert same_motion(lines, lines)
-    assert {*ALL.split(), "PROOF"} == set(NAMES.values())  # its damage: test_pad
+    assert {*ALL.split(), "PROOF", "STORE", "DRIVE"} == set(NAMES.values())  # their damage: test_pad, test_shape
 
 
 def _fill(apart_mm, second_first=False):

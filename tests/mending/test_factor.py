@@ -7,10 +7,10 @@ import pytest
 
 from mend_workshop import PROGRAMS, filament, machine, program_of
 from pliant.feed.metered import RIGID_MPA, Losses
-from pliant.mending.certificate import certify
 from pliant.mending.factor import MOST, mend_factor, metering_losses
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 
 

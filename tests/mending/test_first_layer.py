@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from mend_workshop import PROGRAMS, program_of
-from pliant.mending.certificate import certify
 from pliant.mending.first_layer import mend_first_layer
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 

@@ -7,13 +7,13 @@ from hypothesis import strategies as st
 
 from habits import ENDS, posts
 from mend_workshop import PROGRAMS, judged, program_of
-from pliant.mending.certificate import REST, certify
 from pliant.mending.order import mend_order
 from pliant.program.coverage import find_coverage
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import bead_sections
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import REST, certify
 from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 

@@ -9,12 +9,12 @@ import pytest
 from mend_workshop import judged, program_of
 from other_writers import KINDS, Writer, comb, grid_feet, nested
 from pliant.job.laying import Laying
-from pliant.mending import certificate as certificate_module
-from pliant.mending.certificate import certify
 from pliant.mending.order import mend_order
 from pliant.program.read import read_program
 from pliant.program.runs import runs_of
 from pliant.program.write import Edits, rewrite
+from pliant.proving import certificate as certificate_module
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 
 ORDERED = Intent(may_reorder_islands=True)

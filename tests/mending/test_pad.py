@@ -9,12 +9,12 @@ from certificate_part import part
 from mend_workshop import PROGRAMS, filament, machine, program_of
 from pliant.job.job import job_of
 from pliant.job.tonight import LAGS, proof_bead, proof_lag_s, proved
-from pliant.mending.certificate import BEADS, PROOF, certify
 from pliant.mending.pad import CLEAR_MM, Ground, ground_of, lay_pad, room_in
 from pliant.program.beside import APART_MM, find_proof, moves_of, near_lines, without_moves
 from pliant.program.outline import bead_lines
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import BEADS, PROOF, certify
 from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 

@@ -5,11 +5,11 @@ import pytest
 import shapely
 
 from mend_workshop import PROGRAMS, program_of
-from pliant.mending.certificate import certify
 from pliant.mending.prime import CLEAR_MM, mend_prime, primes_itself
 from pliant.program.outline import bead_lines, extent_mm
 from pliant.program.read import read_program
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 

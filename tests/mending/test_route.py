@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from mend_workshop import PROGRAMS, judged, program_of
-from pliant.mending.certificate import certify
 from pliant.mending.route import layer_region, mend_routes
 from pliant.program.coverage import find_coverage
 from pliant.program.layers import find_layers
 from pliant.program.read import read_program
 from pliant.program.sections import bead_sections
 from pliant.program.write import Edits, rewrite
+from pliant.proving.certificate import certify
 from pliant.records.mending import Intent
 from pliant.records.program import BEAD
 

@@ -22,7 +22,8 @@ from pliant.report.mend import mended_text
 from pliant.workflows import workshop
 from pliant.workflows.mend import ADDED, PASSES, mend
 
-_EVERYTHING = {"passes": (*PASSES, *ADDED), "height_mm": 0.05, "dialect": "e-on-its-own"}
+_ALL = tuple(name for name in (*PASSES, *ADDED) if name != "shape")  # coast, or shape
+_EVERYTHING = {"passes": _ALL, "height_mm": 0.05, "dialect": "e-on-its-own"}
 
 
 def _file(folder, text, name="in.gcode"):
@@ -107,7 +108,7 @@ def test_roundtrip_workshop_mended_twice_with_everything_on(tmp_path, name, spoo
     path = _file(tmp_path, PROGRAMS[name]())
     mended, out = _mend(path, spool=spool, **_EVERYTHING)
     assert mended.certificate.certified
-    assert mended.passes == (*PASSES, *ADDED)
+    assert mended.passes == _ALL
     again, twice = _mend(out, spool=spool, to="twice.gcode", **_EVERYTHING)
     assert twice.read_bytes() == out.read_bytes() and again.changes == ()
 
@@ -343,7 +344,7 @@ def test_nozzle_that_the_sheet_does_not_allow_is_planned_for_as_mended(tmp_path)
 )
 def test_everything_on_ends_where_the_input_ends(tmp_path, end, habit):
     first = program_of(tmp_path, posts(end, layers=2, **habit))
-    mended = mend(first.path, machine(), filament(), output=tmp_path / "out.gcode", passes=PASSES + ADDED)
+    mended = mend(first.path, machine(), filament(), output=tmp_path / "out.gcode", passes=_ALL)
     assert mended.certificate.certified and mended.changes
     last = program_of(tmp_path, (tmp_path / "out.gcode").read_text(), "again.gcode").point_mm[-1]
     assert last == pytest.approx(first.point_mm[-1], abs=1e-6)

@@ -24,6 +24,7 @@ PASS_WORDS = {
     "first-layer": "open the gap under the nozzle in the first layer",
     "factor": "feed a little more where soft filament is metered short",
     "coast": "stop feeding before the end of a run",
+    "shape": "feed in time, so that runs start and stop right",
     "proof": "lay a small pad beside the part first, fed harder than the part ever is",
 }
 

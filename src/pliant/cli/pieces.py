@@ -21,11 +21,12 @@ __all__ = ["coupon_command", "learn_command", "next_command"]
 @click.option("--sheet", type=click.Path(dir_okay=False), help="Also write the one-page sheet here.")
 @click.option("--nozzle-c", type=float, help="For a ladder: nozzle temperature, within the data sheet.")
 @click.option("--gap-mm", type=float, help="For a ladder: height of its layers; a low one tells of the dam.")
+@click.option("--draw-back", is_flag=True, help="For stop-start: draw filament back at each stop.")
 @json_
 @debug
 def coupon_command(
     kind: str, machine: str, filament: str, output: str, sheet: str | None, nozzle_c: float | None,
-    gap_mm: float | None, as_json: bool, debug: bool,
+    gap_mm: float | None, draw_back: bool, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Make a test piece: ladder, stop-start, gap-steps, threads, free-run or temperature-ladder.
 
@@ -42,8 +43,9 @@ def coupon_command(
             return whole_page(coupon_page(made, f"Into {name}, then run pliant learn."))
 
         made, readings = coupon(
-            kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c, gap_mm=gap_mm
-        )
+            kind, machine, filament, output, sheet=page, sheet_path=sheet, nozzle_c=nozzle_c, gap_mm=gap_mm,
+            draw_back=draw_back,
+        )  # fmt: skip
         then = shlex.join(["pliant", "learn", str(readings), "-m", machine, "-f", filament])
         show(made, as_json, lambda c: coupon_text(c, output, str(readings)) + f"\nthen      fill it in, and: {then}")
 

@@ -111,7 +111,7 @@ def check_command(
 @click.option("--in-place", is_flag=True, help="Replace PROGRAM itself, in one step.")
 @click.option("--html", "html", type=click.Path(), help="Also write before and after to this file: one page.")
 @click.option("--skip", multiple=True, help="A pass to leave out: heat, order, route, flow, retract. Repeatable.")
-@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast, proof. Repeatable.")
+@click.option("--add", multiple=True, help="A pass to add: prime, first-layer, factor, coast, proof, shape.")
 @click.option("--no-retraction", is_flag=True, help="Take all retraction between runs out, whether or not it pays.")
 @click.option("--all-shows", is_flag=True, help="Threads inside show: clear filament, a part to be cut open.")
 @click.option("--height-mm", default=0.0, show_default=True, help="How much taller first-layer may make the part.")

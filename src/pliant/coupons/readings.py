@@ -76,6 +76,8 @@ def readings_text(coupon: Coupon) -> str:
         lines += [f"{name} = {_toml(getattr(step, name))}" for name in _HEADS[coupon.kind]]
         if step.first_layer:
             lines.append("first_layer = true")
+        if step.back_mm:
+            lines.append(f"back_mm = {_toml(step.back_mm)}")
         lines += [f'{name} = ""' for name in _FINDINGS[coupon.kind]]
     return "\n".join(lines) + "\n"
 
@@ -116,7 +118,12 @@ def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     steps, results = [], []
     for k, table in enumerate(raw):
         where = f"[[step]] number {k + 1}"
-        reject_unknown(table, {*_HEADS[kind], *_FINDINGS[kind], "first_layer"}, name, where)
+        reject_unknown(
+            table,
+            {*_HEADS[kind], *_FINDINGS[kind], "first_layer", *(["back_mm"] if kind == "stop-start" else [])},
+            name,
+            where,
+        )
         steps.append(_step(table, kind, f"{name}: {where}"))
         results.append(_result(table, kind, steps[-1], f"{name}: {where}"))
     notes = data.get("notes", "")
@@ -177,7 +184,8 @@ def _step(table: dict[str, Any], kind: str, where: str) -> Step:
     first = table.get("first_layer", False)
     if not isinstance(first, bool):
         raise RecordError(f"{where}: first_layer must be true or false, got {first!r}")
-    return Step(**values, first_layer=first)
+    back = _number(table.get("back_mm", 0.0), 0.0, 50.0, f"{where}: back_mm")
+    return Step(**values, first_layer=first, back_mm=back)
 
 
 def _result(table: dict[str, Any], kind: str, step: Step, where: str) -> Result:

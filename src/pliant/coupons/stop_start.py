@@ -11,6 +11,7 @@ from pliant.coupons.forecast import length_forecast, middle_c, safe_flow_mm3_per
 from pliant.coupons.writer import CENTRE_MM, Writer
 from pliant.errors import PliantError
 from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.feed.store_known import SteadyBead, store_known
 from pliant.models.bead import bead_area_mm2
 from pliant.records.coupon import Coupon, Step
 from pliant.records.filament import Filament
@@ -24,11 +25,15 @@ _LANE_MM, _PITCH_MM = 80.0, 3.0
 _RUN_IN, _BLANK, _SHORTEST_MM = 8.0, 4.0, 24.0  # [tapers, tapers, mm] before the stop and after the start; between
 _LONGEST_MM, _LONGEST_S = 240.0, 90.0
 _CLEAR_MM = 2.0  # [mm] of lane between a turn and a tooth
+_BACK = 0.2  # [-] of what is stored, by the records, that is drawn back: some tail is left to be read
 _AFTER_MM = 8.0  # [mm] of bead after the second tooth
 
 
-def stop_start_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
-    """Three flows, safe for all but a few of the samples; parameters as `ladder_steps`."""
+def stop_start_steps(machine: Machine, filament: Filament, draw_back: bool = False) -> tuple[Step, ...]:
+    """Three flows, safe for all but a few of the samples; parameters as `ladder_steps`.
+
+    With `draw_back` a part of what is stored, by the records, is drawn back at the stop.
+    """
     nozzle_c, nozzle = middle_c(filament), machine.nozzle_mm.value
     width, height = round(_WIDTH * nozzle, 2), round(_HEIGHT * nozzle, 2)
     area = float(bead_area_mm2(width, height))
@@ -42,10 +47,19 @@ def stop_start_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
         blank = _stretch_mm(_BLANK * tail.middle, speed)
         if blank < tail.middle:
             continue  # the tail would run into the start
-        steps.append(Step(flow, nozzle_c, width, height, speed, round(blank / speed, 3)))
+        back = round(_BACK * _stored_mm(machine, filament, flow, nozzle_c, width, height), 3) if draw_back else 0.0
+        steps.append(Step(flow, nozzle_c, width, height, speed, round(blank / speed, 3), back_mm=back))
     if not steps:
         raise PliantError("this path is too slow to settle for a stop-start piece; print a ladder instead")
     return tuple(steps)
+
+
+def _stored_mm(
+    machine: Machine, filament: Filament, flow: float, nozzle_c: float, width: float, height: float
+) -> float:
+    """Filament that the records store at a flow, at their middle. [mm]"""
+    known = store_known(machine, filament, SteadyBead(flow, nozzle_c, width, height))
+    return known.stored_mm3[0] / (np.pi * filament.diameter_mm.value**2 / 4)
 
 
 def _stretch_mm(wanted_mm: float, speed_mm_per_s: float) -> float:
@@ -53,9 +67,9 @@ def _stretch_mm(wanted_mm: float, speed_mm_per_s: float) -> float:
     return float(np.clip(wanted_mm, _SHORTEST_MM, longest))
 
 
-def stop_start(machine: Machine, filament: Filament) -> Coupon:
-    """Make the stop-start piece for this feed path."""
-    steps = stop_start_steps(machine, filament)
+def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False) -> Coupon:
+    """Make the stop-start piece for this feed path; with `draw_back` filament is drawn back at each stop."""
+    steps = stop_start_steps(machine, filament, draw_back)
     width, height, nozzle_c = steps[0].width_mm, steps[0].gap_mm, steps[0].nozzle_c
     area = float(bead_area_mm2(width, height))
     safe = safe_flow_mm3_per_s(machine, filament, nozzle_c, width, height)
@@ -73,9 +87,11 @@ def stop_start(machine: Machine, filament: Filament) -> Coupon:
             w.bead(x, yy, area, step.flow_mm3_per_s)
         w.tooth(area, step.flow_mm3_per_s)
         marks.append(path.at)
+        w.alone(-step.back_mm)
         for x, yy in path.go(step.wait_s * step.speed_mm_per_s):
             w.glide(x, yy, step.speed_mm_per_s)
         marks.append(path.at)
+        w.alone(step.back_mm)
         run = path.to_lane_mm(settle)
         for x, yy in path.go(run):
             w.bead(x, yy, area, step.flow_mm3_per_s)

@@ -25,6 +25,8 @@ _TOOTH_MM = 1.2
 _MOST_FED_MM = 40.0  # from memory: controllers that bound an extrusion on the spot commonly do so at 50 mm
 _WIDTH, _HEIGHT = 1.6, 0.6  # [nozzle bores] a wide, flat bead holds to the bed and keeps the axes slow; our choice
 
+_GENTLE_MM_PER_S = 15.0  # of filament alone; common practice, no source: soft filament is moved gently
+
 
 def bead_of(machine: Machine) -> tuple[float, float]:
     """Width and height of the beads of this machine's coupons. [mm]"""
@@ -145,6 +147,12 @@ class Writer:
         line = f"G1 E{length_mm / pieces:.5f} F{60 * flow_mm3_per_s / self.area_mm2:.2f}"
         self.lines += [line] * pieces
         self.fed_mm += length_mm
+
+    def alone(self, length_mm: float) -> None:
+        """Draw filament back on the spot, or give it back; nothing where there is none."""
+        if length_mm:
+            self.lines.append(f"G1 E{length_mm:.5f} F{60 * _GENTLE_MM_PER_S:g}")
+            self.fed_mm += length_mm
 
     def wait(self, seconds: float) -> None:
         """Stand still."""

@@ -100,7 +100,7 @@ class Envelope:
         shape = np.broadcast(n, per).shape
 
         def each(values: Any) -> NDArray[np.float64]:
-            return np.ascontiguousarray(np.broadcast_to(np.asarray(values, dtype=float), shape).reshape(-1))
+            return np.array(np.broadcast_to(values, shape), dtype=float).reshape(-1)
 
         row = np.clip(np.interp(1 / n, 1 / _INDEX, np.arange(_INDEX.size)), 0, _INDEX.size - 1 - 1e-9)
         held = np.log(per) + n * np.log(scale) + (n - 1) * np.log(self.reference_mm3_per_s[g])

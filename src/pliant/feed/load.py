@@ -1,6 +1,6 @@
 """The push through a whole job at the central values: every phase of every move through the lag and the melt law."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -45,6 +45,10 @@ class Course:
     def time_s(self) -> float:
         """Time of the whole program. [s]"""
         return float(move_seconds(*fed_along(self, 1.0)[:6]).sum())
+
+    def until(self, move: int) -> "Course":
+        """The moves before one."""
+        return replace(self, **{f.name: getattr(self, f.name)[:move] for f in fields(self) if f.name != "nozzle_c"})
 
     @classmethod
     def steady(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pliant.arrays import Number
 from pliant.feed import chain
-from pliant.feed.starting import flow_after_stop, start_time, stop_time
+from pliant.feed.starting import flow_after_stop, pressure_after, start_time, stop_time
 from pliant.models.bead import bead_area_mm2
 from pliant.models.drive import slip_loss
 from pliant.records.coupon import Step
@@ -65,10 +65,14 @@ def tapers_mm(
     share = bead_area_mm2(np.maximum(width / 2, gap), gap) / bead_area_mm2(width, gap)
     store = _store_s(machine, theta, steps, pressure_mpa)
     n = np.broadcast_to(theta["flow_index"], store.shape)
-    left = flow_after_stop(_column(steps, "wait_s") / store, n) ** n
+    # a draw-back takes its part of the store at once, and gives it back: of more than is stored, what was stored
+    back = _column(steps, "back_mm") * np.pi * np.asarray(theta["diameter_mm"]) ** 2 / 4
+    back = back / (store * _column(steps, "flow_mm3_per_s"))
+    left = pressure_after(_column(steps, "wait_s") / store, n, np.maximum(1 - back, 0.0))
+    again = left + np.minimum(back, 1.0)
     return (
-        np.maximum(stop_time(share, n) * store * speed, LEAST_MM),
-        np.maximum(start_time(share, n, left) * store * speed, LEAST_MM),
+        np.maximum(stop_time(share, n, np.maximum(1 - back, 0.0)) * store * speed, LEAST_MM),
+        np.maximum(start_time(share, n, again) * store * speed, LEAST_MM),
     )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pliant.arrays import Number
+from pliant.kernels.even import read_even
 
 __all__ = ["BINS", "JOB_SCATTER", "NODE", "NODE_WEIGHT", "ONE", "STRETCH_MM", "WANDER", "Passage", "passage_of"]
 
@@ -35,7 +36,7 @@ class Passage:
 
     def chance(self, log_margin: Number) -> NDArray[np.float64]:
         """Chance of a jam from the logarithm of the job's least margin, any shape. [- -> -]"""
-        return np.asarray(np.interp(log_margin, *self._table))
+        return _read(log_margin, self._table[1])
 
     def needed(self, chance: float) -> float:
         """Logarithm of the least margin at which a job jams with this chance. [- -> -]"""
@@ -48,8 +49,7 @@ class Passage:
 
         if len(self.stretches) == 1 and self.stretches[0] == 1.0:
             return np.asarray(ndtr(-log_margin / self._own))
-        least = self._table[0]
-        return np.asarray(np.interp(log_margin, least, self._fails))
+        return _read(log_margin, self._fails)
 
     @property
     def shared(self) -> float:
@@ -82,6 +82,12 @@ class Passage:
         for above, count in zip(self.excess, self.stretches, strict=True):
             total += count * log_ndtr((log_margin + above) / self._own)
         return total
+
+
+def _read(log_margin: Number, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What a table over log margins says, any shape: many draws are read often."""
+    x = np.asarray(log_margin, dtype=float)
+    return np.asarray(read_even(x.flatten(), _LEAST, _STEP, values).reshape(x.shape))
 
 
 ONE = Passage()

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pliant.arrays import Number
 from pliant.checks import require_not_negative, require_positive
 
-__all__ = ["flow_after_stop", "start_time", "stop_time"]
+__all__ = ["flow_after_stop", "pressure_after", "start_time", "stop_time"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 
@@ -29,11 +29,27 @@ def flow_after_stop(time: Number, flow_index: Number) -> Any:
     return (1 + (1 - n) / n * time) ** (-1 / (1 - n))
 
 
-def stop_time(flow_ratio: Number, flow_index: Number) -> Any:
-    """Scaled time after a stop until the flow has fallen to `flow_ratio`: inverse of `flow_after_stop`. [-, - -> -]"""
+def stop_time(flow_ratio: Number, flow_index: Number, pressure_left: Number = 1.0) -> Any:
+    """Scaled time after a stop until the flow has fallen to `flow_ratio`; 0 where it has at once. [-, -, - -> -]
+
+    `pressure_left` is what a draw-back at the stop left of the steady pressure. At 1 it is the inverse of
+    `flow_after_stop`.
+    """
     require_positive(flow_ratio=flow_ratio)
+    require_not_negative(pressure_left=pressure_left)
     n = _open(flow_index)
-    return n / (1 - n) * (np.asarray(flow_ratio, dtype=float) ** -(1 - n) - 1)
+    left = np.maximum(np.asarray(pressure_left, dtype=float), 1e-12)
+    time = n / (1 - n) * (np.asarray(flow_ratio, dtype=float) ** -(1 - n) - left ** (-(1 - n) / n))
+    return np.maximum(time, 0.0)
+
+
+def pressure_after(time: Number, flow_index: Number, pressure_left: Number = 1.0) -> Any:
+    """Pressure over the steady one a scaled time after a stop that a draw-back left so much at. [-, -, - -> -]"""
+    require_not_negative(time=time, pressure_left=pressure_left)
+    n = _open(flow_index)
+    left = np.asarray(pressure_left, dtype=float)
+    r = (1 - n) / n
+    return np.where(left > 0, (np.maximum(left, 1e-12) ** -r + r * time) ** (-1 / r), 0.0)
 
 
 def start_time(flow_ratio: Number, flow_index: Number, pressure_left: Number = 0.0) -> Any:

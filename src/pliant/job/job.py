@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.errors import ProgramError
+from pliant.feed import chain
+from pliant.feed.along import BeadAlong, StoreLaw, follow_bead, squeeze_of, store_law
 from pliant.feed.envelope import Envelope, Groups, envelope, operating_groups
 from pliant.feed.load import Course, Load, follow
 from pliant.feed.passage import Passage, passage_of
@@ -15,12 +17,13 @@ from pliant.files import Source
 from pliant.job.laying import Laying
 from pliant.program.beside import find_proof, moves_of, without_moves
 from pliant.program.read import read_program
+from pliant.program.shaped import levelled_mm, shaped_already
 from pliant.program.timing import Motion
 from pliant.progress import Share
 from pliant.records.filament import Filament
 from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
-from pliant.records.program import BEAD, Program
+from pliant.records.program import BEAD, HOME, Program
 
 __all__ = ["Job", "job_of", "motion_of", "read_job"]
 
@@ -36,7 +39,9 @@ def motion_of(machine: Machine) -> Motion:
     )
 
 
-def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
+def job_of(
+    program: Program, machine: Machine, filament: Filament, asked_mm: NDArray[np.float64] | None = None
+) -> "Job":
     """See a program on a machine with a spool.
 
     Parameters
@@ -45,6 +50,8 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
         As read.
     machine, filament
         The records.
+    asked_mm : ndarray, optional
+        Filament that each move is to lay where its feed was shaped, `(n_moves,)`; else what it is fed. [mm]
 
     Returns
     -------
@@ -65,13 +72,16 @@ def job_of(program: Program, machine: Machine, filament: Filament) -> "Job":
             "program of a print (or name the controller as `dialect`, if it reads E words otherwise)"
         )
     diameter, motion = filament.diameter_mm.value, motion_of(machine)
+    if asked_mm is None and shaped_already(program):
+        asked_mm = levelled_mm(program)
     span = find_proof(program)
     if span is None:
-        return Job(Laying(program, diameter, motion), machine, filament)
+        return Job(Laying(program, diameter, motion, asked_mm), machine, filament)
+    if asked_mm is not None:
+        asked_mm = np.delete(asked_mm, np.s_[span[0] : span[1]])
     part, proof = without_moves(program, *span), moves_of(program, *span)
-    return Job(
-        Laying(part, diameter, motion), machine, filament, Job(Laying(proof, diameter, motion), machine, filament)
-    )
+    beside = Job(Laying(proof, diameter, motion), machine, filament)
+    return Job(Laying(part, diameter, motion, asked_mm), machine, filament, beside)
 
 
 def read_job(
@@ -129,6 +139,48 @@ class Job:
     def load(self) -> Load:
         """The push through it, at central values."""
         return follow(self.course, self.machine, self.filament)
+
+    @cached_property
+    def squeeze(self) -> NDArray[np.float64]:
+        """How much more than in air each place asks for, `(n_moves,)`. [-]"""
+        return squeeze_of(self.course, chain.central(self.machine, self.filament))
+
+    @cached_property
+    def store(self) -> StoreLaw:
+        """What is stored between drive and nozzle, at which flow."""
+        return store_law(self.course, self.asked_mm, self.machine, self.filament, ratio=self.squeeze)
+
+    @property
+    def asked_mm(self) -> NDArray[np.float64]:
+        """Filament that each move is to lay, `(n_moves,)`; 0 beside beads. [mm]"""
+        p, asked = self.program, self.laying.asked_mm
+        return np.where(p.kind == BEAD, p.filament_mm, 0.0) if asked is None else asked
+
+    @cached_property
+    def bead(self) -> BeadAlong:
+        """Its bead along the way, at central values."""
+        return self.bead_with(self.store)
+
+    def bead_until(self, move: int) -> float:
+        """Volume stored between drive and nozzle where a move begins. [mm3]"""
+        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
+        here = slice(0, move)
+        goes = (p.length_mm > 0) | (p.kind == HOME)
+        course = self.course.until(move)
+        return follow_bead(
+            course, self.asked_mm[here], goes[here], self.store, self.squeeze[here], float(area)
+        ).stored_mm3
+
+    def bead_with(self, law: StoreLaw) -> BeadAlong:
+        """Its bead along the way with another store."""
+        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
+        goes = (p.length_mm > 0) | (p.kind == HOME)
+        start = 0.0
+        if self.proof is not None:  # what is laid beside it ends with the pressure that the part begins with
+            first = int(np.argmax(self.asked_mm > 0))
+            flow = self.asked_mm[first] / max(p.length_mm[first], 1e-9) * area * self.course.peak_mm_per_s[first]
+            start = float(law.stored_mm3(float(flow), float(self.squeeze[first])))
+        return follow_bead(self.course, self.asked_mm, goes, law, self.squeeze, float(area), start)
 
     @cached_property
     def groups(self) -> Groups:

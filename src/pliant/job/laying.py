@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pliant.program.coverage import Coverage, find_coverage
 from pliant.program.layers import Layering, find_layers
@@ -27,6 +28,7 @@ class Laying:
     program: Program
     diameter_mm: float
     motion: Motion = field(default_factory=Motion)
+    asked_mm: NDArray[np.float64] | None = None  # filament each bead is to have, where its feed was shaped; (n_moves,)
 
     @cached_property
     def layering(self) -> Layering:
@@ -36,7 +38,7 @@ class Laying:
     @cached_property
     def sections(self) -> Sections:
         """Width of each bead and gap under the nozzle."""
-        return bead_sections(self.program, self.layering, self.diameter_mm)
+        return bead_sections(self.program, self.layering, self.diameter_mm, self.asked_mm)
 
     @cached_property
     def coverage(self) -> Coverage:

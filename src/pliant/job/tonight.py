@@ -11,7 +11,7 @@ Start at `weigh_tries`. What a test piece is worth is added by the workflow, whi
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
@@ -292,14 +292,16 @@ def proof_bead(job: Job) -> ProofBead:
     return ProofBead(k, float(job.load.flow_mm3_per_s[k]), section, width, gap)
 
 
-def proof_lag_s(job: Job, over: float) -> float:
-    """Lag at a flow over the job's worst, at central values; 0 where nothing presses. [s]"""
+def proof_lag_s(job: Job, over: ArrayLike) -> Floats:
+    """Lag at flows over the job's worst, any shape, at central values; 0 where nothing presses. [- -> s]"""
     theta, bead = chain.central(job.machine, job.filament), proof_bead(job)
     flow, pressure = bead.flow_mm3_per_s, float(job.load.pressure_mpa[bead.move])
+    over = np.asarray(over, dtype=float)
     if not (flow > 0 and pressure > 0):
-        return 0.0
+        return np.zeros(over.shape)
     n = float(theta["flow_index"])
-    return float(time_constant_s(float(chain.compliance(job.machine, theta)), pressure * over**n, flow * over, n))
+    held = float(chain.compliance(job.machine, theta))
+    return np.asarray(time_constant_s(held, pressure * over**n, flow * over, n))
 
 
 def _proof(
@@ -318,7 +320,7 @@ def _proof(
     ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
     for phi, at_phi in over.items():
         fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0)  # both margins know how warm the drive is
-        minutes = np.array([(_FOOT_S + LAGS * proof_lag_s(job, s * phi)) / 60 for s in share])
+        minutes = (_FOOT_S + LAGS * proof_lag_s(job, share * phi)) / 60
         tries = proved_tries(
             draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
         )

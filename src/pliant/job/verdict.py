@@ -68,7 +68,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
     _ = job.laying.coverage
     warned = (*heat_warnings(program, machine, filament), *reach_warnings(program, machine))
     tell("following the push", 0)
-    load, flows = job.load, job.envelope
+    load, flows, bead = job.load, job.envelope, job.bead
     tell("weighing what is not known", 0)
     risk = stated_risk(flows, machine, filament)
     peak = float(load.push_n.max())
@@ -106,6 +106,10 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         change=change,
         remedies=helps,
         max_passes=passes_through_drive(program.filament_mm),
+        bead_error_rms=bead.rms,
+        bead_error_worst=float(bead.error[bead.worst]) if bead.worst >= 0 else 0.0,
+        bead_error_line=int(program.line[bead.move[bead.worst]]) if bead.worst >= 0 else None,
+        ooze_mm3=bead.between_mm3,
         stored_length_mm=stored,
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=job.laying.facts(job.assumed, warned),

@@ -11,8 +11,10 @@ from typing import Any
 import numba.types
 
 from pliant.kernels import (
+    bead,
     chewed,
     cover,
+    even,
     groups,
     lay,
     level,
@@ -75,9 +77,12 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (load.chunks_between, (_FED, _F1, _i, _i, _f, _F1, _F1, _F1)),
     (ways.cheapest_way, (_U2, _f, _f, _f, _f, _f, t.Tuple((_I1, _I1, t.int8[::1], _I1, _I2)))),
     (sight.shown_pieces, (_AIR, _F2, _I1, _f, _f)),
+    (even.read_even, (_F1, _f, _f, _F1)),
     (settle.settled_flow, (_f, _F1, _HOT, _STORE)),
     (load.settled_peak, (_F2, _F2, _F2, _I1, _I1, _F1, _F1, _F3, _F1)),
     (ways.ground_cells, (_i, _i, _F2, _F1, _f, _f, _f, _f, _f)),
+    (bead.bead_along, (_FED, _B1, _F1, _F1, _f, _f, _f, _f, _f, _f, _i)),
+    (bead.count_cells, (_F1, _F1, _f)),
     (order.improve_order, (_I1, _F2, _I2, _i, _i)),
     (cover.cover_travels, (_F2, _I1, _F2, _F1, _I1)),
     (states.number_states, (_F2, _I2, _i, _F2, _i, _L1, _L1)),

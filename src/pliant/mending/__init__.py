@@ -1,1 +1,1 @@
-"""The mend room; see docs/rooms.md."""
+"""Passes that rewrite a program, and what they stand on; see docs/rooms.md."""

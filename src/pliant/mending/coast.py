@@ -6,7 +6,6 @@ run; what was held back is fed before the next run, so that it starts as it did.
 retraction relieves at once, and the time that braking adds (both leave the seam fuller than planned).
 """
 
-import math
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.mending.leads import Leads
 from pliant.mending.retract import NO_THREAD_MM, SLOW_MM_PER_S
+from pliant.mending.shape_write import point_along
 from pliant.models.lag import ooze_mm3
 from pliant.program.write import Edits, Insert, own_retractions, sole_moves
 from pliant.records.mending import Change
@@ -165,25 +165,12 @@ def _cut(program: Program, run: NDArray[np.int64], held_mm: float, safe: NDArray
         wet = round(max(filament - left, 0.0), 5)
         way += (1 - wet / filament) * length
         if wet > 0:
-            xy = _along(program, i, wet / filament)
+            xy = point_along(program, i, wet / filament)
             return _Cut(i, xy, wet, held_mm - left + filament - wet, way) if way >= _LEAST_MM else None
         left -= filament
         if left <= 1e-5 and way >= _LEAST_MM and i != run[0]:
             return _Cut(i, None, 0.0, held_mm - left, way)
     return None
-
-
-def _along(program: Program, i: int, share: float) -> tuple[float, float]:
-    """Point at a share of a move, rounded as it will be written. [mm]"""
-    start, end = program.point_mm[i, :2], program.point_mm[i + 1, :2]
-    point = start + share * (end - start)
-    if program.sweep_rad[i]:
-        angle = share * float(program.sweep_rad[i])
-        x, y = start - program.centre_mm[i]
-        point = program.centre_mm[i] + np.array(
-            [x * math.cos(angle) - y * math.sin(angle), x * math.sin(angle) + y * math.cos(angle)]
-        )
-    return round(float(point[0]), 4), round(float(point[1]), 4)
 
 
 def _dry(program: Program, edits: Edits, cut: _Cut, last: int) -> None:

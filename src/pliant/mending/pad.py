@@ -25,13 +25,13 @@ from pliant.program.beside import known_mm
 from pliant.program.coverage import chords_of
 from pliant.program.outline import extent_mm
 from pliant.program.write import Edits, Insert, sole_moves
+from pliant.proving.pad import LIFT_MM_PER_S
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
-__all__ = ["CLEAR_MM", "LIFT_MM_PER_S", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
+__all__ = ["CLEAR_MM", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
 
 CLEAR_MM = 3.0  # from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
-LIFT_MM_PER_S = 5.0  # of a rise, where the program has none to go by: our choice
 _SIDES_MM = (20.0, 30.0, 15.0, 40.0, 12.0, 60.0)  # lengths of its lines, tried in turn
 _LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
 _MOST_LAYERS = 4  # that count; on a foot of two
@@ -89,7 +89,7 @@ def lay_pad(
     grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)}
     said = ""
     for hold in _HOLDS:
-        for pad in _pads(job, like, flow, hold * proof_lag_s(job, over)):
+        for pad in _pads(job, like, flow, hold * float(proof_lag_s(job, over))):
             ground = grounds[pad.layers]
             size = (pad.side_mm, (pad.lines - 1) * pad.pitch_mm)
             place = None if ground is None else room_in(ground, size, program.point_mm[first, :2])
@@ -285,7 +285,7 @@ def _moves(
             filament = round(density * math.dist(a, b), 5)
             laid += filament
             moves.append(Insert(at_speed, b, filament))
-    moves += _drained(way[::-1], carries, proof_lag_s(job, over) * math.log(over))
+    moves += _drained(way[::-1], carries, float(proof_lag_s(job, over)) * math.log(over))
     moves += [Insert(lift, z_mm=round(z + gap, 4)), Insert(travel, (x0, y0)), Insert(lift, z_mm=z0)]
     return moves, laid
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pliant.errors import PliantError
 from pliant.feed import chain
 from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
@@ -23,6 +24,8 @@ from pliant.mending.pad import lay_pad
 from pliant.mending.prime import mend_prime
 from pliant.mending.retract import mend_retraction
 from pliant.mending.route import layer_region, mend_routes
+from pliant.mending.shape import mend_shape
+from pliant.mending.shape_fit import compensation_off, require_shapeable, require_store
 from pliant.mending.stages import Stages, Waiting
 from pliant.program.write import Edits
 from pliant.progress import silent
@@ -30,10 +33,17 @@ from pliant.records.limits import allowed_c
 from pliant.records.program import BEAD
 from pliant.say import number
 
-__all__ = ["ADDED", "PASSES", "lay_proof", "no_proof_why", "run_passes", "slow_again"]
+__all__ = ["ADDED", "PASSES", "lay_proof", "no_proof_why", "run_passes", "shape_feed", "slow_again"]
 
 PASSES = ("heat", "order", "route", "flow", "retract")
-ADDED = ("prime", "first-layer", "factor", "coast", "proof")  # run only when asked for: they alter what is laid
+ADDED = (
+    "prime",
+    "first-layer",
+    "factor",
+    "coast",
+    "proof",
+    "shape",
+)  # run only when asked for: they alter what is laid
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
 _MOST_ROUNDS = 9
@@ -168,6 +178,25 @@ def lay_proof(stages: Stages) -> None:
     stages.note("proof", why)
     stages.write(edits, changes)
     stages.intent = replace(stages.intent, proof_mm=laid, proof_mm3_per_s=flow)
+
+
+def shape_feed(stages: Stages) -> None:
+    """Shape the feed of the part at the speeds it has now; see `shape`."""
+    stages.flush()
+    job, edits = stages.job, Edits.none(stages.program)
+    require_shapeable(job.program)
+    require_store(job)
+    if stages.dialect == "auto" and np.any(stages.program.states["flow_factor"] != 1.0):
+        raise PliantError(
+            "controllers differ in whether a flow factor (M221) scales what is drawn back, so that "
+            "no feed is right for all of them; name yours as `dialect`"
+        )
+    off, assumed = compensation_off(stages.program, edits)
+    changes, promised, why = mend_shape(job, edits)
+    stages.note("shape", why or assumed)
+    if promised is not None:
+        stages.write(edits, [*off, *changes])
+        stages.intent = replace(stages.intent, shaping=promised, may_change_retraction=True)
 
 
 def _flow(stages: Stages, aim: float = _AIMS[0]) -> None:

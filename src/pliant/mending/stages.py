@@ -1,7 +1,9 @@
 """A program on its way through the passes: every stage is written to disk and read again where it is needed."""
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -96,6 +98,20 @@ class Stages:
         self._job = self._chance = None
         if before.parent == self.folder:
             before.unlink()
+
+    def saved(self) -> dict[str, Any]:
+        """All that a pass may change, to go back to."""
+        self.flush()
+        kept = self.folder / f"kept-{self.stage}.gcode"
+        shutil.copyfile(self.path, kept)
+        state = {name: getattr(self, name) for name in ("intent", "stage", "origin", "_job", "_chance")}
+        return state | {"path": kept, "changes": list(self.changes), "notes": list(self.notes)}
+
+    def restore(self, saved: dict[str, Any]) -> None:
+        """Go back to what was saved."""
+        for name, value in saved.items():
+            setattr(self, name, value)
+        self._job = None  # its file has gone
 
     def flush(self) -> None:
         """Write what still waits."""

@@ -19,7 +19,9 @@ class Sections:
     gap_mm: NDArray[np.float32]  # below the nozzle face; infinite where the strand hangs free of it
 
 
-def bead_sections(program: Program, layering: Layering, diameter_mm: float) -> Sections:
+def bead_sections(
+    program: Program, layering: Layering, diameter_mm: float, asked_mm: NDArray[np.float64] | None = None
+) -> Sections:
     """Width and gap of each bead.
 
     Parameters
@@ -28,6 +30,8 @@ def bead_sections(program: Program, layering: Layering, diameter_mm: float) -> S
         The moves and their layers.
     diameter_mm : float
         Filament diameter. [mm]
+    asked_mm : ndarray, optional
+        Filament that each bead is to have, where its feed was shaped; else what it is fed. [mm]
 
     Returns
     -------
@@ -36,10 +40,11 @@ def bead_sections(program: Program, layering: Layering, diameter_mm: float) -> S
     """
     n = program.kind.size
     width, gap = np.zeros(n, dtype=np.float32), np.full(n, np.inf, dtype=np.float32)
-    at = np.flatnonzero((program.kind == BEAD) & (program.length_mm > 0) & (program.filament_mm > 0))
+    filament = program.filament_mm if asked_mm is None else asked_mm
+    at = np.flatnonzero((program.kind == BEAD) & (program.length_mm > 0) & (filament > 0))
     if at.size == 0:
         return Sections(width, gap)
-    area = np.pi * diameter_mm**2 / 4 * program.filament_mm[at] / program.length_mm[at]
+    area = np.pi * diameter_mm**2 / 4 * filament[at] / program.length_mm[at]
     strand = np.sqrt(4 * area / np.pi)
     height = layering.gap_mm[layering.layer[at]]
     squeezed = (height > 0) & (height < strand)

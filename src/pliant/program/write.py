@@ -43,6 +43,7 @@ class Edits:
     filament_mm: NDArray[np.float64]
     drop: NDArray[np.bool_]
     inserts: dict[int, list[Insert]] = field(default_factory=dict)
+    after: dict[int, Insert] = field(default_factory=dict)  # filament alone, right behind the line of a move
     blocks: list[tuple[int, int]] = field(default_factory=list)  # [first, last) moves in their new order; () = as read
     words: dict[int, bytes] = field(default_factory=dict)  # source line -> its new text, without line end
     before_line: dict[int, list[bytes]] = field(default_factory=dict)  # source line -> new lines before it
@@ -107,7 +108,7 @@ class _Plan:
         sole = sole_moves(program)
         touched = (edits.speed_mm_per_s != program.speed_mm_per_s) | (edits.filament_mm != program.filament_mm)
         touched |= edits.drop
-        touched[[*edits.inserts, *edits.arcs]] = True
+        touched[[*edits.inserts, *edits.after, *edits.arcs]] = True
         bad = np.flatnonzero(touched & ~sole)
         if bad.size:
             line = program.line[bad[0]]
@@ -123,6 +124,8 @@ class _Plan:
         self._filament(data)
         self._arcs()
         self.lines.dropped = np.unique(program.line[edits.drop])
+        for i, alone in edits.after.items():
+            self.lines.before.setdefault(int(program.line[i]) + 1, []).append(self._behind(i, alone))
         for i in edits.inserts:
             self.lines.before.setdefault(int(program.line[i]), []).extend(self._inserted(i))
 
@@ -168,6 +171,7 @@ class _Plan:
         want = np.where(slowed, _feed_word(e.speed_mm_per_s, self.per_f), p.speed_mm_per_s / self.per_f)
         has_insert = np.zeros(p.kind.size, dtype=np.bool_)
         has_insert[list(e.inserts)] = True
+        has_insert[[i + 1 for i in e.after if i + 1 < has_insert.size]] = True
         seq = self.order
         follows = np.diff(seq, prepend=-1) == 1
         # a move leaves another feed in force than it did where it was slowed or dropped, and so does what is put in
@@ -196,15 +200,18 @@ class _Plan:
         extra = np.zeros(p.kind.size)  # filament words inserted before a move
         for i, moves in e.inserts.items():
             extra[i] = sum(m.filament_mm for m in moves) / self.per_e[i]
+        behind = np.zeros(p.kind.size)
+        for i, alone in e.after.items():
+            behind[i] = alone.filament_mm / self.per_e[i]
         register = np.where(has, p.e_word - p.filament_mm / self.per_e, np.nan)  # before the move, absolute programs
         self.register = register
         at = np.flatnonzero(has)
         # the register is re-based where a move does not start at the number the last one ended with
         jump = np.ones(at.size, dtype=np.bool_)
         jump[1:] = ~(np.abs(register[at][1:] - p.e_word[at][:-1]) < 1e-6) | ~absolute[at][1:]
-        if absolute.any() and (delta.any() or extra.any()):
+        if absolute.any() and (delta.any() or extra.any() or behind.any()):
             jump |= self._declared(data, at)
-        total = np.cumsum(delta + extra)
+        total = np.cumsum(delta + extra + behind)
         base = np.zeros(at.size)
         starts = np.flatnonzero(jump)
         before = np.concatenate([[0.0], total])[at]  # shift gathered before each of these moves
@@ -213,6 +220,7 @@ class _Plan:
         self.shift = np.zeros(p.kind.size)
         self.shift[at] = before - base
         value = np.where(absolute, p.e_word + self.shift + extra + delta, p.e_word + delta)
+        self.behind = value  # the register behind each move
         need = has & ~e.drop & (np.abs(value - p.e_word) > 5e-7)
         self.lines.numbers.append(("E", p.line[need], value[need], 5))
         for k, (first, _) in enumerate(self.blocks):
@@ -234,6 +242,13 @@ class _Plan:
         first[after[after < at.size]] = True
         return first
 
+    def _behind(self, i: int, alone: Insert) -> bytes:
+        """A line of filament alone, right behind move i."""
+        step = alone.filament_mm / self.per_e[i]
+        value = self.behind[i] + step if self.program.states["e_absolute"][self.program.state[i]] else step
+        feed = _feed_word(np.array(alone.speed_mm_per_s), self.per_f[i])
+        return b"G1 E" + number_text(float(value), 5) + b" F" + number_text(float(feed), 3)
+
     def _inserted(self, i: int) -> Iterator[bytes]:
         """Lines put in before move i, in their order."""
         p = self.program
@@ -242,17 +257,24 @@ class _Plan:
         here = p.point_mm[i].copy()
         for m in self.edits.inserts.get(i, ()):
             words = [b"G1" if m.centre_mm is None else b"G3" if m.left else b"G2"]
-            start = here.copy()
+            start, digits = here.copy(), 4 if state["unit"] == 1 else 6
             if m.xy_mm is not None:
                 for axis, k in ((b"X", 0), (b"Y", 1)):
+                    if (
+                        m.filament_mm
+                        and m.centre_mm is None
+                        and m.xy_mm[k] == here[k]
+                        and m.xy_mm[1 - k] != here[1 - k]
+                    ):
+                        continue  # along the other axis: what a longer word said is not rounded
                     value = m.xy_mm[k] - state["offset_mm"][k] if state["absolute"] else m.xy_mm[k] - here[k]
-                    words.append(axis + number_text(value / state["unit"], 4))
+                    words.append(axis + number_text(value / state["unit"], digits))
                     here[k] = m.xy_mm[k]
             if m.z_mm is not None:
                 words.append(b"Z" + number_text((m.z_mm - state["offset_mm"][2]) / state["unit"], 6))
             if m.centre_mm is not None:
                 for axis, k in ((b"I", 0), (b"J", 1)):
-                    words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], 4))
+                    words.append(axis + number_text((m.centre_mm[k] - start[k]) / state["unit"], digits))
             if m.filament_mm:
                 step = m.filament_mm / self.per_e[i]
                 reg = reg + step if state["e_absolute"] else step

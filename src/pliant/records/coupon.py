@@ -27,6 +27,7 @@ class Step:
     asked_mm: float = 0.0  # of filament
     crossings: int = 0  # number of jumps over air
     first_layer: bool = False  # whether it lies on the bed
+    back_mm: float = 0.0  # of filament, drawn back where the feed stops and given back where it starts again
 
 
 @dataclass(frozen=True)

@@ -117,6 +117,10 @@ class Findings:
     change: str  # none, moderate, large or refused: what the program needs to meet the target
     remedies: tuple[Remedy, ...]  # what would help, each on its own
     max_passes: int  # most passes of the same filament through the drive
+    bead_error_rms: float  # how far the bead is from the section asked: root mean square over its length
+    bead_error_worst: float  # the largest, over a millimetre, as a share of the section asked; below 0 too thin
+    bead_error_line: int | None  # of the program, where that is; None: no bead
+    ooze_mm3: float  # that flows on between the first bead and the last while the nozzle goes elsewhere
     stored_length_mm: float  # filament that the worst pressure presses together: what a full retraction would take back
     mass_g: float  # filament used
     facts: Facts

@@ -161,6 +161,16 @@ class Unpredicted:
 
 
 @dataclass(frozen=True)
+class StoreKnown:
+    """What is stored between drive and nozzle at a flow q, s1 qⁿ, as well as it is known: median, low and high end."""
+
+    flow_mm3_per_s: float  # that it is told at
+    store_at_one_mm3: tuple[float, float, float]  # s1: at 1 mm³/s
+    flow_index: tuple[float, float, float]  # n
+    stored_mm3: tuple[float, float, float]  # at that flow
+
+
+@dataclass(frozen=True)
 class Answer:
     """What is said of a program, in the words of `check`."""
 
@@ -191,6 +201,10 @@ class Learned:
     limit_after: tuple[float, float, float] | None = None  # [mm³/s] the same with what was learned
     limit_spread_left: float | None = None  # spread of the limit's logarithm on beads never printed, over that before
     limit_nozzle_c: float | None = None  # temperature that this flow is told at
+    store_before: StoreKnown | None = None  # between drive and nozzle, before
+    store_after: StoreKnown | None = None  # with what was learned
+    bead_error_before: float | None = None  # rms of a shaped bead of 40 mm at 15 mm/s, planned with the records before
+    bead_error_after: float | None = None  # with what was learned, both held against what may be true now
     notes: tuple[str, ...] = field(default=())  # what was not used, why a step above the limit held
 
     def to_json(self) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
-__all__ = ["Certificate", "Change", "Intent", "Obligation"]
+__all__ = ["Certificate", "Change", "Intent", "Obligation", "Shaping"]
 
 
 @dataclass(frozen=True)
@@ -16,6 +16,19 @@ class Change:
     before: str  # as it was, with its unit
     after: str  # as it is
     why: str  # the reason
+
+
+@dataclass(frozen=True)
+class Shaping:
+    """What shaping the feed promises."""
+
+    store_at_one_mm: float  # filament stored at a flow of 1 mm³/s, where most is
+    flow_index: float  # of the store: it grows as flow to this power
+    handed_mm: float  # filament that the first run leaves drawn back and the last run keeps
+    most_mm: float  # largest that any moment of the plan has stored
+    drive_mm_per_s: float  # speed of filament alone
+    step_mm_per_s: float  # by which the drive's speed changes at most between stretches, beside what it did
+    least_s: float  # shortest stretch that is new
 
 
 @dataclass(frozen=True)
@@ -34,6 +47,7 @@ class Intent:
     nozzle_c: tuple[float, float] | None = None  # where the nozzle temperature may be set; None: unchanged
     first_layer_may_widen: bool = False  # beads of the first layer may be laid in a higher gap, see height_mm
     height_mm: float = 0.0  # by how much the part may grow; [mm]
+    shaping: Shaping | None = None  # feed shaped along runs; None: fed as it was
     first_layer_factor: float = 1.0  # mended filament over input filament in the first layer, flow factor apart
 
 

@@ -89,6 +89,7 @@ class SheetLayer:
     bounds_mm: tuple[
         float, float, float, float
     ]  # x low, y low, x high, y high; shared but for a first layer that reaches further
+    widths: tuple[tuple[float, NDArray[np.float32]], ...] = ()  # beads again, by the width that they will have [mm]
 
 
 @dataclass(frozen=True)

@@ -141,6 +141,7 @@ def sheet_drawing(sheet: SheetLayer) -> dict[str, Any]:
     return {
         "view": f"0 0 {width:.0f} {height:.0f}",
         "beads": _polyline(place(sheet.beads)),
+        "widths": [(round(width * scale, 1), _polyline(place(pieces))) for width, pieces in sheet.widths],
         "covered": _polyline(place(sheet.covered)),
         "open": _polyline(place(sheet.open)),
         "hidden": _polyline(place(sheet.hidden)),

@@ -92,6 +92,12 @@ def findings_text(findings: Findings) -> str:
         if f.least_margin is not None
         else "margin      beyond measure: nothing is pushed",
     ]
+    lines.append(
+        f"bead        {percent(f.bead_error_rms)} off the section asked (rms), at worst "
+        f"{abs(100 * f.bead_error_worst):.0f} % too {'thick' if f.bead_error_worst > 0 else 'thin'}"
+        + (f" (line {f.bead_error_line})" if f.bead_error_line else "")
+        + f"; {quantity(f.ooze_mm3, 'mm3')} oozes between runs"
+    )
     if f.max_passes > 1:
         lines.append(f"passes      the same filament passes the drive up to {f.max_passes} times")
     lines.append(

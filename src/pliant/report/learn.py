@@ -50,6 +50,7 @@ def learned_text(learned: Learned) -> str:
             "learned where you printed, and print a piece where your job runs",
             "",
         ]
+    lines += _store_lines(L)
     lines.append(f"learned from {', '.join(L.readings)}")
     for b in L.changed:
         what, _ = unknown_in_words(b.name)
@@ -76,6 +77,26 @@ def learned_text(learned: Learned) -> str:
         f"acceptance {100 * L.acceptance:.0f} %"
     )
     return "\n".join(lines)
+
+
+def _store_lines(L: Learned) -> list[str]:
+    """What the path stores, before and now."""
+    if L.store_before is None or L.store_after is None:
+        return []
+    flow = number(L.store_after.flow_mm3_per_s)
+    lines = [f"stored between drive and nozzle at a flow q, s1 q^n, told at {flow} mm³/s"]
+    for word, known in (("before", L.store_before), ("now", L.store_after)):
+        (s1, s_low, s_high), (n, n_low, n_high) = known.store_at_one_mm3, known.flow_index
+        lines.append(
+            f"  {word:<7} s1 {number(s1)} mm³, between {number(s_low)} and {number(s_high)}; n {n:.2f}, between "
+            f"{n_low:.2f} and {n_high:.2f}"
+        )
+    if L.bead_error_before is not None and L.bead_error_after is not None:
+        lines.append(
+            f"  a bead shaped with it (40 mm at 15 mm/s) is {percent(L.bead_error_after)} off (rms); with the "
+            f"records before, {percent(L.bead_error_before)}"
+        )
+    return [*lines, ""]
 
 
 def next_text(found: NextCoupon, way: str) -> str:

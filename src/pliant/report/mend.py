@@ -40,6 +40,9 @@ def _figures(b: Findings, a: Findings) -> list[tuple[str, str, str]]:
         ("strings expected", str(b.facts.strings), str(a.facts.strings)),
         ("of them in sight", str(b.facts.seen_strings), str(a.facts.seen_strings)),
         ("retractions", str(b.facts.retractions), str(a.facts.retractions)),
+        ("bead off by, rms", percent(b.bead_error_rms), percent(a.bead_error_rms)),
+        ("at worst", _off(b.bead_error_worst), _off(a.bead_error_worst)),
+        ("oozed between runs", quantity(b.ooze_mm3, "mm3"), quantity(a.ooze_mm3, "mm3")),
         ("passes of the drive", str(b.max_passes), str(a.max_passes)),
     ]
 
@@ -126,6 +129,10 @@ def _other_aim(m: Mended) -> list[str]:
     one_in = max(round(1 / max(told.proof.jam_probability_after, 1e-3)), 1)
     much = f"{minutes(less)} less" if less >= 60 else f"{minutes(-less)} more" if less <= -60 else "as long"
     return [f"{'':<12}quickest with a proving run: {much}, 1 in {one_in} jams inside the part"]
+
+
+def _off(share: float) -> str:
+    return f"{abs(100 * share):.0f} % too {'thick' if share > 0 else 'thin'}"
 
 
 def _newton(push: float | None) -> str:

@@ -38,6 +38,7 @@ _DOES = {
     "flow": "slows beads where the push is too much",
     "retract": "takes out, shortens and slows retractions",
     "coast": "lets the lag finish a run before air",
+    "shape": "charges runs before they begin and draws back what is stored when they end",
 }
 
 
@@ -130,6 +131,10 @@ def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:
         ("Of them in sight", str(b.facts.seen_strings), str(a.facts.seen_strings), b.facts.seen_strings,
          a.facts.seen_strings),
         ("Retractions", str(b.facts.retractions), str(a.facts.retractions), b.facts.retractions, a.facts.retractions),
+        ("Bead off by, rms", f"{100 * b.bead_error_rms:.0f}{words.NBSP}%", f"{100 * a.bead_error_rms:.0f}{words.NBSP}%",
+         b.bead_error_rms, a.bead_error_rms),
+        ("Oozed between runs", quantity(b.ooze_mm3, "mm3").replace(" ", words.NBSP),
+         quantity(a.ooze_mm3, "mm3").replace(" ", words.NBSP), b.ooze_mm3, a.ooze_mm3),
         ("Passes of the drive", str(b.max_passes), str(a.max_passes), b.max_passes, a.max_passes),
     ]  # fmt: skip
     return [{"name": name, "was": was, "now": now, "change": _change(old, new)} for name, was, now, old, new in table]

@@ -58,7 +58,7 @@ def tonight_words(tonight: Tonight, watch_for: str) -> dict[str, str]:
     if t.proof is not None and t.proof.laid:
         proof = (
             f"it begins with a proof of {_minutes(t.proof.minutes)} beside the part, fed at "
-            f"{number(t.proof.flow_over_worst, 3)} times the part's largest flow: did the pad come out whole, without "
+            f"{number(t.proof.flow_over_worst)} times the part's largest flow: did the pad come out whole, without "
             f"a gap or a thin line? Then the hour after it is {percent(t.proof.jam_probability_after)} likely to jam, "
             "a drive that warms counted in: no leave to go away. If not, stop and mend for slower; the part has cost "
             "nothing yet"

@@ -3,8 +3,11 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pliant.files import Source, Text
-from pliant.job.job import job_of, read_job
+from pliant.job.job import Job, job_of, read_job
 from pliant.job.verdict import Examined, judge
 from pliant.progress import Progress, silent, told
 from pliant.records.filament import Filament, read_filament
@@ -65,7 +68,7 @@ def check(
 
 
 def examine(
-    program: Source | Program,
+    program: Source | Program | Job,
     machine: Source | Machine,
     filament: Source | Filament,
     *,
@@ -74,19 +77,23 @@ def examine(
     mesh: str | Path | None = None,
     book: str | Path | None = None,
     practice: bool = False,
+    asked_mm: NDArray[np.float64] | None = None,
 ) -> Examined:
-    """Do what `check` does, of a file or of what was read from one, and keep the job.
+    """Do what `check` does, of a file, of what was read from one or of a job of these records, and keep the job.
 
-    A filament that carries its witnesses already is taken with them.
+    A filament that carries its witnesses already is taken with them. `asked_mm` is what each move is to lay where the
+    feed was shaped, `(n_moves,)`. [mm]
     """
     machine = machine if isinstance(machine, Machine) else read_machine(machine)
     filament = filament if isinstance(filament, Filament) else read_filament(filament)
     require_fit(machine, filament)  # before a long file is read
     if filament.evidence is None:
-        near = program.path if isinstance(program, Program) else None if isinstance(program, Text) else program
+        near = program.path if isinstance(program, Program) else None if isinstance(program, Text | Job) else program
         filament = with_witnesses(machine, filament, book, practice=practice, near=near)
-    if isinstance(program, Program):
-        job = job_of(program, machine, filament)
+    if isinstance(program, Job):
+        job = program
+    elif isinstance(program, Program):
+        job = job_of(program, machine, filament, asked_mm)
     else:
         job = read_job(program, machine, filament, dialect, told(progress, "reading"))
     findings = judge(job, progress)

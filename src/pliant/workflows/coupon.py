@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -37,8 +38,9 @@ MAKERS: dict[str, Callable[..., Coupon]] = {
 
 
 def make_coupon(
-    kind: str, machine: Machine, filament: Filament, *, nozzle_c: float | None = None, gap_mm: float | None = None
-) -> Coupon:
+    kind: str, machine: Machine, filament: Filament, *, nozzle_c: float | None = None, gap_mm: float | None = None,
+    draw_back: bool = False,
+) -> Coupon:  # fmt: skip
     """Make a coupon, read its program back and check it.
 
     Parameters
@@ -51,6 +53,8 @@ def make_coupon(
         For a ladder: the nozzle, within the data sheet. [degC]
     gap_mm : float, optional
         For a ladder: the height of its layers, which is the gap under the nozzle. [mm]
+    draw_back : bool, default False
+        For a stop-start piece: whether filament is drawn back at each stop.
 
     Returns
     -------
@@ -68,7 +72,10 @@ def make_coupon(
         raise PliantError(f"the nozzle of a {kind} is its own choice; `nozzle_c` goes with a ladder")
     if gap_mm is not None and kind != "ladder":
         raise PliantError(f"the gaps of a {kind} are its own choice; `gap_mm` goes with a ladder")
-    own = {} if kind != "ladder" else {"nozzle_c": nozzle_c, "gap_mm": gap_mm}
+    if draw_back and kind != "stop-start":
+        raise PliantError(f"a {kind} has no stops to draw back at; `draw_back` goes with a stop-start piece")
+    own: dict[str, Any] = {"nozzle_c": nozzle_c, "gap_mm": gap_mm} if kind == "ladder" else {}
+    own |= {"draw_back": True} if draw_back else {}
     made = MAKERS[kind](machine, filament, **own)
     found = judge(read_job(Text("coupon.gcode", made.program), machine, filament), remedies=False)
     facts = found.facts
@@ -110,6 +117,7 @@ def coupon(
     sheet_path: str | Path | None = None,
     nozzle_c: float | None = None,
     gap_mm: float | None = None,
+    draw_back: bool = False,
 ) -> tuple[Coupon, Path]:
     """Make a coupon and write its program, its sheet and the file for its readings.
 
@@ -129,6 +137,8 @@ def coupon(
         For a ladder: the nozzle, within the data sheet. [degC]
     gap_mm : float, optional
         For a ladder: the height of its layers, which is the gap under the nozzle. [mm]
+    draw_back : bool, default False
+        For a stop-start piece: whether filament is drawn back at each stop.
 
     Returns
     -------
@@ -142,7 +152,9 @@ def coupon(
         raise PliantError(f"{readings}: exists already and may hold your readings; choose another `output`")
     for place in (path, *([Path(sheet_path)] if sheet_path is not None else [])):
         require_place(place, (machine, filament), "the piece")
-    made = make_coupon(kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c, gap_mm=gap_mm)
+    made = make_coupon(
+        kind, read_machine(machine), read_filament(filament), nozzle_c=nozzle_c, gap_mm=gap_mm, draw_back=draw_back
+    )
     if sheet is not None and sheet_path is not None:
         save_whole(Path(sheet_path), sheet(made, readings.name))
     save_whole(path, made.program)

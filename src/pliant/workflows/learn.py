@@ -3,16 +3,19 @@
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from pliant.coupons.readings import read_readings
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
+from pliant.feed import chain
 from pliant.feed.envelope import Envelope
 from pliant.feed.limit import limit_speed
 from pliant.feed.risk import stated_risk
 from pliant.feed.steps import failing_flow_mm3_per_s
+from pliant.feed.store_known import SteadyBead, laws_of, store_known
 from pliant.feed.witness import Witnesses
 from pliant.files import Source, write_new
 from pliant.job.job import Job, read_job
@@ -21,6 +24,9 @@ from pliant.learning.likelihood import Sheets, Space
 from pliant.learning.other_beads import limit_spread_left
 from pliant.learning.posterior import fit
 from pliant.learning.summary import Summary, summarise, updated
+from pliant.mending.shape import drive_for
+from pliant.mending.shape_profile import errors_with
+from pliant.models.bead import bead_area_mm2
 from pliant.progress import Share
 from pliant.records.coupon import FAILED, HELD, Readings
 from pliant.records.evidence import Evidence
@@ -34,6 +40,8 @@ from pliant.workflows.evidence import with_witnesses
 __all__ = ["envelope_of", "held_above", "learn"]
 
 _DRAWS = 20000
+_STORES = 150  # draws over which a shaped bead is tried
+_SHAPED_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
 
 def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
@@ -127,6 +135,7 @@ def learn(
         limit_after=limits[1],
         limit_spread_left=limit_spread_left(own, new),
         limit_nozzle_c=own_filament.reference_c,
+        **_stores((own_machine, own_filament), new),
         notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
 
@@ -231,3 +240,31 @@ def held_above(sheets: Sequence[Readings], limit_mm3_per_s: float, nozzle_c: flo
             f"{number(limit_mm3_per_s)}: {why}"
         )
     return tuple(said)
+
+
+def _stores(old: tuple[Machine, Filament], new: tuple[Machine, Filament]) -> dict[str, Any]:
+    """The store before and after, and how a bead that is shaped with either fares where the truth is as known now."""
+    width, gap = bead_of(old[0])
+    section = float(bead_area_mm2(width, gap))
+    flow, celsius = section * _SHAPED_MM_PER_S, old[1].reference_c
+    bead = SteadyBead(flow, celsius, width, gap)
+    before, after = (store_known(*records, bead) for records in (old, new))
+    theta, _, _ = chain.sample(*new, _STORES, np.random.default_rng(11))
+    true = laws_of(new[0], theta, bead)
+    machine, filament = old
+    errors = [
+        float(
+            np.median(
+                errors_with(
+                    (known.stored_mm3[0] / flow ** known.flow_index[0], known.flow_index[0]), true,
+                    flow_mm3_per_s=flow, speed_mm_per_s=_SHAPED_MM_PER_S,
+                    area_mm2=float(np.pi * filament.diameter_mm.value**2 / 4),
+                    acceleration_mm_per_s2=machine.acceleration_mm_per_s2, drive=drive_for(machine),
+                )
+            )
+        )
+        for known in (before, after)
+    ]  # fmt: skip
+    return {
+        "store_before": before, "store_after": after, "bead_error_before": errors[0], "bead_error_after": errors[1],
+    }  # fmt: skip

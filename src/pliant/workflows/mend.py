@@ -11,20 +11,22 @@ import numpy as np
 from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
-from pliant.feed.risk import AIM, jam_risk
+from pliant.feed.risk import AIM, jam_risk, stated_risk
 from pliant.files import Source, replace_file, require_place, same_file
-from pliant.job.job import Job
+from pliant.job.job import Job, read_job
 from pliant.job.tonight import LOST_CAUSE, proved
 from pliant.job.verdict import Examined
-from pliant.mending.certificate import PROOF, certify
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
-from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, slow_again
+from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, shape_feed, slow_again
+from pliant.mending.shape_fit import require_shapeable, require_unshaped
 from pliant.mending.stages import Stages
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.read import read_program
 from pliant.progress import Progress, part_of, silent, told
+from pliant.proving.asked import asked_along
+from pliant.proving.certificate import PROOF, certify
 from pliant.records.filament import Filament, read_filament
-from pliant.records.findings import Findings
+from pliant.records.findings import Findings, least_chance
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
@@ -80,23 +82,56 @@ def _seen_again(
     stages: Stages, before: Findings, push_n: float, kept: Job | None, may_slow: bool
 ) -> tuple[Findings, float, Job | None]:
     """Examine what the passes wrote, and slow it once more where they carried the chance of a jam over the target."""
-    after, now = before, kept
+    now, chance = kept, before.least_chance
 
-    def again() -> tuple[Findings, float, Job]:
-        seen = examine(stages.path, stages.machine, stages.filament, dialect=stages.dialect)
-        return seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n), seen.job
+    def again() -> tuple[Job, float]:
+        """The job as it is now and its chance of a jam: all else is told of the last one alone."""
+        job = read_job(stages.path, stages.machine, stages.filament, stages.dialect)
+        risk = stated_risk(job.envelope, stages.machine, stages.filament, shares=False)
+        return job, least_chance(risk.probability, risk.error)
 
     if stages.changes:
-        after, push_n, now = again()
+        now, chance = again()
     attempt = 1
-    while may_slow and after.least_chance > stages.target:
+    while may_slow and chance > stages.target:
         if now is not None:
-            stages.take(now, after.least_chance)
+            stages.take(now, chance)
         if not slow_again(stages, attempt):
             break
-        after, push_n, now = again()
+        now, chance = again()
         attempt += 1
-    return after, push_n, now if kept is not None else None
+    if not stages.changes or now is None:
+        return before, push_n, kept
+    after = examine(now, stages.machine, stages.filament).findings
+    return after, mean_push_n(now.program, now.load.push_n), now if kept is not None else None
+
+
+def _shaped(
+    source: Path, stages: Stages, after: Findings, now: Job | None, may_slow: bool
+) -> tuple[Findings, Job | None]:
+    """Shape the feed; where runs charged at once carry the chance of a jam over the target, slow them and do it again.
+
+    The bead is told by what the input asks each piece to lay.
+    """
+    attempt = 1
+    while True:
+        plain = stages.saved()
+        shape_feed(stages)
+        if stages.intent.shaping is None:
+            return after, now
+        diameter = stages.filament.diameter_mm.value
+        second = read_program(stages.path, stages.dialect)
+        asked = asked_along(read_program(source, stages.dialect), second, stages.intent, diameter)
+        seen = examine(second, stages.machine, stages.filament, asked_mm=asked)
+        if not may_slow or seen.findings.least_chance <= stages.target:
+            break
+        shaped = stages.saved()
+        stages.restore(plain)
+        if not slow_again(stages, attempt):
+            stages.restore(shaped)
+            break
+        attempt += 1
+    return seen.findings, seen.job if now is not None else None
 
 
 def mend(
@@ -184,6 +219,9 @@ def mend(
         filament = with_witnesses(machine, filament, book, practice=practice, near=source)
     reading = dialect or machine.dialect
     seen = _seen_first(source, machine, filament, reading, progress)
+    require_unshaped(seen.job.program)
+    if "shape" in passes:
+        require_shapeable(seen.job.program)
     before, push_n = seen.findings, mean_push_n(seen.job.program, seen.job.load.push_n)
     aim, why_aim = (
         (aim, "") if aim is not None else ("surest", "") if named or "flow" not in passes else _own_aim(before, machine)
@@ -212,6 +250,9 @@ def mend(
                 tell("laying a proof beside the part", 0.7)
                 lay_proof(stages)
             laid = proved(stages.job)
+            if "shape" in passes:
+                tell("shaping the feed", 0.72)
+                after, now = _shaped(source, stages, after, now, "flow" in passes)
             if "factor" not in passes:
                 factor, why = left_out(stages.program, metering_losses(machine, filament, push_n))
             final = stages.path
@@ -307,6 +348,8 @@ def _require_asked(passes: Collection[str], target: float, height_mm: float, ret
         raise PliantError(f"height_mm must be between 0 and {MOST_HEIGHT_MM:g}, got {height_mm:g}")
     if height_mm and "first-layer" not in passes:
         raise PliantError("height_mm is for the pass first-layer, which is not asked for; ask for it, or leave it out")
+    if "shape" in passes and "coast" in passes:
+        raise PliantError("shape ends runs by itself, and coast would end them twice; ask for one of the two `passes`")
     if not retraction and "retract" not in passes:
         raise PliantError("taking out all retraction is done by the pass retract, which is left out; ask for it")
 

@@ -14,6 +14,7 @@ from pliant.errors import PliantError
 from pliant.files import Source, require_place, save_whole
 from pliant.job.job import Job
 from pliant.job.laying import STRING_MM
+from pliant.job.widths import widths_of
 from pliant.program.sheets import draw_sheets
 from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
@@ -53,7 +54,8 @@ def _draw_remake(before: Job, after: Job, *, pairs: int = _PAIRS) -> Remake:
     ]
     seconds = [_per_layer(job, job.laying.timing.move_s) for job in (before, after)]
     drawn = []
-    for one, two, others in zip(*sheets, alike, strict=True):
+    for plain, mended, others in zip(*sheets, alike, strict=True):
+        one, two = (replace(s, widths=widths_of(j, s.layer)) for s, j in ((plain, before), (mended, after)))
         box = (*np.minimum(one.bounds_mm, two.bounds_mm)[:2], *np.maximum(one.bounds_mm, two.bounds_mm)[2:])
         bounds = tuple(float(v) for v in box)
         k = one.layer

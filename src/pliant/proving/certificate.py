@@ -3,7 +3,7 @@
 Both files are read again from disk, with the reader alone; nothing of the passes that mended is used. Beads are paired
 by geometry (`program.pairing`), then every obligation looks at the pairs, at what lies in the gaps between them, or at
 the lines that move nothing (`program.alongside`, `program.carried`). Start at `certify`; one function an
-obligation, those on beads in `obligations_beads`, those between them in `obligations_gaps`.
+obligation, those on beads in `beads`, those between them in `gaps`.
 """
 
 import re
@@ -15,22 +15,23 @@ from numpy.typing import NDArray
 
 from pliant.checks import require_positive
 from pliant.errors import ProgramError
-from pliant.mending.case import Case, Refuted, refute
-from pliant.mending.obligations_beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
-from pliant.mending.obligations_gaps import debt_settled, push_kept, space_kept
-from pliant.mending.obligations_pad import proof_apart
-from pliant.mending.obligations_rest import rest_kept
 from pliant.program.alongside import PLACE_MM
 from pliant.program.carried import carried_lines
 from pliant.program.dialects import BEHAVIOURS
 from pliant.program.numbering import numbers_follow
 from pliant.program.read import read_program
+from pliant.proving.beads import beads_found, order_kept, speed_kept, states_kept, volume_kept
+from pliant.proving.case import Case, Refuted, refute
+from pliant.proving.gaps import debt_settled, push_kept, space_kept
+from pliant.proving.pad import proof_apart
+from pliant.proving.rest import rest_kept
+from pliant.proving.shape import drive_kept, runs_settled, shaped_gaps, shaped_volume, store_kept
 from pliant.records.mending import Certificate, Intent, Obligation
 from pliant.records.program import Program
 
 __all__ = [
-    "BEADS", "DEBT", "END", "LINES", "ORDER", "PROOF", "PUSH", "READING", "REST", "SPACE", "SPEED", "STATES", "VOLUME",
-    "certify",
+    "BEADS", "DEBT", "DRIVE", "END", "LINES", "ORDER", "PROOF", "PUSH", "READING", "REST", "SPACE", "SPEED", "STATES",
+    "STORE", "VOLUME", "certify",
 ]  # fmt: skip
 
 READING = "read back without a new question"
@@ -46,6 +47,8 @@ SPACE = "nothing outside the input's space or below its travel"
 LINES = "every other line kept, in its order and place"
 END = "the same place and modes at the end"
 PROOF = "the proof lies apart, and asks no more than stated"
+STORE = "no less than nothing stored, no more than the flow stores"
+DRIVE = "the drive within its limits, new pieces long enough"
 
 
 Floats = NDArray[np.float64]
@@ -182,7 +185,8 @@ def _same_case(case: Case, first: Program, second: Program) -> Case:
 
 def _obligations(intent: Intent) -> dict[str, Callable[[Case], str]]:
     """Every obligation; that on the proof only where one is stated."""
-    return _OBLIGATIONS | ({PROOF: proof_apart} if intent.proof_mm > 0 else {})
+    beside = {PROOF: proof_apart} if intent.proof_mm > 0 else {}
+    return _OBLIGATIONS | (_SHAPED if intent.shaping is not None else {}) | beside
 
 
 def _lines(case: Case) -> str:
@@ -216,4 +220,8 @@ def _end(case: Case) -> str:
 _OBLIGATIONS: dict[str, Callable[[Case], str]] = {
     READING: _reading, BEADS: beads_found, VOLUME: volume_kept, ORDER: order_kept, REST: rest_kept, STATES: states_kept,
     SPEED: speed_kept, DEBT: debt_settled, PUSH: push_kept, SPACE: space_kept, LINES: _lines, END: _end,
+}  # fmt: skip
+# where the feed was shaped: volume by run instead of by bead, draw-backs that the store allows instead of the input's
+_SHAPED: dict[str, Callable[[Case], str]] = {
+    VOLUME: shaped_volume, DEBT: runs_settled, PUSH: shaped_gaps, STORE: store_kept, DRIVE: drive_kept,
 }  # fmt: skip

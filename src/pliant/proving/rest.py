@@ -1,8 +1,8 @@
 """The obligation on rest: no spot is covered much sooner than in the input after the bead below it was laid."""
 
 from pliant.job.laying import Laying
-from pliant.mending.case import Case, refute
 from pliant.program.rest import REST_S, least_rest_s
+from pliant.proving.case import Case, refute
 from pliant.say import quantity
 
 __all__ = ["rest_kept"]

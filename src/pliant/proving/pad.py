@@ -5,16 +5,16 @@ from itertools import takewhile
 import numpy as np
 
 from pliant.language.line import read_line
-from pliant.mending.case import SAME_SPEED, WORD_MM, Case, Refuted, refute
-from pliant.mending.pad import LIFT_MM_PER_S
 from pliant.program.alongside import PLACE_MM
 from pliant.program.beside import APART_MM, known_mm, moves_of, near_lines
 from pliant.program.other_lines import other_lines
 from pliant.program.outline import bead_lines, extent_mm
+from pliant.proving.case import SAME_SPEED, WORD_MM, Case, Refuted, refute
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
 
-__all__ = ["proof_apart"]
+__all__ = ["LIFT_MM_PER_S", "proof_apart"]
 
+LIFT_MM_PER_S = 5.0  # of a rise, where the program has none to go by: our choice
 _ROUNDED = 0.005  # [-] of a flow: its words have four decimals
 _SAME_MM = 0.01
 _WAITS = (("M", 109), ("M", 190))  # for a temperature

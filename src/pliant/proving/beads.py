@@ -8,7 +8,11 @@ from numpy.typing import NDArray
 
 from pliant.job.laying import Laying
 from pliant.language.line import read_line
-from pliant.mending.case import (
+from pliant.program.alongside import PLACE_MM
+from pliant.program.other_lines import other_lines
+from pliant.program.outline import bead_lines
+from pliant.program.runs import runs_of
+from pliant.proving.case import (
     DRIFT_MM,
     KEPT_SPEED,
     SAME_SPEED,
@@ -20,10 +24,6 @@ from pliant.mending.case import (
     refute,
     where,
 )
-from pliant.program.alongside import PLACE_MM
-from pliant.program.other_lines import other_lines
-from pliant.program.outline import bead_lines
-from pliant.program.runs import runs_of
 from pliant.records.program import HOME, STATE_DTYPE
 
 __all__ = ["beads_found", "order_kept", "speed_kept", "states_kept", "volume_kept"]
@@ -170,6 +170,7 @@ def states_kept(case: Case) -> str:
                 continue
             old, new = float(s[name]), float(t[name])
             same = old == new or (np.isnan(old) and np.isnan(new))
+            same |= name == "advance_s" and case.intent.shaping is not None and new == 0
             same |= name == "flow_factor" and abs(new - old * case.factor) <= 1e-9
             if name == "nozzle_c" and case.intent.nozzle_c and new:
                 same |= case.intent.nozzle_c[0] <= new <= case.intent.nozzle_c[1]

@@ -3,7 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.mending.case import (
+from pliant.program.alongside import PLACE_MM
+from pliant.program.gaps import Gaps
+from pliant.program.outline import extent_mm
+from pliant.proving.case import (
     DRIFT_MM,
     KEPT_SPEED,
     WORD_MM,
@@ -14,9 +17,6 @@ from pliant.mending.case import (
     not_faster,
     where,
 )
-from pliant.program.alongside import PLACE_MM
-from pliant.program.gaps import Gaps
-from pliant.program.outline import extent_mm
 from pliant.records.program import HOME
 
 __all__ = ["debt_settled", "push_kept", "space_kept"]
@@ -119,6 +119,9 @@ def space_kept(case: Case) -> str:
     """The nozzle stays within the space and above the heights of the input."""
     p, q = case.p, case.q
     box = extent_mm(p, np.ones(p.kind.size, dtype=bool))
+    if case.intent.shaping is not None and case.lays_p.any():  # a bead is cut between its ends
+        start = p.point_mm[:-1][case.lays_p]
+        box = np.stack([np.minimum(box[0], start.min(axis=0)), np.maximum(box[1], start.max(axis=0))])
     counts = np.ones(q.kind.size, dtype=bool)
     if case.prime.size and case.build_mm is not None:
         counts[: case.start] = False  # within the build volume priming may go beyond the input's space
