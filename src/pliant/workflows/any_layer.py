@@ -85,6 +85,7 @@ def one_layer(place: Path, k: int) -> SheetLayer:
     cut = {name: np.array(kept(name)[slice(*kept(f"{name}_at")[k : k + 2])]) for name in _PARTS}
     top, (x0, y0, x1, y1) = float(tops[k]), kept("bounds_mm").tolist()
     return SheetLayer(
-        layer=k, top_mm=top, why=(), alike=(), **cut, open_mm=0.0, seen_mm=0.0, strings=0, seen_strings=0,
+        layer=k, top_mm=top, why=(), alike=(), beads=cut["beads"], covered=cut["covered"], open=cut["open"],
+        hidden=cut["hidden"], open_mm=0.0, seen_mm=0.0, strings=0, seen_strings=0,
         worst_mm=None, worst_line=None, least_margin=np.inf, bounds_mm=(x0, y0, x1, y1),
     )  # fmt: skip
