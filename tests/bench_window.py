@@ -71,7 +71,12 @@ _TEXTS = r"""() => {
   const walk = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
   for (let node; (node = walk.nextNode()); ) {
     const said = node.textContent.trim(), box = node.parentElement, range = document.createRange();
-    if (!said || !box || !box.checkVisibility() || box.closest("script, style, title, desc, option, .sr, .skip, noscript, textarea")) continue;
+    const left_out = "script, style, title, desc, option, .sr, .skip, noscript, textarea";
+    if (!said || !box || !box.checkVisibility() || box.closest(left_out)) continue;
+    let cut = false;
+    for (let up = box; up && up !== document.body; up = up.parentElement)
+      cut ||= getComputedStyle(up).clipPath.startsWith("inset");
+    if (cut) continue;
     range.selectNodeContents(node);
     const rects = [...range.getClientRects()].filter((r) => r.width > 0.5 && r.height > 0.5);
     const style = getComputedStyle(box);
@@ -86,8 +91,8 @@ _TEXTS = r"""() => {
     if (rects.length > 2 && wide < 6 * 0.45 * size && word > 3) bad.push(`${wide.toFixed(0)} px wide: ${told}`);
     for (const r of rects) {
       // the box of a line is taller than its letters
-      const cut = Math.max(0, (r.height - 0.8 * size) / 2);
-      seen.push({ told, node, box, top: r.top + cut, bottom: r.bottom - cut, left: r.left + 1, right: r.right - 1 });
+      const rest = Math.max(0, (r.height - 0.8 * size) / 2);
+      seen.push({ told, node, box, top: r.top + rest, bottom: r.bottom - rest, left: r.left + 1, right: r.right - 1 });
     }
   }
   seen.sort((a, b) => a.top - b.top);

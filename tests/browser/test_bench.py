@@ -228,6 +228,46 @@ def test_the_handles_move_the_map(bench, visit):
     assert page.locator(".map-wide svg").count() == 1
 
 
+def test_the_job_runs_before_ones_eyes(bench, visit):
+    address, folder = bench
+    page = visit().page()
+    _first(page, address, folder)
+    play, readout = page.locator("[data-do=play]"), page.locator(".readout")
+    page.locator("#plot").focus()
+    page.keyboard.press("Home")
+    level = "() => document.querySelector('.vessel .level').getAttribute('height')"
+    before = page.evaluate(level)
+    play.click()
+    expect(play).to_have_text("pause")
+    assert readout.get_attribute("aria-live") == "off"
+    bead = "() => { const b = document.querySelector('.sheet.on .bead'); return b ? b.getAttribute('d').length : 0; }"
+    page.wait_for_function("was => document.querySelector('.vessel .level').getAttribute('height') !== was", arg=before)
+    page.wait_for_function(f"() => ({bead})() > 0")
+    grown = page.evaluate(bead)
+    page.wait_for_function(f"was => ({bead})() > was", arg=grown)
+    play.click()
+    expect(play).to_have_text("play")
+    whole = page.evaluate(bead)
+    assert whole >= page.evaluate(bead) > grown
+    page.locator("#plot").focus()
+    page.keyboard.press("End")
+    expect(page.locator(".sheet.on b").first).to_have_text("Layer 3")
+    assert "not drawn" not in readout.inner_text()
+
+
+def test_reduced_motion_goes_from_layer_to_layer(bench, visit):
+    address, folder = bench
+    page = visit(reduced_motion="reduce").page()
+    _first(page, address, folder)
+    page.locator("#plot").focus()
+    page.keyboard.press("Home")
+    first = page.locator(".readout").inner_text()
+    page.click("[data-do=play]")
+    page.wait_for_function("was => document.querySelector('.readout').innerText !== was", arg=first)
+    assert "layer" in page.locator(".readout").inner_text()
+    page.click("[data-do=play]")
+
+
 def _large(path, least_bytes=100_000_000):
     """A program of 100 MB, written piece by piece."""
     head, mark, body = feet_program(layers=16).partition("G92 E0\n")

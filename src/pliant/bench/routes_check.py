@@ -193,7 +193,7 @@ async def check_layer(request: Request) -> Response:
     """One layer from above, drawn when it is asked for."""
     desk = desk_of(request)
     work = desk.lines.find(request.path_params["uid"], "check")
-    place = work.folder / "layers.npz"
+    place = work.folder / "layers"
     if work.state != "done" or not place.exists():
         raise Fault(404, "the layers of that check are not kept")
     sheet = await desk.aside(lambda: one_layer(place, int(request.path_params["layer"])))

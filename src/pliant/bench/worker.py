@@ -76,7 +76,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
         asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
     )
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report, kept.uid)
-    keep_layers(seen.job, folder / "layers.npz")
+    keep_layers(seen.job, folder / "layers")
     told = {"record": kept.uid, "verdict": seen.findings.verdict, "chance": seen.findings.jam_probability}
     save_whole(folder / "kept.json", json.dumps(told))
 

@@ -231,10 +231,11 @@ def _in_sight(lines: NDArray[np.float64], depth: NDArray[np.float64], span: floa
 def _ruler(points: NDArray[np.float64], bed: float, scale: float, marks: tuple[tuple[float, str, str], ...]) -> str:
     top = float(points[:, 2].max())
     x = 14.0
+    head = min(bed - top * scale, bed - 15)  # a flat part has its two words above one another
     out = [f'<path d="M{x} {bed:.1f}V{bed - top * scale:.1f}M{x - 5} {bed:.1f}h10M{x - 5} {bed - top * scale:.1f}h10" '
            f'stroke="{INK}" stroke-width="1" fill="none"/>',
-           _text(x + 8, bed + 4, "bed"), _text(x + 8, bed - top * scale + 4, f"{top:.0f} mm")]  # fmt: skip
-    taken = [bed, bed - top * scale]
+           _text(x + 8, bed + 4, "bed"), _text(x + 8, head + 4, f"{top:.0f} mm")]  # fmt: skip
+    taken = [bed, head]
     for z, colour, words in marks:
         y = bed - z * scale
         out.append(f'<path d="M{x - 6} {y:.1f}h12" stroke="{colour}" stroke-width="3"/>')

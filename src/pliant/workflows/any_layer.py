@@ -26,7 +26,8 @@ def keep_layers(job: Job, place: Path) -> None:
     job : Job
         As it was judged.
     place : Path
-        An npz file: for each kind of line its segments `(n, 4)` [mm] in the order of the layers, and where each begins.
+        A folder: for each kind of line a file of its segments `(n, 4)` [mm] in the order of the layers, and one of
+        where each layer begins.
     """
     program, laying = job.program, job.laying
     layer, coverage, sight = laying.layering.layer, laying.coverage, laying.sight
@@ -41,8 +42,11 @@ def keep_layers(job: Job, place: Path) -> None:
     for name, which in (("open", sight.shows), ("hidden", ~sight.shows)):
         piece = np.flatnonzero(real & which)
         kept |= _by_layer(name, sight.piece_mm[piece], layer[coverage.move[sight.stretch[piece]]], many)
-    with place.open("wb") as out:
-        np.savez(out, **kept)  # type: ignore[arg-type]
+    beads = kept["beads"].reshape(-1, 2)
+    kept["bounds_mm"] = np.concatenate([beads.min(axis=0), beads.max(axis=0)]) if beads.size else np.zeros(4)
+    place.mkdir(exist_ok=True)
+    for name, values in kept.items():
+        np.save(place / f"{name}.npy", values)
 
 
 def _by_layer(name: str, segments: Any, layer: Any, many: int) -> dict[str, NDArray[Any]]:
@@ -57,7 +61,7 @@ def one_layer(place: Path, k: int) -> SheetLayer:
     Parameters
     ----------
     place : Path
-        The file.
+        The folder.
     k : int
         The layer, from 0.
 
@@ -71,14 +75,17 @@ def one_layer(place: Path, k: int) -> SheetLayer:
     PliantError
         If there is no such layer.
     """
-    with np.load(place) as kept:
-        if not 0 <= k < kept["top_mm"].size:
-            raise PliantError(f"there is no layer {k + 1}; the job has {kept['top_mm'].size}")
-        cut = {name: kept[name][slice(*kept[f"{name}_at"][k : k + 2])] for name in _PARTS}
-        all_ = kept["beads"].reshape(-1, 2)
-        top = float(kept["top_mm"][k])
-    (x0, y0), (x1, y1) = all_.min(axis=0).tolist(), all_.max(axis=0).tolist()
+
+    def kept(name: str) -> Any:
+        return np.load(place / f"{name}.npy", mmap_mode="r")  # of a long job only what is asked for is read
+
+    tops = kept("top_mm")
+    if not 0 <= k < tops.size:
+        raise PliantError(f"there is no layer {k + 1}; the job has {tops.size}")
+    cut = {name: np.array(kept(name)[slice(*kept(f"{name}_at")[k : k + 2])]) for name in _PARTS}
+    top, (x0, y0, x1, y1) = float(tops[k]), kept("bounds_mm").tolist()
     return SheetLayer(
-        layer=k, top_mm=top, why=(), alike=(), **cut, open_mm=0.0, seen_mm=0.0, strings=0, seen_strings=0,
+        layer=k, top_mm=top, why=(), alike=(), beads=cut["beads"], covered=cut["covered"], open=cut["open"],
+        hidden=cut["hidden"], open_mm=0.0, seen_mm=0.0, strings=0, seen_strings=0,
         worst_mm=None, worst_line=None, least_margin=np.inf, bounds_mm=(x0, y0, x1, y1),
     )  # fmt: skip
