@@ -15,8 +15,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
-from plant import bead_of_lines, tapers_of, truths_of
-from pliant.coupons.stop_start import stop_start_steps
+from plant import bead_of_lines, stored_by, tapers_of, truths_of
+from pliant.coupons.forecast import length_forecast
+from pliant.coupons.stop_start import _RUN_IN, _stretch_mm, stop_start_steps
 from pliant.errors import PliantError
 from pliant.feed import chain
 from pliant.feed.pull import passes_through_drive
@@ -40,12 +41,14 @@ SECTION_MM2 = 0.09
 def _learned(machine_file, filament_file, truth, machine, filament, folder, seed):
     """Records after one stop-start piece that was printed on the truth, and what `learn` said."""
     steps = stop_start_steps(machine, filament)
+    tail, _ = length_forecast(machine, filament, steps)
     rng = np.random.default_rng(seed)
     results = []
-    for step in steps:
+    for step, foreseen in zip(steps, tail, strict=True):
+        run_in = _stretch_mm(_RUN_IN * foreseen.middle, step.speed_mm_per_s) / step.speed_mm_per_s
         ratio = chain.dam_ratio(step.width_mm, step.gap_mm, truth.theta)
-        tail, lead = tapers_of(truth, step, ratio=float(np.asarray(ratio).reshape(-1)[0]), rng=rng)
-        results.append(Result(tail_mm=round(float(tail), 1), lead_mm=round(float(lead), 1)))
+        read = tapers_of(truth, step, ratio=float(np.asarray(ratio).reshape(-1)[0]), settle_s=run_in, rng=rng)
+        results.append(Result(tail_mm=round(float(read[0]), 1), lead_mm=round(float(read[1]), 1)))
     sheet = Readings(
         "stop-start", steps, tuple(results), name=f"{seed}.toml", machine=machine.name, filament=filament.name,
         mark=str(seed),
@@ -100,7 +103,9 @@ def main(count=4, wanted=()):
             records, told = _learned(*files, truth, *pair, place, 100 + k)
             after.append(records)
             before_s, now = told.store_before, told.store_after
-            knew.append((on, spool, k, before_s, now, told.bead_error_before, told.bead_error_after))
+            flow = now.flow_mm3_per_s
+            ratio = float(np.asarray(chain.dam_ratio(0.46, 0.16, truth.theta)).reshape(-1)[0])
+            knew.append((on, spool, k, before_s, now, stored_by(truth, flow, ratio)))
             print(f"learned {on} {spool} {k} in {time.time() - began:.0f} s", file=sys.stderr)
         for speed in SPEEDS:
             plain = folder / "plain.gcode"
@@ -131,13 +136,14 @@ def main(count=4, wanted=()):
                     f"| {on} | {spool} | {speed:g} | {way} | {100 * rms:.0f} % | {100 * worst:.0f} % | "
                     f"{100 * start:.0f} % | {ooze:.2f} | {seconds:.1f} | {passes:.0f} |", flush=True,
                 )  # fmt: skip
-    print("\n| path | spool | truth | stored at 15 mm/s, mm³: records | learned (90 %) | n learned (90 %) |")
-    print("| --- | --- | --- | --- | --- | --- |")
-    for on, spool, k, was, now, _, _ in knew:
+    told = "stored at 15 mm/s, mm³: records | true | learned (90 %) | n learned (90 %)"
+    print(f"\n| path | spool | truth | {told} |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for on, spool, k, was, now, true in knew:
         a, b, n = was.stored_mm3, now.stored_mm3, now.flow_index
         print(
-            f"| {on} | {spool} | {k} | {a[0]:.2f} ({a[1]:.2f} to {a[2]:.2f}) | {b[0]:.2f} ({b[1]:.2f} to {b[2]:.2f}) | "
-            f"{n[0]:.2f} ({n[1]:.2f} to {n[2]:.2f}) |"
+            f"| {on} | {spool} | {k} | {a[0]:.2f} ({a[1]:.2f} to {a[2]:.2f}) | {true:.2f} | "
+            f"{b[0]:.2f} ({b[1]:.2f} to {b[2]:.2f}) | {n[0]:.2f} ({n[1]:.2f} to {n[2]:.2f}) |"
         )
 
 

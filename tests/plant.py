@@ -15,7 +15,7 @@ from pliant.feed import chain
 from pliant.models.bead import bead_area_mm2
 from pliant.program.timing import time_program
 
-__all__ = ["Bead", "Truth", "bead_of_lines", "tapers_of", "truths_of"]
+__all__ = ["Bead", "Truth", "bead_of_lines", "stored_by", "tapers_of", "truths_of"]
 
 _NODES = 8
 _DT = 2.5e-5  # [s]
@@ -249,6 +249,13 @@ def _cells(program, bead, travel, where, x, out, section, skip, total, push):
         error[keep], length[keep], float(out[between].sum()), int(kept.size - 1), total, float(push.max()),
         error[first[:-1]][kept], error[first[1:] - 1][kept],
     )  # fmt: skip
+
+
+def stored_by(truth, flow_mm3_per_s, ratio, seconds=120.0):
+    """What this path has stored after a long run at a flow: fed less than it gave. [mm3]"""
+    fed = np.full(int(seconds / _DT), flow_mm3_per_s / truth.area_mm2 * _DT)
+    out, _, _ = _steps(truth, fed, np.full(fed.size, ratio))
+    return float(fed.sum() * truth.area_mm2 - out.sum())
 
 
 def tapers_of(truth, step, *, ratio, settle_s=25.0, rng=None):

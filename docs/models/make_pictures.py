@@ -29,6 +29,7 @@ from pliant.models import (  # noqa: E402
     pressure,
     slender,
     stiffness,
+    store,
 )  # fmt: skip
 from pliant.report.plot import Frame, line  # noqa: E402
 from published_rows import rows  # noqa: E402
@@ -203,6 +204,21 @@ def lag_picture():
     return _picture(f, "Share of the stored melt that has left after a stop, for three flow indices", axes, out)
 
 
+def store_picture():
+    """Feed for a flow that starts, changes and stops, with what the drive can give."""
+    f = Frame(560, 300, 6, -6.5, 8.5)
+    h = 0.02
+    t = np.arange(0, 6 + h / 2, h)
+    flow = np.where((t >= 1) & (t < 3), 1.0, np.where((t >= 3) & (t < 5), 2.0, 0.0))
+    feed = store.planned_feed_mm3_per_s(flow, h, 1.0, 0.6, most_mm3_per_s=6.0, rise_s=0.08)
+    out = _curve(f, t, flow, MOSS) + _curve(f, t[1:], feed, INK)
+    out += (
+        _word(f, 3.6, 2.0, "wanted flow", rise=-8) + _word(f, 1.25, 5.6, "charge") + _word(f, 3.75, -5.6, "draw-back")
+    )
+    axes = f.axes([0, 1, 2, 3, 4, 5, 6], [-6, -3, 0, 3, 6], "time, s", "feed, mm³/s")
+    return _picture(f, "Feed planned for a flow that starts, rises and stops: charge, step and draw-back", axes, out)
+
+
 def metering_picture():
     """Causes of underfeed, low to high."""
     f = Frame(560, 190, 12, 0, 3, left=80)
@@ -315,6 +331,7 @@ PICTURES = {
     "pressure": pressure_picture,
     "dam": dam_picture,
     "lag": lag_picture,
+    "store": store_picture,
     "metering": metering_picture,
     "bead": bead_picture,
     "drying": drying_picture,

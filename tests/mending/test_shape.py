@@ -299,3 +299,4 @@ def test_roundtrip_mend_shapes_and_says_by_how_much(tmp_path, retract):
     text = out.read_text()
     assert "M900 K0\n" in text and "M900 K0.08" not in text
     assert done.after.least_chance <= done.target
+    assert any("print a stop-start piece and learn from it first" in note for note in done.notes)

@@ -25,7 +25,7 @@ from pliant.mending.prime import mend_prime
 from pliant.mending.retract import mend_retraction
 from pliant.mending.route import layer_region, mend_routes
 from pliant.mending.shape import mend_shape
-from pliant.mending.shape_fit import compensation_off, require_shapeable, require_store
+from pliant.mending.shape_fit import compensation_off, require_shapeable, require_store, store_doubt
 from pliant.mending.stages import Stages, Waiting
 from pliant.program.write import Edits
 from pliant.progress import silent
@@ -194,6 +194,7 @@ def shape_feed(stages: Stages) -> None:
     off, assumed = compensation_off(stages.program, edits)
     changes, promised, why = mend_shape(job, edits)
     stages.note("shape", why or assumed)
+    stages.note("shape", "" if why else store_doubt(job))
     if promised is not None:
         stages.write(edits, [*off, *changes])
         stages.intent = replace(stages.intent, shaping=promised, may_change_retraction=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pliant.errors import PliantError, ProgramError
+from pliant.feed.store_known import SteadyBead, store_known
 from pliant.job.job import Job
 from pliant.kernels.words import find_commands
 from pliant.language.edit import set_word
@@ -20,10 +21,12 @@ from pliant.program.write import Edits
 from pliant.proving.shape import ADVANCE_WORDS
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
+from pliant.say import number
 
-__all__ = ["compensation_off", "require_shapeable", "require_store", "require_unshaped"]
+__all__ = ["compensation_off", "require_shapeable", "require_store", "require_unshaped", "store_doubt"]
 
 _IN_WORDS = re.compile(rb"^[ \t]*[A-Z_]*ADVANCE[A-Z_]*[ \t=]", re.I | re.M)
+_KNOWN = 2.5  # [-] between the ends of its 90 % range, of a store that is known: our choice
 _MOST_STORED = 0.5  # [-] of the way from the drive to the melt: a store beyond it cannot be
 
 
@@ -122,20 +125,38 @@ def compensation_off(program: Program, edits: Edits) -> tuple[list[Change], str]
     data = Path(program.path).read_bytes()
     raw = np.frombuffer(data, dtype=np.uint8)
     changes, told = [], False
-    for (letter, number), word in ADVANCE_WORDS.items():
-        for line, begin, end in find_commands(raw, ord(letter), number, number).tolist():
+    for (letter, code), word in ADVANCE_WORDS.items():
+        for line, begin, end in find_commands(raw, ord(letter), code, code).tolist():
             text = data[begin:end]
             said = read_line(text)
             value = said.last(word)
-            if said.command != (letter, number) or value is None or value.value is None:
+            if said.command != (letter, code) or value is None or value.value is None:
                 continue
             told = True
             if value.value != 0:
                 edits.words[line] = set_word(text, word, 0.0, 4)
                 why = "the feed is shaped by the program; the controller must not do it again"
-                was, now = f"{letter}{number} {word}{value.value:g}", f"{letter}{number} {word}0"
+                was, now = f"{letter}{code} {word}{value.value:g}", f"{letter}{code} {word}0"
                 changes.append(Change(line, "shape", "the controller's own compensation", was, now, why))
     return (
         changes,
         "" if told else "it is assumed that the controller's own compensation is off; the program does not say",
+    )
+
+
+def store_doubt(job: Job) -> str:
+    """What is not known of the store that a job is shaped with; empty where it is known well enough."""
+    program, sections = job.program, job.laying.sections
+    bead = np.flatnonzero((program.kind == BEAD) & (sections.width_mm > 0))
+    area = np.pi * job.filament.diameter_mm.value**2 / 4
+    flow = float(np.median(program.filament_mm[bead] * area / program.length_mm[bead] * program.speed_mm_per_s[bead]))
+    celsius = float(job.course.nozzle_c[np.bincount(job.course.heat[bead]).argmax()])
+    width, gap = (float(np.median(of[bead])) for of in (sections.width_mm, sections.gap_mm))
+    middle, low, high = store_known(job.machine, job.filament, SteadyBead(flow, celsius, width, gap)).stored_mm3
+    if high < _KNOWN * low:
+        return ""
+    low, middle, high = (value / area for value in (low, middle, high))
+    return (
+        f"planned for {number(middle)} mm of stored filament, and by the records it is anything from {number(low)} to "
+        f"{number(high)}: print a stop-start piece and learn from it first, or starts and stops may get worse"
     )

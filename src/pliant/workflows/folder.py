@@ -110,6 +110,14 @@ def _look(look: Callable[..., Found], path: str) -> Found:
     return look(path, *_shared)
 
 
+def _submitted(pool: ProcessPoolExecutor, look: Callable[..., Found], left: dict[int, str]) -> dict[Any, int]:
+    """Hand out the work; a process that dies while others are started is one that died."""
+    try:
+        return {pool.submit(_look, look, path): k for k, path in left.items()}
+    except OSError as error:
+        raise BrokenProcessPool(str(error)) from error
+
+
 def _in_processes(
     look: Callable[..., Found], left: dict[int, str], more: tuple[Any, ...], workers: int | None
 ) -> Iterator[tuple[int, Found]]:
@@ -118,7 +126,7 @@ def _in_processes(
     while left:
         pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_share, initargs=more)
         try:
-            at = {pool.submit(_look, look, path): k for k, path in left.items()}
+            at = _submitted(pool, look, left)
             for future in as_completed(at):
                 found, k, deaths = future.result(), at[future], 0
                 del left[k]
