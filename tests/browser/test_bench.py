@@ -96,7 +96,7 @@ def test_roundtrip_the_first_visit_by_keyboard_alone(bench, visit):
     press("ArrowDown")
     press("ArrowDown")
     assert page.locator("[name=kind]:checked").input_value() == "tube-2.0"
-    expect(page.locator(".for-tube-2-0")).to_be_visible()
+    expect(page.locator(".where-to.for-tube-2-0")).to_be_visible()
     expect(page.locator(".for-open-gap")).to_be_hidden()
     for name, value in (("gap_mm", "3"), ("guide_mm", "420"), ("nozzle_mm", "0.4"), ("machine_name", "Long Tube")):
         reach(name)

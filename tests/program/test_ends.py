@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from mend_workshop import filament, machine
 from pliant.errors import ProgramError
 from pliant.files import Text
-from pliant.mending.certificate import LINES, certify
+from pliant.proving.certificate import LINES, certify
 from pliant.program.read import read_program
 from pliant.records.mending import Intent
 from pliant.workflows.check import check
