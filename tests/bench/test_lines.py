@@ -102,7 +102,10 @@ def test_mistakes_on_the_first_page_are_told(bench):
         assert words in answer.json()["error"]
     nothing = bench.post("/first", {"kind": "open-gap", "hardness": "85A"})
     assert nothing.status_code == 422 and "no program was sent" in nothing.json()["error"]
-    later = bench.post("/first", {"kind": "open-gap", "hardness": "85A", "program_later": "yes"})
+    later = bench.post(
+        "/first",
+        {"kind": "open-gap", "hardness": "85A", "program_later": "yes", "machine_name": "Later", "spool_name": "Later"},
+    )
     assert (later.status_code, later.json()["location"]) == (201, "/check")
 
 

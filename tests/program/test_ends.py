@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from mend_workshop import filament, machine
 from pliant.errors import ProgramError
 from pliant.files import Text
-from pliant.proving.certificate import LINES, certify
 from pliant.program.read import read_program
+from pliant.proving.certificate import LINES, certify
 from pliant.records.mending import Intent
 from pliant.workflows.check import check
 from pliant.workflows.mend import mend
