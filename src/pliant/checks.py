@@ -13,7 +13,6 @@ from pliant.errors import DomainError, ValidityWarning
 from pliant.say import number
 
 __all__ = [
-    "Numbers",
     "among_draws",
     "as_floats",
     "counted",
@@ -24,8 +23,6 @@ __all__ = [
     "require_positive",
     "warn_outside",
 ]
-
-Numbers = float | NDArray[np.float64]  # of any shape; what is given together broadcasts
 
 # by name: lowest and highest that any such thing has, wherever it is asked for; beyond it value and warning
 _USUAL = {

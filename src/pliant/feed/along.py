@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.kernels.bead import bead_along, count_cells
@@ -20,7 +21,6 @@ __all__ = ["CELL_MM", "BeadAlong", "StoreLaw", "follow_bead", "squeeze_of", "sto
 
 CELL_MM = 1.0  # over which the bead is told: about the face of a nozzle, which levels what lies under it
 _APART = 1.5  # [-] from the flow of the job to those through which the law is laid
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.passage import BINS, NODE, NODE_WEIGHT, ONE, STRETCH_MM, WANDER
 from pliant.records.findings import LayerShare
 
@@ -20,7 +21,6 @@ __all__ = ["MOST_ROWS", "SHIFT", "Parts", "Places", "held_by_row", "jam_by_layer
 
 MOST_ROWS = 200  # of the answer; neighbouring layers of a taller job share one
 SHIFT = np.arange(-2.5, 2.5 + 1e-9, 0.01)  # [-] of the table: beyond it a part jams, or does not
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,8 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pliant.arrays import Number
+from pliant.arrays import Floats, Number
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Groups
@@ -25,8 +24,6 @@ __all__ = ["flow_caps"]
 
 _REACH = np.log(2.0)  # a cap is moved by at most a factor of two to trade risk between groups
 _TABLE = np.linspace(-_REACH, _REACH, 9)
-
-Floats = NDArray[np.float64]
 
 
 def flow_caps(

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed import chain
 from pliant.feed.passage import ONE, Passage
 from pliant.feed.steps import step_log_margins
@@ -28,7 +29,6 @@ from pliant.sampling import normal_scores, slopes
 
 __all__ = ["STEADY_BEAD", "Draws", "tail_draws"]
 
-Floats = NDArray[np.float64]
 _PUSH = 1.5  # [-] measured: 1 to 2 do alike, and bring the error of 2 % from a seventh to a twentieth
 _PILOT = 512
 # the steady bead that tells the direction: 0.45 x 0.2 mm laid at about 25 mm/s

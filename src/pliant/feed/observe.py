@@ -8,9 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pliant.arrays import Number
+from pliant.arrays import Floats, Number
 from pliant.feed import chain
 from pliant.feed.starting import flow_after_stop, pressure_after, start_time, stop_time
 from pliant.models.bead import bead_area_mm2
@@ -27,7 +26,6 @@ _AT_SHARE = 0.3  # [-] of the grip: the push at which `loss` is stated
 THREAD = Quantity("thread_mm2", 0.006, 2.5, "own guess", True)
 LEAST_MM = 0.5  # [mm] a shorter taper cannot be read
 _THREAD_SCATTER = 0.5  # [-] of the logarithm of a thread's section; own guess
-Floats = NDArray[np.float64]
 
 
 def _column(steps: Sequence[Step], name: str) -> Floats:

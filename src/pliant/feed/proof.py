@@ -11,16 +11,14 @@ warms in it loses `WARMS` of its margin by the time the job is under way, which 
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.passage import ONE, Passage
 
 __all__ = ["WARMS", "left_after_proof", "proof_chances"]
 
 WARMS = 0.1  # [-] share of the margin that a drive loses as it warms; our own guess
 _NODE, _SHARE = np.polynomial.hermite_e.hermegauss(40)
-
-Floats = NDArray[np.float64]
 
 
 def proof_chances(

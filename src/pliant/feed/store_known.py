@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed import chain
 from pliant.records.filament import Filament
 from pliant.records.learned import StoreKnown
@@ -13,7 +13,6 @@ from pliant.records.machine import Machine
 __all__ = ["SteadyBead", "laws_of", "store_known"]
 
 _APART = 1.5  # [-] from the flow to those through which the law is laid
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ such scores the correlations alone hold: a log-normal picture, wider than what w
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.records.filament import Filament
 from pliant.records.learned import Together
 from pliant.records.machine import Machine
@@ -23,7 +23,6 @@ FILAMENT_UNKNOWNS = (
 )  # fmt: skip
 _ROW, _MOVE = "together.row", "together.move"
 _WIDTH = 0.1  # [-] of the draws' own spread, by which one of them is moved: our choice
-Floats = NDArray[np.float64]
 
 
 def extra_scores(filament: Filament) -> list[str]:

@@ -15,14 +15,13 @@ and duality in stochastic dynamic programs, Operations Research 58, 2010, from m
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from pliant.arrays import Floats
 
 __all__ = ["Order", "Tries", "bare_tries", "best_order", "expected_min", "proved_tries", "told_min"]
 
 _CLOSE_MIN = 0.005  # [min] an order is not looked for that saves less
 _MOST_NODES = 4000  # then the best so far stands: a second or so, and never needed by the jobs of the study
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed import chain
 from pliant.feed.by_layer import SHIFT, held_by_row
 from pliant.feed.envelope import Envelope
@@ -38,8 +38,6 @@ _PRACTICE_SHORE_A = 80.0  # "very soft may be impossible": softer spools have no
 # the bed's error of one evening, by three points (Gauss-Hermite)
 _BED, _bed_weight = np.polynomial.hermite_e.hermegauss(3)
 _BED_WEIGHT = _bed_weight / _bed_weight.sum()
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.errors import PliantError
 from pliant.feed.by_layer import stretches_by_row
 from pliant.feed.envelope import Envelope
@@ -25,7 +26,6 @@ __all__ = ["KeptCourse", "course_from", "kept_course", "seen_from"]
 _SLICES = 60  # of the job's time: four minutes of four hours, less than anybody knows of when it jammed
 _DIGITS = 5  # kept of each number
 _LATE_SHARE = 0.05  # [-] of the job: a moment that somebody read off is no surer; our own guess
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

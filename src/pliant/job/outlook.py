@@ -10,8 +10,8 @@ draws for the statement, and in which layer it jams (a jam is taken to cost half
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.errors import ProgramError, RecordError
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
@@ -33,8 +33,6 @@ _NODES = np.geomspace(SLOWEST, 1.0, 5)  # shares of the speed at which margins a
 _SHARES = np.geomspace(SLOWEST, 1.0, 12)[::-1]  # those that are tried, fastest first
 _WIDTH_OF_NOZZLE = (0.8, 2.0)  # [-] bead over orifice; common practice, no source
 _TIMED = (1.0, 0.5, 0.25, SLOWEST)  # between them time is linear in 1/share
-
-Floats = NDArray[np.float64]
 
 
 @lru_cache(maxsize=512)

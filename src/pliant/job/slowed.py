@@ -5,8 +5,8 @@ few speeds, even in logarithms, and read off between them.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.draws import Draws
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
@@ -15,8 +15,6 @@ from pliant.records.machine import Machine
 from pliant.records.program import BEAD, PRIME
 
 __all__ = ["at_share", "least_log_margin", "minutes_at", "minutes_of", "read_off"]
-
-Floats = NDArray[np.float64]
 
 
 def at_share(job: Job, share: float) -> Job:

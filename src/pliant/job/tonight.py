@@ -11,8 +11,9 @@ Start at `weigh_tries`. What a test piece is worth is added by the workflow, whi
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from pliant.arrays import Floats
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope
@@ -53,8 +54,6 @@ _LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less tha
 _PROOF_WORTH = 0.05
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.learning import likelihood as lk
 from pliant.learning.likelihood import Sheets, Space, outcomes
 from pliant.learning.posterior import cloud_of
@@ -29,7 +29,6 @@ _ODD = 0.01  # [-] a reading with a smaller chance (shared among all readings th
 _UNPREDICTED = 0.05  # [-] of a sheet, shared among the sheets
 _REPLICATES = 400
 _DRAWS, _CLOUD = 800, 1500
-Floats = NDArray[np.float64]
 
 
 def left_out(

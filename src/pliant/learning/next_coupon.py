@@ -10,14 +10,12 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.learning.likelihood import Sheets, Space, log_chance, simulated
 from pliant.records.coupon import HELD, Readings, Result, Step
 
 __all__ = ["expected_shrinkage", "template"]
-
-Floats = NDArray[np.float64]
 
 
 def template(kind: str, steps: tuple[Step, ...]) -> Readings:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.errors import NotConvergedError
 from pliant.learning.likelihood import Sheets, essential
 from pliant.learning.proposal import Proposal
@@ -24,7 +24,6 @@ _CLOUD = 4096
 _WANTED, _GOOD, _MOST_ROUNDS = 0.12, 0.25, 12  # effective draws: per stage, and in the end; rounds at most
 _NEAR_ROUNDS = 3
 _CHUNK, _MOST_STEPS = 150, 6000
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ exact, and the smoothing has few dimensions.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.learning.likelihood import Sheets
 
 __all__ = ["Proposal", "informed"]
@@ -16,7 +16,6 @@ _KERNELS, _TAIL, _WIDER, _FAR = 500, 0.2, 2.0, 0.03  # kernels of the smoothed c
 _SLOPES, _EPSILON, _FAINT, _STEEPEST, _MOST_DIRECTIONS = 150, 0.02, 0.03, 30.0, 10
 _FAR_SCALE = 3.0
 _SHORT, _SHORTER = 0.3, 0.3  # share of short strides, and how short
-Floats = NDArray[np.float64]
 
 
 class Proposal:

@@ -8,8 +8,8 @@ there. Where that bound, over the time that hidden air takes to cross, is above 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.job.laying import Laying
 from pliant.mending.leads import Leads
 from pliant.records.program import BEAD
@@ -17,8 +17,6 @@ from pliant.records.program import BEAD
 __all__ = ["MOST_LOST_MM3", "Air", "air_that_counts"]
 
 MOST_LOST_MM3 = 0.5  # [mm3] some 6 mm of a usual bead, behind a wall; our choice
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.cover import cover_travels
 from pliant.mending.order_blocks import Blocks
 from pliant.mending.order_leads import RunLeads
@@ -35,7 +36,6 @@ _STRICT = (1.0, 8.0, 64.0, 512.0)  # how much rest is worth, until there is enou
 _ALIKE = 0.99  # [-] of the rest: order alone, at one speed, is not known better
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.mending.order_leads import RunLeads
 from pliant.mending.order_runs import Stretch
 from pliant.mending.order_words import State
@@ -13,7 +14,6 @@ from pliant.records.program import TRAVEL, Program
 __all__ = ["Blocks"]
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 class Blocks:

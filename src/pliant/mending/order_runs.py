@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.lay import cover_cells, lay_runs, stamp_seconds
 from pliant.kernels.pieces import close_gaps, through_pieces
 from pliant.kernels.raster import AIR
@@ -31,7 +32,6 @@ _WEIGHT = 3.0  # [mm/s] of air that a second less of rest is worth: our choice
 _EFFORT = 0.02
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

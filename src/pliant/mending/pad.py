@@ -18,6 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.job.job import Job
 from pliant.job.tonight import LAGS, ProofBead, proof_bead, proof_lag_s
 from pliant.mending.prime import travel_speed
@@ -42,7 +43,6 @@ _MOST_OVER = 1.3  # [-] of the mean speed, asked of lines that begin and end in 
 _EDGE_MM = 5.0  # from the edge of the reach, and from where it homes, where the program itself stays away: our choice
 _SAME_MM = 0.01
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

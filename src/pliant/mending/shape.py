@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.pull import MOST_PASSES
 from pliant.job.job import Job
 from pliant.kernels.chewed import pulled_too_often
@@ -37,7 +38,6 @@ _HANDED = 0.8  # [-] of what the last run stores, that it may keep
 _LEAST_CUTS = 4.0  # [-] stretches that a run has to be long enough for
 _LEAST_FED, _MOST_FED = 0.8, 3.0  # [-] of its feed that a change of speed takes from a bead, or makes of it
 _DIGITS = 5  # of an E word
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 

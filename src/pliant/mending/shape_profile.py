@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.feed.along import CELL_MM
 from pliant.kernels.bead import bead_along, count_cells
 from pliant.kernels.load import Fed
@@ -28,7 +28,6 @@ _RUN_MM = 40.0  # of the run that is tried; a shorter one is tried at its own le
 _LOOK_MM = 20.0  # in which a start shows
 _WORST = 0.2  # [-] what the worst millimetre counts beside the mean error: our choice
 _GRAIN = 0.1  # [-] runs whose figures differ by less are begun alike
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.mending.shape_profile import STRETCH_S
 from pliant.program.write import Edits, Insert, sole_moves
 from pliant.records.program import Program
@@ -18,7 +19,6 @@ __all__ = ["Fitted", "Stretch", "fit_stretches", "point_along"]
 
 _DIGITS, _PLACES = 5, 4  # of an E word; of a word of place
 _LEAST_MM = 0.02  # a shorter piece is not written
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 

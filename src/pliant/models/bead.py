@@ -7,13 +7,14 @@ their neighbours. Area is volume per length, so it follows from what is fed.
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["bead_area_mm2", "bead_width_mm", "is_squeezed", "strand_diameter_mm"]
 
 
-def bead_area_mm2(width_mm: Numbers, height_mm: Numbers) -> Numbers:
+def bead_area_mm2(width_mm: Number, height_mm: Number) -> Number:
     r"""Area of a pressed bead.
 
     Parameters
@@ -63,7 +64,7 @@ def bead_area_mm2(width_mm: Numbers, height_mm: Numbers) -> Numbers:
     return area
 
 
-def bead_width_mm(area_mm2: Numbers, height_mm: Numbers) -> Numbers:
+def bead_width_mm(area_mm2: Number, height_mm: Number) -> Number:
     r"""Width of a pressed bead of given area and height; inverse of `bead_area_mm2`.
 
     Parameters
@@ -103,7 +104,7 @@ def bead_width_mm(area_mm2: Numbers, height_mm: Numbers) -> Numbers:
     return (a - np.pi * h**2 / 4) / h + h
 
 
-def strand_diameter_mm(area_mm2: Numbers) -> Numbers:
+def strand_diameter_mm(area_mm2: Number) -> Number:
     """Diameter of the free round strand of an area.
 
     Parameters
@@ -130,7 +131,7 @@ def strand_diameter_mm(area_mm2: Numbers) -> Numbers:
     return np.sqrt(4 * np.asarray(area_mm2, dtype=float) / np.pi)
 
 
-def is_squeezed(area_mm2: Numbers, gap_mm: Numbers) -> NDArray[np.bool_] | np.bool_:
+def is_squeezed(area_mm2: Number, gap_mm: Number) -> NDArray[np.bool_] | np.bool_:
     """Whether the nozzle face presses the bead: the gap is smaller than the free strand.
 
     Parameters

@@ -7,7 +7,8 @@ the part. Left out: seams, the open ends of a pattern at the skin, the differenc
 
 import numpy as np
 
-from pliant.checks import Numbers, require_in, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import require_in, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = [
@@ -33,8 +34,8 @@ _THIN = 0.3  # [-] relative density up to which the thin-wall forms are meant
 
 
 def cellular_modulus_mpa(
-    solid_modulus_mpa: Numbers, relative_density: Numbers, pattern: str, direction: str = "in-plane"
-) -> Numbers:
+    solid_modulus_mpa: Number, relative_density: Number, pattern: str, direction: str = "in-plane"
+) -> Number:
     r"""Young's modulus of an infill from that of its walls.
 
     Parameters
@@ -88,7 +89,7 @@ def cellular_modulus_mpa(
     return solid_modulus_mpa * np.where(rho >= 1, 1.0, np.minimum(coefficient * rho**power, rho))
 
 
-def collapse_strain(relative_density: Numbers, pattern: str, direction: str = "in-plane") -> Numbers:
+def collapse_strain(relative_density: Number, pattern: str, direction: str = "in-plane") -> Number:
     r"""Strain at which the walls of an infill fold, so that force stops growing with deflection.
 
     Parameters
@@ -122,7 +123,7 @@ def collapse_strain(relative_density: Numbers, pattern: str, direction: str = "i
     (0.0953, 0.136)
     """
     rho = np.asarray(_checked(relative_density, pattern, direction))
-    strain: Numbers
+    strain: Number
     if pattern == "foam":
         strain = np.full(rho.shape, 0.05)
     elif pattern == "hexagon":
@@ -132,7 +133,7 @@ def collapse_strain(relative_density: Numbers, pattern: str, direction: str = "i
     return np.where(rho >= 1, np.inf, strain)
 
 
-def bonded_block_factor(shape_factor: Numbers, bond: Numbers = 0.9) -> Numbers:
+def bonded_block_factor(shape_factor: Number, bond: Number = 0.9) -> Number:
     """Gain in stiffness of a solid rubbery block whose loaded faces cannot spread.
 
     Parameters
@@ -164,8 +165,8 @@ def bonded_block_factor(shape_factor: Numbers, bond: Numbers = 0.9) -> Numbers:
 
 
 def skinned_modulus_mpa(
-    solid_modulus_mpa: Numbers, core_modulus_mpa: Numbers, wall_share: Numbers, skin_share: Numbers
-) -> Numbers:
+    solid_modulus_mpa: Number, core_modulus_mpa: Number, wall_share: Number, skin_share: Number
+) -> Number:
     """Modulus of a core inside walls along the load and skins across it.
 
     Parameters
@@ -201,7 +202,7 @@ def skinned_modulus_mpa(
     return 1 / (skin / solid_modulus_mpa + (1 - skin) / side_by_side)
 
 
-def _checked(relative_density: Numbers, pattern: str, direction: str) -> Numbers:
+def _checked(relative_density: Number, pattern: str, direction: str) -> Number:
     require_in("pattern", pattern, PATTERNS)
     require_in("direction", direction, DIRECTIONS)
     require_positive(relative_density=relative_density)

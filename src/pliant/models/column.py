@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_in, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_in, require_positive, warn_outside
 from pliant.records.materials import HALF_STRAIN
 
 __all__ = ["END_FACTORS", "THEORIES", "buckling_force_n", "euler_load_n", "softening_load_n"]
@@ -24,7 +25,7 @@ _LEAST, _MOST = 0.5, 20.0  # [-] effective lengths in diameters between which th
 _SQUASH = 2.0  # [-] effective length in diameters under which a rod squashes rather than bends
 
 
-def euler_load_n(youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, effective_length_mm: Numbers) -> Numbers:
+def euler_load_n(youngs_modulus_mpa: Number, second_moment_mm4: Number, effective_length_mm: Number) -> Number:
     r"""Euler's load of a straight elastic column.
 
     Parameters
@@ -74,13 +75,13 @@ def euler_load_n(youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, effect
 
 
 def buckling_force_n(
-    youngs_modulus_mpa: Numbers,
-    diameter_mm: Numbers,
-    gap_mm: Numbers,
+    youngs_modulus_mpa: Number,
+    diameter_mm: Number,
+    gap_mm: Number,
     *,
-    length_factor: Numbers = 1.0,
+    length_factor: Number = 1.0,
     theory: str = "euler",
-) -> Numbers:
+) -> Number:
     r"""Axial force at which a straight filament buckles across an unsupported gap.
 
     Parameters
@@ -158,8 +159,8 @@ def buckling_force_n(
 
 
 def softening_load_n(
-    elastic_load_n: Numbers, youngs_modulus_mpa: Numbers, diameter_mm: Numbers, half_strain: Numbers = HALF_STRAIN
-) -> Numbers:
+    elastic_load_n: Number, youngs_modulus_mpa: Number, diameter_mm: Number, half_strain: Number = HALF_STRAIN
+) -> Number:
     r"""Load at which a column begins to bend whose material softens with strain.
 
     Parameters

@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.models.pressure import slit_drop_mpa
 
 __all__ = ["dam_drop_mpa", "moving_bed_share", "quick_share"]
@@ -19,7 +20,7 @@ _LEAST_INDEX, _MOST_INDEX = 0.1, 1.0
 _ROWS, _COLUMNS = 46, 257  # of the table behind `quick_share`: index by 1 / carried share
 
 
-def moving_bed_share(carried: Numbers, flow_index: Numbers) -> Numbers:
+def moving_bed_share(carried: Number, flow_index: Number) -> Number:
     r"""Share of a still slit's pressure that is left where the lower wall moves with the bed.
 
     Parameters
@@ -89,12 +90,12 @@ def moving_bed_share(carried: Numbers, flow_index: Numbers) -> Numbers:
     return np.where(s <= 0.5, 0.0, np.clip(share, 0.0, 1.0))
 
 
-def _at(y: Numbers, turn: Numbers, power: Numbers) -> Numbers:
+def _at(y: Number, turn: Number, power: Number) -> Number:
     """Speed at a height, without its scale."""
     return turn**power - np.abs(turn - y) ** power
 
 
-def _mean_over_bed(turn: Numbers, power: Numbers) -> Numbers:
+def _mean_over_bed(turn: Number, power: Number) -> Number:
     """Mean speed over the bed's, for a place without shear at `turn`."""
     over = turn ** (power + 1) + np.sign(1 - turn) * np.abs(1 - turn) ** (power + 1)
     bed = _at(1.0, turn, power)
@@ -109,7 +110,7 @@ def _table() -> NDArray[np.float64]:
     return np.hstack([np.ones((_ROWS, 1)), inner, np.zeros((_ROWS, 1))])
 
 
-def quick_share(carried: Numbers, flow_index: Numbers) -> Numbers:
+def quick_share(carried: Number, flow_index: Number) -> Number:
     """`moving_bed_share` read from a table, within 1 % of the still slit's pressure; for the chain's many draws.
 
     Parameters
@@ -136,14 +137,14 @@ def quick_share(carried: Numbers, flow_index: Numbers) -> Numbers:
 
 
 def dam_drop_mpa(
-    flow_mm3_per_s: Numbers,
-    width_mm: Numbers,
-    gap_mm: Numbers,
-    length_mm: Numbers,
-    consistency_pa_sn: Numbers,
-    flow_index: Numbers,
-    bed_mm_per_s: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    width_mm: Number,
+    gap_mm: Number,
+    length_mm: Number,
+    consistency_pa_sn: Number,
+    flow_index: Number,
+    bed_mm_per_s: Number,
+) -> Number:
     """Pressure drop from the orifice's rim to the face's, over a bed that moves.
 
     Parameters

@@ -7,7 +7,8 @@ No measurement of any of these on soft filament was found; the published ones ar
 
 import numpy as np
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["bite_force_n", "grip_force_n", "motor_force_n", "pinch_squash_mm", "slip_loss", "stretch_loss"]
@@ -16,7 +17,7 @@ _HERTZ = 0.35  # [-] squash over the filament's radius past which the contact is
 _LINEAR = 0.2  # [-] strain past which force over E A is no longer the strain
 
 
-def grip_force_n(pinch_n: Numbers, friction: Numbers, driven_wheels: Numbers) -> Numbers:
+def grip_force_n(pinch_n: Number, friction: Number, driven_wheels: Number) -> Number:
     r"""Largest push before the wheel slips.
 
     Parameters
@@ -55,7 +56,7 @@ def grip_force_n(pinch_n: Numbers, friction: Numbers, driven_wheels: Numbers) ->
     return pinch * mu * wheels
 
 
-def bite_force_n(stress_mpa: Numbers, bite_mm2: Numbers, driven_wheels: Numbers) -> Numbers:
+def bite_force_n(stress_mpa: Number, bite_mm2: Number, driven_wheels: Number) -> Number:
     r"""Largest push before the filament shears at the teeth that have cut into it.
 
     Parameters
@@ -103,12 +104,12 @@ def bite_force_n(stress_mpa: Numbers, bite_mm2: Numbers, driven_wheels: Numbers)
     return wheels * stress / np.sqrt(3) * area
 
 
-def _require_wheels(driven_wheels: Numbers) -> None:
+def _require_wheels(driven_wheels: Number) -> None:
     if not np.all(np.isin(driven_wheels, (1, 2))):
         raise DomainError(f"driven_wheels must be 1 or 2, got {driven_wheels}")
 
 
-def motor_force_n(torque_n_mm: Numbers, ratio: Numbers, efficiency: Numbers, radius_mm: Numbers) -> Numbers:
+def motor_force_n(torque_n_mm: Number, ratio: Number, efficiency: Number, radius_mm: Number) -> Number:
     r"""Push from motor torque through a gear at the tooth radius.
 
     Parameters
@@ -153,13 +154,13 @@ def motor_force_n(torque_n_mm: Numbers, ratio: Numbers, efficiency: Numbers, rad
 
 
 def pinch_squash_mm(
-    pinch_n: Numbers,
+    pinch_n: Number,
     *,
-    youngs_modulus_mpa: Numbers,
-    diameter_mm: Numbers,
-    wheel_radius_mm: Numbers,
-    poisson: Numbers = 0.5,
-) -> Numbers:
+    youngs_modulus_mpa: Number,
+    diameter_mm: Number,
+    wheel_radius_mm: Number,
+    poisson: Number = 0.5,
+) -> Number:
     r"""How far one wheel presses into the filament.
 
     Parameters
@@ -217,7 +218,7 @@ def pinch_squash_mm(
     return squash
 
 
-def stretch_loss(spool_pull_n: Numbers, youngs_modulus_mpa: Numbers, diameter_mm: Numbers) -> Numbers:
+def stretch_loss(spool_pull_n: Number, youngs_modulus_mpa: Number, diameter_mm: Number) -> Number:
     r"""Fraction underfed because the wheel meters stretched filament.
 
     Parameters
@@ -264,7 +265,7 @@ def stretch_loss(spool_pull_n: Numbers, youngs_modulus_mpa: Numbers, diameter_mm
     return strain
 
 
-def slip_loss(push_n: Numbers, grip_n: Numbers, size: Numbers = 0.1) -> Numbers:
+def slip_loss(push_n: Number, grip_n: Number, size: Number = 0.1) -> Number:
     r"""Fraction lost to slip at the wheel.
 
     Parameters

@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import require_not_negative, require_positive, warn_outside
 from pliant.constants import GAS_CONSTANT_J_PER_MOL_K
 from pliant.errors import DomainError
 from pliant.units import celsius_to_kelvin
@@ -39,8 +40,8 @@ _MOST_FO = 40.0  # [-] nothing is left: exp(-5.78 * 40) = 1e-101
 
 
 def water_diffusivity_m2_per_s(
-    temperature_c: Numbers, reference_m2_per_s: Numbers, activation_kj_per_mol: Numbers, reference_c: Numbers = 23.0
-) -> Numbers:
+    temperature_c: Number, reference_m2_per_s: Number, activation_kj_per_mol: Number, reference_c: Number = 23.0
+) -> Number:
     r"""Diffusivity of water in the filament at a temperature, after Arrhenius.
 
     Parameters
@@ -96,7 +97,7 @@ def water_diffusivity_m2_per_s(
     return reference_m2_per_s * np.exp(-energy / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / base))
 
 
-def water_left_fraction(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, time_s: Numbers) -> Numbers:
+def water_left_fraction(diffusivity_m2_per_s: Number, diameter_mm: Number, time_s: Number) -> Number:
     r"""Share of the water still inside a bare strand in dry surroundings.
 
     Parameters
@@ -141,7 +142,7 @@ def water_left_fraction(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, tim
     return _left(np.asarray(diffusivity_m2_per_s, float) * np.asarray(time_s, float) / radius_m**2)
 
 
-def drying_time_h(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, left_fraction: Numbers) -> Numbers:
+def drying_time_h(diffusivity_m2_per_s: Number, diameter_mm: Number, left_fraction: Number) -> Number:
     """Hours until a bare strand in dry surroundings holds only a given share of its water.
 
     Parameters
@@ -175,7 +176,7 @@ def drying_time_h(diffusivity_m2_per_s: Numbers, diameter_mm: Numbers, left_frac
     return _fourier(np.asarray(left_fraction, float)) * radius_m**2 / np.asarray(diffusivity_m2_per_s, float) / 3600
 
 
-def saturated_vapour_kpa(temperature_c: Numbers) -> Numbers:
+def saturated_vapour_kpa(temperature_c: Number) -> Number:
     r"""Pressure of saturated water vapour over water.
 
     Parameters
@@ -212,8 +213,8 @@ def saturated_vapour_kpa(temperature_c: Numbers) -> Numbers:
 
 
 def resting_water_percent(
-    saturation_percent: Numbers, room_humidity_percent: Numbers, oven_c: Numbers, room_c: Numbers = 23.0
-) -> Numbers:
+    saturation_percent: Number, room_humidity_percent: Number, oven_c: Number, room_c: Number = 23.0
+) -> Number:
     """Water content at which drying stops when the oven heats plain room air.
 
     Parameters
@@ -264,7 +265,7 @@ def _squared_zeros() -> NDArray[np.float64]:
     return np.asarray(jn_zeros(0, 120) ** 2)
 
 
-def _left(fourier: Numbers) -> NDArray[np.float64]:
+def _left(fourier: Number) -> NDArray[np.float64]:
     fo = np.asarray(fourier, float)
     x2 = _squared_zeros()
     small = np.minimum(fo, _SHORT_FO)

@@ -8,23 +8,24 @@ strain, the wall of the tube giving way. Start with `push_into_guide_n`.
 
 import numpy as np
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["fill_force_n", "guide_lock_force_n", "helix_onset_force_n", "push_into_guide_n"]
 
 
 def push_into_guide_n(
-    push_out_n: Numbers,
+    push_out_n: Number,
     *,
-    length_mm: Numbers,
-    bore_mm: Numbers,
-    turn_rad: Numbers,
-    friction: Numbers,
-    diameter_mm: Numbers,
-    youngs_modulus_mpa: Numbers,
-    helix_onset_n: Numbers = 0.0,
-) -> Numbers:
+    length_mm: Number,
+    bore_mm: Number,
+    turn_rad: Number,
+    friction: Number,
+    diameter_mm: Number,
+    youngs_modulus_mpa: Number,
+    helix_onset_n: Number = 0.0,
+) -> Number:
     r"""Push that must enter a guide for `push_out_n` to leave it; infinite once the filament has locked.
 
     Parameters
@@ -103,14 +104,14 @@ def push_into_guide_n(
 
 def guide_lock_force_n(
     *,
-    length_mm: Numbers,
-    bore_mm: Numbers,
-    turn_rad: Numbers,
-    friction: Numbers,
-    diameter_mm: Numbers,
-    youngs_modulus_mpa: Numbers,
-    helix_onset_n: Numbers = 0.0,
-) -> Numbers:
+    length_mm: Number,
+    bore_mm: Number,
+    turn_rad: Number,
+    friction: Number,
+    diameter_mm: Number,
+    youngs_modulus_mpa: Number,
+    helix_onset_n: Number = 0.0,
+) -> Number:
     r"""Largest push that can leave a guide, however hard one pushes into it.
 
     Parameters
@@ -164,12 +165,12 @@ def guide_lock_force_n(
 
 def helix_onset_force_n(
     *,
-    youngs_modulus_mpa: Numbers,
-    diameter_mm: Numbers,
-    bore_mm: Numbers,
-    weight_n_per_mm: Numbers = 2.83e-5,
-    bend_radius_mm: Numbers | None = None,
-) -> Numbers:
+    youngs_modulus_mpa: Number,
+    diameter_mm: Number,
+    bore_mm: Number,
+    weight_n_per_mm: Number = 2.83e-5,
+    bend_radius_mm: Number | None = None,
+) -> Number:
     r"""Push at which filament coils inside its guide.
 
     Parameters
@@ -228,7 +229,7 @@ def helix_onset_force_n(
     return np.maximum(straight, 8 * stiffness / (clearance * np.asarray(bend_radius_mm, dtype=float)))
 
 
-def fill_force_n(*, youngs_modulus_mpa: Numbers, diameter_mm: Numbers, bore_mm: Numbers) -> Numbers:
+def fill_force_n(*, youngs_modulus_mpa: Number, diameter_mm: Number, bore_mm: Number) -> Number:
     r"""Push at which squeezed filament has swollen to fill the bore.
 
     Parameters
@@ -277,13 +278,13 @@ def fill_force_n(*, youngs_modulus_mpa: Numbers, diameter_mm: Numbers, bore_mm: 
 
 
 def _terms(
-    length_mm: Numbers,
-    bore_mm: Numbers,
-    turn_rad: Numbers,
-    friction: Numbers,
-    diameter_mm: Numbers,
-    youngs_modulus_mpa: Numbers,
-) -> tuple[Numbers, Numbers]:
+    length_mm: Number,
+    bore_mm: Number,
+    turn_rad: Number,
+    friction: Number,
+    diameter_mm: Number,
+    youngs_modulus_mpa: Number,
+) -> tuple[Number, Number]:
     """Return aL and bL."""
     require_positive(
         length_mm=length_mm, bore_mm=bore_mm, diameter_mm=diameter_mm, youngs_modulus_mpa=youngs_modulus_mpa
@@ -294,24 +295,24 @@ def _terms(
     return rub * turn, helix
 
 
-def _growth(bend: Numbers) -> Numbers:
+def _growth(bend: Number) -> Number:
     """(e^x - 1) / x, 1 at 0."""
     return np.where(bend > 1e-12, np.expm1(bend) / np.maximum(bend, 1e-12), 1.0)
 
 
-def _clearance(bore_mm: Numbers, diameter_mm: Numbers) -> Numbers:
+def _clearance(bore_mm: Number, diameter_mm: Number) -> Number:
     bore, diameter = as_floats(bore_mm, diameter_mm)
     if np.any(bore <= diameter):
         raise DomainError(f"bore_mm must exceed diameter_mm, got {np.min(bore)} and {np.max(diameter)}")
     return (bore - diameter) / 2
 
 
-def _stiffness(youngs_modulus_mpa: Numbers, diameter_mm: Numbers) -> Numbers:
+def _stiffness(youngs_modulus_mpa: Number, diameter_mm: Number) -> Number:
     modulus, d = as_floats(youngs_modulus_mpa, diameter_mm)
     return modulus * np.pi * d**4 / 64
 
 
-def _fill(youngs_modulus_mpa: Numbers, diameter_mm: Numbers, bore_mm: Numbers) -> Numbers:
+def _fill(youngs_modulus_mpa: Number, diameter_mm: Number, bore_mm: Number) -> Number:
     modulus, d, bore = as_floats(youngs_modulus_mpa, diameter_mm, bore_mm)
     stretch = (d / bore) ** 2
     return np.pi * d**2 / 4 * modulus / 3 * (stretch**-2 - stretch)

@@ -8,7 +8,8 @@ constants (Wu, Qian, Okwudire 2023, abstract). Start with `time_constant_s`.
 
 import numpy as np
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["compliance_mm3_per_mpa", "ooze_mm3", "stored_length_mm", "time_constant_s"]
@@ -17,12 +18,12 @@ _LINEAR = 0.2  # [-] strain past which force over E A is no longer the strain
 
 
 def compliance_mm3_per_mpa(
-    melt_volume_mm3: Numbers,
-    diameter_mm: Numbers,
-    span_length_mm: Numbers,
-    youngs_modulus_mpa: Numbers,
-    melt_compressibility_per_mpa: Numbers = 1e-3,
-) -> Numbers:
+    melt_volume_mm3: Number,
+    diameter_mm: Number,
+    span_length_mm: Number,
+    youngs_modulus_mpa: Number,
+    melt_compressibility_per_mpa: Number = 1e-3,
+) -> Number:
     r"""Volume stored per unit of melt pressure, by the melt and by the filament between drive and melt.
 
     Parameters
@@ -69,8 +70,8 @@ def compliance_mm3_per_mpa(
 
 
 def time_constant_s(
-    compliance_mm3_per_mpa: Numbers, pressure_mpa: Numbers, flow_mm3_per_s: Numbers, flow_index: Numbers
-) -> Numbers:
+    compliance_mm3_per_mpa: Number, pressure_mpa: Number, flow_mm3_per_s: Number, flow_index: Number
+) -> Number:
     r"""Local time constant of the lag at a steady pressure and flow.
 
     Parameters
@@ -116,12 +117,12 @@ def time_constant_s(
 
 
 def ooze_mm3(
-    time_s: Numbers,
-    pressure_mpa: Numbers,
-    flow_mm3_per_s: Numbers,
-    compliance_mm3_per_mpa: Numbers,
-    flow_index: Numbers,
-) -> Numbers:
+    time_s: Number,
+    pressure_mpa: Number,
+    flow_mm3_per_s: Number,
+    compliance_mm3_per_mpa: Number,
+    flow_index: Number,
+) -> Number:
     r"""Melt that leaves within a time after the feed stops at a steady pressure and flow.
 
     Parameters
@@ -178,9 +179,7 @@ def ooze_mm3(
     return -store * np.expm1(-decay)
 
 
-def stored_length_mm(
-    push_n: Numbers, span_length_mm: Numbers, diameter_mm: Numbers, youngs_modulus_mpa: Numbers
-) -> Numbers:
+def stored_length_mm(push_n: Number, span_length_mm: Number, diameter_mm: Number, youngs_modulus_mpa: Number) -> Number:
     r"""Length of filament that a push stores elastically in a span.
 
     Parameters

@@ -11,7 +11,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_finite, require_in, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_finite, require_in, require_positive, warn_outside
 from pliant.errors import DomainError
 
 __all__ = ["CRITERIA", "axis_temperature_c", "mean_excess_grid", "mean_temperature_c", "melt_flow_limit_mm3_per_s"]
@@ -25,12 +26,12 @@ _POLYMER = (0.03, 0.3)  # [mm2/s] polymers lie near 0.1; a diffusivity in m2/s i
 
 
 def axis_temperature_c(
-    flow_mm3_per_s: Numbers,
-    heated_length_mm: Numbers,
-    wall_c: Numbers,
-    inlet_c: Numbers,
-    diffusivity_mm2_per_s: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    heated_length_mm: Number,
+    wall_c: Number,
+    inlet_c: Number,
+    diffusivity_mm2_per_s: Number,
+) -> Number:
     r"""Temperature on the filament's axis where it leaves the heated tube.
 
     Parameters
@@ -83,12 +84,12 @@ def axis_temperature_c(
 
 
 def mean_temperature_c(
-    flow_mm3_per_s: Numbers,
-    heated_length_mm: Numbers,
-    wall_c: Numbers,
-    inlet_c: Numbers,
-    diffusivity_mm2_per_s: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    heated_length_mm: Number,
+    wall_c: Number,
+    inlet_c: Number,
+    diffusivity_mm2_per_s: Number,
+) -> Number:
     r"""Temperature averaged over the filament's section where it leaves the heated tube.
 
     Parameters
@@ -135,13 +136,13 @@ def mean_temperature_c(
 
 
 def melt_flow_limit_mm3_per_s(
-    heated_length_mm: Numbers,
-    wall_c: Numbers,
-    inlet_c: Numbers,
-    soften_c: Numbers,
-    diffusivity_mm2_per_s: Numbers,
+    heated_length_mm: Number,
+    wall_c: Number,
+    inlet_c: Number,
+    soften_c: Number,
+    diffusivity_mm2_per_s: Number,
     criterion: str = "axis",
-) -> Numbers:
+) -> Number:
     r"""Largest flow at which the filament is soft where it leaves the heated tube.
 
     Parameters
@@ -211,9 +212,7 @@ def melt_flow_limit_mm3_per_s(
     return np.where(hot, np.pi * alpha * length / fo, 0.0)
 
 
-def _temperature(
-    column: int, flow: Numbers, length: Numbers, wall: Numbers, inlet: Numbers, diffusivity: Numbers
-) -> Numbers:
+def _temperature(column: int, flow: Number, length: Number, wall: Number, inlet: Number, diffusivity: Number) -> Number:
     require_positive(flow_mm3_per_s=flow, heated_length_mm=length, diffusivity_mm2_per_s=diffusivity)
     require_finite(wall_c=wall, inlet_c=inlet)
     _warn_unusual(diffusivity)
@@ -248,7 +247,7 @@ def mean_excess_grid() -> tuple[NDArray[np.float64], NDArray[np.float64], float]
     return log_fo, np.ascontiguousarray(mean), _FIRST
 
 
-def _warn_unusual(diffusivity: Numbers) -> None:
+def _warn_unusual(diffusivity: Number) -> None:
     value = np.asarray(diffusivity)
     low, high = _POLYMER
     warn_outside((value < low) | (value > high), f"diffusivity_mm2_per_s outside {low}-{high}, where polymers lie")
@@ -266,7 +265,7 @@ def _series() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.floa
     return log_fo, np.minimum.accumulate(axis), decay @ (4 / b**2)
 
 
-def _excess(fo: Numbers, column: int) -> Numbers:
+def _excess(fo: Number, column: int) -> Number:
     log_fo, *curves = _series()
     value = np.interp(np.log(fo), log_fo, curves[column])
     short = 1 - 4 * np.sqrt(fo / np.pi) + fo if column else np.ones_like(fo)

@@ -8,7 +8,8 @@ swelling of wet filament. Start with `flow_factor`.
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
 __all__ = ["BITE_SHARE", "bite_loss", "flow_factor", "largest_cause"]
@@ -18,7 +19,7 @@ _CAUSES = ("stretch", "slip", "bite")
 BITE_SHARE = (0.3, 1.0)
 
 
-def flow_factor(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
+def flow_factor(stretch: Number, slip: Number, bite: Number) -> Number:
     r"""Multiplier on the filament asked for that makes up for what is lost.
 
     Parameters
@@ -52,7 +53,7 @@ def flow_factor(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
     >>> float(flow_factor(0.02, 0.03, 0.05))
     1.107
     """
-    kept: Numbers = 1.0
+    kept: Number = 1.0
     for name, value in zip(_CAUSES, _fractions(stretch, slip, bite), strict=True):
         if np.any(value >= 1):
             raise DomainError(f"{name} must be under 1, got {np.max(value)}; nothing arrives, so no factor helps")
@@ -60,7 +61,7 @@ def flow_factor(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
     return 1 / kept
 
 
-def largest_cause(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
+def largest_cause(stretch: Number, slip: Number, bite: Number) -> Number:
     """Name of the loss that contributes most to the flow factor.
 
     Parameters
@@ -91,7 +92,7 @@ def largest_cause(stretch: Numbers, slip: Numbers, bite: Numbers) -> Numbers:
     return np.asarray(_CAUSES)[np.argmax(losses, axis=0)]
 
 
-def bite_loss(bite_mm: Numbers, wheel_radius_mm: Numbers) -> Numbers:
+def bite_loss(bite_mm: Number, wheel_radius_mm: Number) -> Number:
     r"""Fraction underfed because soft filament sits deeper in the teeth, so that the wheel meters at a smaller radius.
 
     Parameters
@@ -132,6 +133,6 @@ def bite_loss(bite_mm: Numbers, wheel_radius_mm: Numbers) -> Numbers:
     return loss
 
 
-def _fractions(stretch: Numbers, slip: Numbers, bite: Numbers) -> list[NDArray[np.float64]]:
+def _fractions(stretch: Number, slip: Number, bite: Number) -> list[NDArray[np.float64]]:
     require_not_negative(stretch=stretch, slip=slip, bite=bite)
     return as_floats(stretch, slip, bite)

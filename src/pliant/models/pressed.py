@@ -7,7 +7,8 @@ entries; `sideways_force_n` is what neither may exceed.
 
 import numpy as np
 
-from pliant.checks import Numbers, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import require_not_negative, require_positive, warn_outside
 from pliant.errors import DomainError
 from pliant.models.cellular import cellular_modulus_mpa, collapse_strain, skinned_modulus_mpa
 from pliant.models.stiffness import softened_modulus_mpa
@@ -25,18 +26,18 @@ MOST_STRAIN = 0.2  # [-] the softening law rests on rows at 2 to 50 %, the cell 
 
 
 def block_force_n(
-    youngs_modulus_mpa: Numbers,
-    deflection_mm: Numbers,
+    youngs_modulus_mpa: Number,
+    deflection_mm: Number,
     *,
-    area_mm2: Numbers,
-    height_mm: Numbers,
-    relative_density: Numbers,
+    area_mm2: Number,
+    height_mm: Number,
+    relative_density: Number,
     pattern: str = "hexagon",
     direction: str = "axial",
-    wall_share: Numbers = 0.0,
-    skin_share: Numbers = 0.0,
-    wall_fold_strain: Numbers = np.inf,
-) -> Numbers:
+    wall_share: Number = 0.0,
+    skin_share: Number = 0.0,
+    wall_fold_strain: Number = np.inf,
+) -> Number:
     """Force that presses a block of walls, skins and infill together by a deflection.
 
     Parameters
@@ -99,7 +100,7 @@ def block_force_n(
     return skinned_modulus_mpa(solid, beside, 0.0, skin_share) * area_mm2 * strain
 
 
-def wall_fold_strain(walls: Numbers, relative_density: Numbers, pattern: str) -> Numbers:
+def wall_fold_strain(walls: Number, relative_density: Number, pattern: str) -> Number:
     """Strain at which the outer walls buckle between the points where the infill holds them.
 
     Parameters
@@ -136,9 +137,7 @@ def wall_fold_strain(walls: Numbers, relative_density: Numbers, pattern: str) ->
     return np.asarray(walls, float) ** 2 * collapse_strain(relative_density, prism, "axial")
 
 
-def sideways_force_n(
-    bending_n_mm2: Numbers, shear_n: Numbers, height_mm: Numbers, length_factor: Numbers = 1.0
-) -> Numbers:
+def sideways_force_n(bending_n_mm2: Number, shear_n: Number, height_mm: Number, length_factor: Number = 1.0) -> Number:
     r"""Force at which a pressed piece, taller than it is wide, buckles sideways as a whole.
 
     Parameters
@@ -185,8 +184,8 @@ def sideways_force_n(
 
 
 def annular_plate_stiffness_n_per_mm(
-    youngs_modulus_mpa: Numbers, outer_mm: Numbers, inner_mm: Numbers, thickness_mm: Numbers, poisson: float = 0.5
-) -> Numbers:
+    youngs_modulus_mpa: Number, outer_mm: Number, inner_mm: Number, thickness_mm: Number, poisson: float = 0.5
+) -> Number:
     r"""Axial stiffness of a flat ring, held at its outer edge, moved at its inner edge, both kept level.
 
     Parameters
@@ -242,8 +241,8 @@ def annular_plate_stiffness_n_per_mm(
 
 
 def bellows_stiffness_n_per_mm(
-    youngs_modulus_mpa: Numbers, outer_mm: Numbers, inner_mm: Numbers, height_mm: Numbers, wall_mm: Numbers, folds: int
-) -> Numbers:
+    youngs_modulus_mpa: Number, outer_mm: Number, inner_mm: Number, height_mm: Number, wall_mm: Number, folds: int
+) -> Number:
     r"""Axial stiffness of a bellows of straight flanks, printed upright.
 
     Parameters
@@ -296,7 +295,7 @@ def bellows_stiffness_n_per_mm(
     return 1 / (2 * folds * (cosine**2 / across + sine**2 / along))
 
 
-def _held(modulus_mpa: Numbers, strain: Numbers, most: Numbers) -> Numbers:
+def _held(modulus_mpa: Number, strain: Number, most: Number) -> Number:
     """Secant modulus of walls whose stress stops growing at a strain."""
     reached = np.minimum(strain, most)
     share = np.divide(reached, strain, out=np.ones(np.shape(reached)), where=np.asarray(strain) > 0)

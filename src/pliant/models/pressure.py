@@ -7,7 +7,8 @@ factor. Also left out: end effects of the land, heat from shear, melt driven bac
 
 import numpy as np
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive, warn_outside
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive, warn_outside
 from pliant.constants import GAS_CONSTANT_J_PER_MOL_K
 from pliant.errors import DomainError
 from pliant.units import celsius_to_kelvin, pa_to_mpa
@@ -19,8 +20,8 @@ _DECOMPOSES_C = 270.0  # [degC] two TPU grades lose 5 % of their mass at 267 and
 
 
 def tube_drop_mpa(
-    flow_mm3_per_s: Numbers, radius_mm: Numbers, length_mm: Numbers, consistency_pa_sn: Numbers, flow_index: Numbers
-) -> Numbers:
+    flow_mm3_per_s: Number, radius_mm: Number, length_mm: Number, consistency_pa_sn: Number, flow_index: Number
+) -> Number:
     r"""Pressure drop of a straight round channel.
 
     Parameters
@@ -78,13 +79,13 @@ def tube_drop_mpa(
 
 
 def cone_drop_mpa(
-    flow_mm3_per_s: Numbers,
-    radius_in_mm: Numbers,
-    radius_out_mm: Numbers,
-    half_angle_deg: Numbers,
-    consistency_pa_sn: Numbers,
-    flow_index: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    radius_in_mm: Number,
+    radius_out_mm: Number,
+    half_angle_deg: Number,
+    consistency_pa_sn: Number,
+    flow_index: Number,
+) -> Number:
     r"""Shear part of the pressure drop of a cone.
 
     Parameters
@@ -159,13 +160,13 @@ def cone_drop_mpa(
 
 
 def slit_drop_mpa(
-    flow_mm3_per_s: Numbers,
-    width_mm: Numbers,
-    gap_mm: Numbers,
-    length_mm: Numbers,
-    consistency_pa_sn: Numbers,
-    flow_index: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    width_mm: Number,
+    gap_mm: Number,
+    length_mm: Number,
+    consistency_pa_sn: Number,
+    flow_index: Number,
+) -> Number:
     r"""Pressure drop of a flat slit, such as the gap under the nozzle face while a bead is laid.
 
     Parameters
@@ -224,13 +225,13 @@ def slit_drop_mpa(
 
 
 def face_drop_mpa(
-    flow_mm3_per_s: Numbers,
-    gap_mm: Numbers,
-    radius_in_mm: Numbers,
-    radius_out_mm: Numbers,
-    consistency_pa_sn: Numbers,
-    flow_index: Numbers,
-) -> Numbers:
+    flow_mm3_per_s: Number,
+    gap_mm: Number,
+    radius_in_mm: Number,
+    radius_out_mm: Number,
+    consistency_pa_sn: Number,
+    flow_index: Number,
+) -> Number:
     r"""Pressure drop of flow that spreads all round below a flat face, from orifice to rim.
 
     Parameters
@@ -300,7 +301,7 @@ def face_drop_mpa(
     return pa_to_mpa(2 * K / h * rate**n * reach)
 
 
-def temperature_shift(temperature_c: Numbers, reference_c: Numbers, activation_kj_per_mol: Numbers) -> Numbers:
+def temperature_shift(temperature_c: Number, reference_c: Number, activation_kj_per_mol: Number) -> Number:
     r"""Arrhenius factor on the consistency, 1 at the reference temperature.
 
     Parameters

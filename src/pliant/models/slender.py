@@ -6,7 +6,8 @@ nozzle on a part is known from no source: `side_force_n` is an estimate with a w
 
 import numpy as np
 
-from pliant.checks import Numbers, require_not_negative, require_positive
+from pliant.arrays import Number
+from pliant.checks import require_not_negative, require_positive
 
 __all__ = [
     "SIDE_FORCE_SHARE",
@@ -25,8 +26,8 @@ _SHEAR = 5 / 6  # [-] shear coefficient of a rectangle; from memory
 
 
 def tip_stiffness_n_per_mm(
-    youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, height_mm: Numbers, *, area_mm2: Numbers | None = None
-) -> Numbers:
+    youngs_modulus_mpa: Number, second_moment_mm4: Number, height_mm: Number, *, area_mm2: Number | None = None
+) -> Number:
     """Side stiffness at the tip of a post clamped at its foot.
 
     Parameters
@@ -70,8 +71,8 @@ def tip_stiffness_n_per_mm(
 
 
 def self_weight_height_mm(
-    youngs_modulus_mpa: Numbers, second_moment_mm4: Numbers, area_mm2: Numbers, density_kg_per_m3: Numbers
-) -> Numbers:
+    youngs_modulus_mpa: Number, second_moment_mm4: Number, area_mm2: Number, density_kg_per_m3: Number
+) -> Number:
     """Height at which a prismatic post clamped at its foot buckles under its own weight (Greenhill).
 
     Parameters
@@ -112,7 +113,7 @@ def self_weight_height_mm(
     return np.cbrt(_GREENHILL * np.asarray(youngs_modulus_mpa) * second_moment_mm4 / weight_n_per_mm)
 
 
-def side_force_n(contact_pressure_mpa: Numbers, bead_area_mm2: Numbers, *, share: float = SIDE_FORCE_SHARE) -> Numbers:
+def side_force_n(contact_pressure_mpa: Number, bead_area_mm2: Number, *, share: float = SIDE_FORCE_SHARE) -> Number:
     """Side force of the nozzle on what it prints: pressure under the face times bead area times a share.
 
     Parameters
@@ -148,7 +149,7 @@ def side_force_n(contact_pressure_mpa: Numbers, bead_area_mm2: Numbers, *, share
     return np.asarray(contact_pressure_mpa) * bead_area_mm2 * share
 
 
-def wall_spread_mm(width_mm: Numbers, height_mm: Numbers) -> Numbers:
+def wall_spread_mm(width_mm: Number, height_mm: Number) -> Number:
     """Width of a thin wall that shares a push at the middle of its free edge: twice the height, at most the wall's.
 
     Parameters

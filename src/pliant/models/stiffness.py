@@ -7,8 +7,8 @@ material reads 95A and 50D there, so use D. Start with `modulus_from_hardness_mp
 
 import numpy as np
 
+from pliant.arrays import Number
 from pliant.checks import (
-    Numbers,
     as_floats,
     require_finite,
     require_in,
@@ -26,7 +26,7 @@ METHODS = ("data-sheets", "indentation", "log-linear")
 _MOST_STRAIN = 0.5  # [-] largest strain of those rows
 
 
-def modulus_from_hardness_mpa(shore: Numbers, scale: str = "A", method: str = "data-sheets") -> Numbers:
+def modulus_from_hardness_mpa(shore: Number, scale: str = "A", method: str = "data-sheets") -> Number:
     r"""Young's modulus at small strain and 23 degC from a Shore reading.
 
     Parameters
@@ -97,7 +97,7 @@ def modulus_from_hardness_mpa(shore: Numbers, scale: str = "A", method: str = "d
     return 10 ** (0.0235 * (s + shift) - 0.6403)
 
 
-def softened_modulus_mpa(youngs_modulus_mpa: Numbers, strain: Numbers = 0.0, temperature_c: Numbers = 23.0) -> Numbers:
+def softened_modulus_mpa(youngs_modulus_mpa: Number, strain: Number = 0.0, temperature_c: Number = 23.0) -> Number:
     r"""Secant modulus at a strain and temperature.
 
     Parameters

@@ -9,7 +9,8 @@ No published measurement of this store in soft filament was found; `learn` reads
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.checks import Numbers, as_floats, require_not_negative, require_positive
+from pliant.arrays import Number
+from pliant.checks import as_floats, require_not_negative, require_positive
 from pliant.errors import DomainError
 
 __all__ = ["flow_of_store_mm3_per_s", "planned_feed_mm3_per_s", "store_left_mm3", "stored_mm3"]
@@ -17,7 +18,7 @@ __all__ = ["flow_of_store_mm3_per_s", "planned_feed_mm3_per_s", "store_left_mm3"
 _LINEAR = 1e-9  # [-] how near to 1 an index counts as 1
 
 
-def stored_mm3(flow_mm3_per_s: Numbers, store_at_one_mm3: Numbers, flow_index: Numbers) -> Numbers:
+def stored_mm3(flow_mm3_per_s: Number, store_at_one_mm3: Number, flow_index: Number) -> Number:
     r"""Volume stored between drive and nozzle at a steady flow.
 
     Parameters
@@ -56,7 +57,7 @@ def stored_mm3(flow_mm3_per_s: Numbers, store_at_one_mm3: Numbers, flow_index: N
     return s1 * q**n
 
 
-def flow_of_store_mm3_per_s(stored_mm3: Numbers, store_at_one_mm3: Numbers, flow_index: Numbers) -> Numbers:
+def flow_of_store_mm3_per_s(stored_mm3: Number, store_at_one_mm3: Number, flow_index: Number) -> Number:
     """Flow that a store pushes out: `stored_mm3` turned round.
 
     Parameters
@@ -91,7 +92,7 @@ def flow_of_store_mm3_per_s(stored_mm3: Numbers, store_at_one_mm3: Numbers, flow
 
 
 def store_left_mm3(
-    start_mm3: Numbers, time_s: Numbers, store_at_one_mm3: Numbers, flow_index: Numbers
+    start_mm3: Number, time_s: Number, store_at_one_mm3: Number, flow_index: Number
 ) -> NDArray[np.float64]:
     r"""Volume still stored a time after the feed has stopped.
 
@@ -212,7 +213,7 @@ def planned_feed_mm3_per_s(
     return feed
 
 
-def _index(flow_index: Numbers) -> NDArray[np.float64]:
+def _index(flow_index: Number) -> NDArray[np.float64]:
     require_positive(flow_index=flow_index)
     (n,) = as_floats(flow_index)
     if np.any(n > 1):

@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.errors import DomainError
 from pliant.models.drying import (
     ACTIVATION_KJ_PER_MOL,
@@ -28,7 +29,6 @@ from pliant.say import number
 
 __all__ = ["Leaving", "band", "drying_limit_c", "published_rows", "saturated_percent", "water_now"]
 
-Floats = NDArray[np.float64]
 _DRAWS, _SEED = 1000, 20250
 # [% of mass] uptake of printed TPU in water, preprint 202604.1293 (2026), abstract: up to about 1.80 % for 60-85A,
 # 1.18-1.42 % for 89-98A; lower end for the soft ones: 1.6 g per 100 cm3 (Schneider et al. 1968) at 1.2 g/cm3

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.program.gaps import Gaps, between_beads, debt_before, gap_numbers
 from pliant.program.pairing import Pairing, Path, pair_programs
 from pliant.records.mending import Intent
@@ -19,7 +20,6 @@ __all__ = ["PLACE_MM", "Alongside"]
 PLACE_MM = 0.002  # words have three decimals; two roundings and a projection
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

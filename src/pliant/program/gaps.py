@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.records.program import HOME, Program
 
 __all__ = ["Gaps", "between_beads", "debt_before", "gap_numbers"]
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

@@ -4,12 +4,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.records.program import HOME, Program
 
 __all__ = ["bead_lines", "extent_mm"]
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.pair import Walk, pair_pieces
 from pliant.records.program import HOME, Program
 
@@ -23,7 +24,6 @@ _WINDOW = 64  # [pieces] looked ahead for the way back after a difference
 _MOST_LOSSES = 200
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

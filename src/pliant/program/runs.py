@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.touch import connected, touching_runs
 from pliant.program.coverage import chords_of
 from pliant.program.pairing import path_of
@@ -23,7 +24,6 @@ TOUCH_SHARE = 0.05  # [-] of their width, if that is more
 _LEAST_HALF_MM = 0.05  # half a width is never taken for less
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

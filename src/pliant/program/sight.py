@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.sight import join_air, shown_pieces
 from pliant.program.coverage import Coverage, chords_of
 from pliant.program.layers import Layering
@@ -36,7 +37,6 @@ _MOST_LOOKS = 2**23  # places on open travel that are looked at
 _LOOK_CELLS = 2.0  # from one to the next, where those allow it
 _DIAGONAL = 0.5**0.5
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.kernels.splice import format_numbers, line_starts, splice
 from pliant.kernels.words import find_words
 from pliant.language.edit import set_word
@@ -20,7 +21,6 @@ __all__ = ["LineEdits", "Lines", "line_texts"]
 _BLOCK_BYTES = 1 << 26
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 def line_texts(path: str | Path, lines: Ints) -> dict[int, bytes]:

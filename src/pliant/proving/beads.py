@@ -34,7 +34,6 @@ _CLEAR_MM = 1.0  # from the middle of a priming bead to the middle of a bead of 
 _READING_STATES = ("offset_mm", "e_absolute", "absolute", "unit")
 _WAITS = (("M", 109), ("M", 190))  # for a temperature
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.program.alongside import Alongside
 from pliant.program.beside import find_proof, without_moves
 from pliant.records.mending import Intent
@@ -18,7 +19,6 @@ DRIFT_MM = 6e-6  # [mm] of filament per word: half a unit of the fifth decimal, 
 SAME_SPEED = 1e-6  # [-] share
 KEPT_SPEED = 1e-3  # [-] share; where speeds are to be kept an F word may still be rounded
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

@@ -51,7 +51,6 @@ STORE = "no less than nothing stored, no more than the flow stores"
 DRIVE = "the drive within its limits, new pieces long enough"
 
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Floats
 from pliant.program.alongside import PLACE_MM
 from pliant.program.gaps import Gaps
 from pliant.program.outline import extent_mm
@@ -23,7 +24,6 @@ __all__ = ["debt_settled", "push_kept", "space_kept"]
 
 _MARGIN_MM = 1.0
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
