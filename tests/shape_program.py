@@ -64,6 +64,6 @@ def shaped(folder, lines, records=None, out="shaped.gcode"):
     job = job_of(read_program(path), *records)
     edits = Edits.none(job.program)
     compensation_off(job.program, edits)
-    changes, promised, why = mend_shape(job, edits)
+    changes, promised = mend_shape(job, edits)
     rewrite(job.program, edits, goal)
-    return path, goal, Intent(shaping=promised, may_change_retraction=True), changes, why
+    return path, goal, Intent(shaping=promised, may_change_retraction=True), changes

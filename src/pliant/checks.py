@@ -80,10 +80,7 @@ def _warn_unusual(name: str, value: Any) -> None:
         array = np.asarray(value)
         if array.size and (array.min() < low or array.max() > high):
             message = f"{name} outside {low:g} to {number(high, 4)} ({why}); check the unit"
-            if (heard := _HEARD.get()) is not None:
-                heard.append((message, (array < low) | (array > high)))
-            else:
-                warnings.warn(message, ValidityWarning, stacklevel=4)
+            warn_outside((array < low) | (array > high), message, stacklevel=5)
 
 
 def require_finite(**quantities: Any) -> None:
@@ -100,13 +97,13 @@ def require_in(name: str, value: str, allowed: tuple[str, ...]) -> None:
         raise DomainError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
 
 
-def warn_outside(outside: Any, message: str) -> None:
+def warn_outside(outside: Any, message: str, *, stacklevel: int = 3) -> None:
     """Warn once, with `ValidityWarning`, if any element of `outside` is true; where it is counted, count it instead."""
     heard = _HEARD.get()
     if heard is not None:
         heard.append((message, outside))
     elif np.any(outside):
-        warnings.warn(message, ValidityWarning, stacklevel=3)
+        warnings.warn(message, ValidityWarning, stacklevel=stacklevel)
 
 
 def note_outside(outside: Any, message: str) -> None:

@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mend_workshop import PROGRAMS, judged, program_of
+from pliant.constants import GENTLE_MM_PER_S
 from pliant.feed.pull import MOST_PASSES, Pull, passes_through_drive, pull_for
-from pliant.mending.retract import NO_THREAD_MM, SLOW_MM_PER_S, mend_retraction
+from pliant.mending.retract import NO_THREAD_MM, mend_retraction
 from pliant.program.write import Edits
 from pliant.records.program import RECOVER, RETRACT
 
@@ -51,7 +52,7 @@ def test_limit_kept_ones_are_gentle(tmp_path):
     edits, changes = _mended(case, np.full(n, 10.0), np.full(n, 0.5))
     kept = np.isin(case.program.kind, (RETRACT, RECOVER)) & ~edits.drop
     assert kept.any()
-    assert (edits.speed_mm_per_s[kept] <= SLOW_MM_PER_S).all()
+    assert (edits.speed_mm_per_s[kept] <= GENTLE_MM_PER_S).all()
     assert (np.abs(edits.filament_mm[kept]) == 0.5).all()
     assert "0.50 mm at 15 mm/s" in changes[0].after
 

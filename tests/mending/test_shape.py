@@ -31,8 +31,8 @@ def _beads(path, goal, intent, records):
 @pytest.mark.parametrize("absolute", [False, True])
 def test_limit_starts_and_stops_get_right(tmp_path, speed, absolute):
     """By the model that it was planned with: half the error or less, nearly no ooze, all of it certified."""
-    path, goal, intent, changes, why = shaped(tmp_path, lines_of_runs(speed=speed, absolute=absolute, reset=absolute))
-    assert len(changes) == 6 and why == ""
+    path, goal, intent, changes = shaped(tmp_path, lines_of_runs(speed=speed, absolute=absolute, reset=absolute))
+    assert len(changes) == 6
     before, after = _beads(path, goal, intent, pair())
     assert after.bead.rms < (0.06 if speed < 20 else 0.1) and after.bead.rms < 0.5 * before.bead.rms
     assert abs(after.bead.error).max() < 0.4 < abs(before.bead.error).max()
@@ -55,7 +55,7 @@ def test_limit_starts_and_stops_get_right(tmp_path, speed, absolute):
 def test_roundtrip_every_run_keeps_its_filament(tmp_path, on, spool, **how):
     """Whatever the program: written, read again, certified; the whole filament is the input's to the last digit."""
     records = pair(on, spool)
-    path, goal, intent, _, _ = shaped(tmp_path, lines_of_runs(**how), records)
+    path, goal, intent, _ = shaped(tmp_path, lines_of_runs(**how), records)
     one, two = read_program(path), read_program(goal)
     digit = 25.4 if how["inches"] else 1.0
     count = 1 + np.count_nonzero(two.filament_mm)
@@ -160,7 +160,7 @@ def made(tmp_path_factory):
 
 @pytest.mark.parametrize("name", DAMAGE)
 def test_limit_damage_is_seen(made, tmp_path, name):
-    path, goal, intent, _, _ = made
+    path, goal, intent, _ = made
     edit, expected = DAMAGE[name]
     lines = goal.read_text().splitlines()
     damaged = edit(lines)
@@ -176,7 +176,7 @@ def test_limit_damage_is_seen(made, tmp_path, name):
 def test_limit_a_stated_store_that_cannot_be_is_no_proof(made):
     from dataclasses import replace
 
-    path, goal, intent, _, _ = made
+    path, goal, intent, _ = made
     for wrong in (
         {"store_at_one_mm": -1.0}, {"handed_mm": -0.1}, {"flow_index": 1.5}, {"most_mm": 0.1},
         {"drive_mm_per_s": 10.0}, {"store_at_one_mm": 0.1}, {"least_s": 0.5}, {"step_mm_per_s": 0.01},
@@ -188,7 +188,7 @@ def test_limit_a_stated_store_that_cannot_be_is_no_proof(made):
 def test_limit_the_unshaped_file_is_proved_without_leave_and_the_shaped_one_is_not(made):
     from pliant.records.mending import Intent
 
-    path, goal, _, _, _ = made
+    path, goal, _, _ = made
     assert certify(path, path, Intent()).certified
     failed = {o.obligation for o in certify(path, goal, Intent(may_change_retraction=True)).obligations if not o.holds}
     assert {names.VOLUME, names.DEBT, names.PUSH} <= failed
@@ -223,7 +223,7 @@ def test_limit_a_change_of_speed_moves_the_store_before_and_behind_it(tmp_path):
     at = [k for k, x in enumerate(lines) if x.startswith("G1 X130")]
     for k in at:
         lines[k] += " F600"
-    path, goal, intent, _, _ = shaped(tmp_path, lines)
+    path, goal, intent, _ = shaped(tmp_path, lines)
     before, after = _beads(path, goal, intent, pair())
     middle = slice(40, 80)
     assert np.sqrt((after.bead.error[middle] ** 2).mean()) < 0.7 * np.sqrt((before.bead.error[middle] ** 2).mean())
@@ -247,7 +247,7 @@ def test_limit_refused_in_one_line_and_nothing_written(tmp_path, edit, said):
 
 
 def test_limit_a_shaped_program_is_not_shaped_again(tmp_path):
-    path, goal, _, _, _ = shaped(tmp_path, lines_of_runs())
+    path, goal, _, _ = shaped(tmp_path, lines_of_runs())
     assert shaped_already(read_program(path)) == 0 < shaped_already(read_program(goal))
     with pytest.raises(ProgramError, match="the feed is shaped already"):
         require_unshaped(read_program(goal))
@@ -259,7 +259,7 @@ def test_limit_a_shaped_program_is_not_shaped_again(tmp_path):
 @pytest.mark.parametrize("speed", [15.0, 40.0])
 def test_roundtrip_a_shaped_file_alone_is_read_for_what_it_is_to_lay(tmp_path, speed):
     """Without the input: the sections of the beads, from what each run is fed in all."""
-    path, goal, intent, _, _ = shaped(tmp_path, lines_of_runs(speed=speed))
+    path, goal, intent, _ = shaped(tmp_path, lines_of_runs(speed=speed))
     one, two = read_program(path), read_program(goal)
     true = asked_along(one, two, intent, 1.75)
     np.testing.assert_allclose(levelled_mm(two), true, rtol=0.02, atol=1e-4)

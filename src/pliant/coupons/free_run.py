@@ -23,7 +23,7 @@ _HIGH_MM = 60.0
 def free_run_steps(machine: Machine, filament: Filament) -> tuple[Step, ...]:
     """Steps through the quantiles of the failing flow in air; parameters as `ladder_steps`."""
     nozzle_c = middle_c(filament)
-    area = np.pi * filament.diameter_mm.value**2 / 4
+    area = filament.section_mm2
     limit = failing_flow_mm3_per_s(machine, filament, nozzle_c=nozzle_c, width_mm=1.0, gap_mm=np.inf)
     flows = rising_flows(limit, _STEPS, 0.7 * machine.max_speed_mm_per_s[3] * area)
     asked, pauses = _ASKED_MM, _PAUSE_S * len(flows)

@@ -59,7 +59,7 @@ def _stored_mm(
 ) -> float:
     """Filament that the records store at a flow, at their middle. [mm]"""
     known = store_known(machine, filament, SteadyBead(flow, nozzle_c, width, height))
-    return known.stored_mm3[0] / (np.pi * filament.diameter_mm.value**2 / 4)
+    return known.stored_mm3[0] / filament.section_mm2
 
 
 def _stretch_mm(wanted_mm: float, speed_mm_per_s: float) -> float:

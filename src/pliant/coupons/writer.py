@@ -7,6 +7,7 @@ differ about. No retraction anywhere: soft filament takes none, and a jam must s
 import math
 from itertools import pairwise
 
+from pliant.constants import GENTLE_MM_PER_S
 from pliant.errors import DomainError
 from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
@@ -24,8 +25,6 @@ _LIFT_MM = 10.0
 _TOOTH_MM = 1.2
 _MOST_FED_MM = 40.0  # from memory: controllers that bound an extrusion on the spot commonly do so at 50 mm
 _WIDTH, _HEIGHT = 1.6, 0.6  # [nozzle bores] a wide, flat bead holds to the bed and keeps the axes slow; our choice
-
-_GENTLE_MM_PER_S = 15.0  # of filament alone; common practice, no source: soft filament is moved gently
 
 
 def bead_of(machine: Machine) -> tuple[float, float]:
@@ -151,7 +150,7 @@ class Writer:
     def alone(self, length_mm: float) -> None:
         """Draw filament back on the spot, or give it back; nothing where there is none."""
         if length_mm:
-            self.lines.append(f"G1 E{length_mm:.5f} F{60 * _GENTLE_MM_PER_S:g}")
+            self.lines.append(f"G1 E{length_mm:.5f} F{60 * GENTLE_MM_PER_S:g}")
             self.fed_mm += length_mm
 
     def wait(self, seconds: float) -> None:

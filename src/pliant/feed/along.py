@@ -5,19 +5,21 @@ nozzle's face levels what it lays, so that the bead is told over each millimetre
 the whole job (the temperature and the flow of most of its melt), friction along a guide. Start with `follow_bead`.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.arrays import Floats
+from pliant.arrays import Floats, Number
 from pliant.feed import chain
 from pliant.feed.load import Course, bounded_gap_mm, fed_along
 from pliant.kernels.bead import bead_along, count_cells
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
+from pliant.sampling import weighted_median
 
-__all__ = ["CELL_MM", "BeadAlong", "StoreLaw", "follow_bead", "squeeze_of", "store_law"]
+__all__ = ["CELL_MM", "BeadAlong", "StoreLaw", "follow_bead", "law_through", "squeeze_of", "store_law"]
 
 CELL_MM = 1.0  # over which the bead is told: about the face of a nozzle, which levels what lies under it
 _APART = 1.5  # [-] from the flow of the job to those through which the law is laid
@@ -105,29 +107,41 @@ def store_law(
     """
     theta = chain.central(machine, filament) if theta is None else theta
     ratio = squeeze_of(course, theta) if ratio is None else ratio
-    area = np.pi * filament.diameter_mm.value**2 / 4
+    area = filament.section_mm2
     bead = np.flatnonzero((course.width_mm > 0) & (course.length_mm > 0) & (asked_mm > 0))
     if not bead.size:
         return StoreLaw(0.0, float(min(np.asarray(theta["flow_index"]).mean(), 1.0)))
     volume = asked_mm[bead] * area
     flow = volume / course.length_mm[bead] * course.peak_mm_per_s[bead]
-    q, r = _middle(flow, volume), _middle(ratio[bead], volume)
+    q, r = weighted_median(flow, volume), weighted_median(ratio[bead], volume)
     celsius = float(course.nozzle_c[np.bincount(course.heat[bead], volume).argmax()])
 
     def stored(at: float) -> float:
         pressure = r * chain.free_pressure_mpa(at, celsius, theta)
         return float(chain.compliance(machine, theta, pressure) * pressure)
 
-    low, high = stored(q / _APART), stored(q * _APART)
-    index = float(np.clip(np.log(high / low) / (2 * np.log(_APART)), 0.05, 1.0))
-    return StoreLaw(stored(q) / r / q**index, index)
+    store, index = law_through(stored, q)
+    return StoreLaw(float(store) / r, float(index))
 
 
-def _middle(value: Floats, weight: Floats) -> float:
-    """Weighted median."""
-    order = np.argsort(value)
-    total = np.cumsum(weight[order])
-    return float(value[order[np.searchsorted(total, total[-1] / 2)]])
+def law_through(stored_mm3: Callable[[float], Number], flow_mm3_per_s: float) -> tuple[Number, Number]:
+    """Law S(q) = s1 q^n through what is stored at a flow, at two thirds and at one and a half times of it.
+
+    Parameters
+    ----------
+    stored_mm3 : callable
+        Volume stored at a flow. [mm3/s -> mm3]
+    flow_mm3_per_s : float
+        Where the law holds best. [mm3/s]
+
+    Returns
+    -------
+    store_at_one_mm3, flow_index : float or ndarray
+        In the shape of what `stored_mm3` gives. [mm3, -]
+    """
+    low, high, at = (stored_mm3(flow_mm3_per_s * f) for f in (1 / _APART, _APART, 1.0))
+    index = np.clip(np.log(high / low) / (2 * np.log(_APART)), 0.05, 1.0)
+    return at / flow_mm3_per_s**index, index
 
 
 def follow_bead(

@@ -180,7 +180,7 @@ def envelope(course: Course, machine: Machine, filament: Filament, groups: Group
     """
     groups = groups or operating_groups(course)
     heat, first, gap, width = groups.heat, groups.first_layer, groups.gap_mm, groups.width_mm
-    area = np.pi * filament.diameter_mm.value**2 / 4
+    area = filament.section_mm2
     moves = fed_along(course, float(area))
     theta = chain.central(machine, filament)
     ratio = chain.dam_ratio(width, bounded_gap_mm(gap), theta)

@@ -85,10 +85,9 @@ def carried_between(
     flow = np.maximum(np.array([speeds_mm_per_s["low"], speeds_mm_per_s["high"]]) * area, 1e-9)
     theta = chain.after(chain.central(machine, filament), float(groups.end_s[g]))
     gap = bounded_gap_mm(np.array([height]))
-    pressure = chain.free_pressure_mpa(flow, float(groups.nozzle_c[g]), theta) * chain.dam_ratio(width, gap, theta)
-    at = chain.margins(machine, theta, pressure_mpa=pressure, flow_mm3_per_s=flow, nozzle_c=float(groups.nozzle_c[g]))[
-        0
-    ]
+    celsius = float(groups.nozzle_c[g])
+    pressure = chain.free_pressure_mpa(flow, celsius, theta) * chain.dam_ratio(width, gap, theta)
+    at, *_ = chain.margins(machine, theta, pressure_mpa=pressure, flow_mm3_per_s=flow, nozzle_c=celsius)
     margin = np.broadcast_to(np.asarray(at.get(mechanism, np.nan), dtype=float), flow.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
         low, high = capacity / margin

@@ -81,7 +81,7 @@ def pull_for_job(course: Course, slowed: Course, machine: Machine, filament: Fil
     """
     bead = (course.length_mm > 0) & (course.width_mm > 0)  # a recover is quick and lays nothing
     section = np.where(bead, course.filament_mm / np.maximum(course.length_mm, 1e-9), 0.0)
-    section = section * (np.pi * filament.diameter_mm.value**2 / 4)
+    section = section * filament.section_mm2
     asked, left = section * course.peak_mm_per_s, section * slowed.peak_mm_per_s
     if not (asked > 0).any():
         return pull_for(0.0, 0.0, 0.0)

@@ -6,13 +6,12 @@ import numpy as np
 
 from pliant.arrays import Floats
 from pliant.feed import chain
+from pliant.feed.along import law_through
 from pliant.records.filament import Filament
 from pliant.records.learned import StoreKnown
 from pliant.records.machine import Machine
 
 __all__ = ["SteadyBead", "laws_of", "store_known"]
-
-_APART = 1.5  # [-] from the flow to those through which the law is laid
 
 
 @dataclass(frozen=True)
@@ -48,9 +47,8 @@ def laws_of(machine: Machine, theta: chain.Theta, bead: SteadyBead) -> tuple[Flo
         pressure = free * chain.dam_ratio(bead.width_mm, bead.gap_mm, theta)
         return np.asarray(chain.compliance(machine, theta, pressure) * pressure, dtype=float).reshape(-1)
 
-    low, high, at = (stored(bead.flow_mm3_per_s * f) for f in (1 / _APART, _APART, 1.0))
-    index = np.clip(np.log(high / low) / (2 * np.log(_APART)), 0.05, 1.0)
-    return at / bead.flow_mm3_per_s**index, index
+    store, index = law_through(stored, bead.flow_mm3_per_s)
+    return np.asarray(store), np.asarray(index)
 
 
 def store_known(

@@ -156,6 +156,11 @@ class Job:
         p, asked = self.program, self.laying.asked_mm
         return np.where(p.kind == BEAD, p.filament_mm, 0.0) if asked is None else asked
 
+    @property
+    def _goes(self) -> NDArray[np.bool_]:
+        """Whether the nozzle goes anywhere in a move, `(n_moves,)`."""
+        return np.asarray((self.program.length_mm > 0) | (self.program.kind == HOME))
+
     @cached_property
     def bead(self) -> BeadAlong:
         """Its bead along the way, at central values."""
@@ -163,24 +168,20 @@ class Job:
 
     def bead_until(self, move: int) -> float:
         """Volume stored between drive and nozzle where a move begins. [mm3]"""
-        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
-        here = slice(0, move)
-        goes = (p.length_mm > 0) | (p.kind == HOME)
-        course = self.course.until(move)
+        here, area = slice(0, move), self.filament.section_mm2
         return follow_bead(
-            course, self.asked_mm[here], goes[here], self.store, self.squeeze[here], float(area)
+            self.course.until(move), self.asked_mm[here], self._goes[here], self.store, self.squeeze[here], area
         ).stored_mm3
 
     def bead_with(self, law: StoreLaw) -> BeadAlong:
         """Its bead along the way with another store."""
-        p, area = self.program, np.pi * self.filament.diameter_mm.value**2 / 4
-        goes = (p.length_mm > 0) | (p.kind == HOME)
+        p, area = self.program, self.filament.section_mm2
         start = 0.0
         if self.proof is not None:  # what is laid beside it ends with the pressure that the part begins with
             first = int(np.argmax(self.asked_mm > 0))
             flow = self.asked_mm[first] / max(p.length_mm[first], 1e-9) * area * self.course.peak_mm_per_s[first]
             start = float(law.stored_mm3(float(flow), float(self.squeeze[first])))
-        return follow_bead(self.course, self.asked_mm, goes, law, self.squeeze, float(area), start)
+        return follow_bead(self.course, self.asked_mm, self._goes, law, self.squeeze, area, start)
 
     @cached_property
     def groups(self) -> Groups:

@@ -25,6 +25,7 @@ from pliant.records.limits import require_fit
 from pliant.records.machine import Machine
 from pliant.records.many import Combination
 from pliant.records.program import Program
+from pliant.sampling import weighted_median
 
 __all__ = ["Outlook"]
 
@@ -48,9 +49,7 @@ def _require_nozzle(job: Job) -> None:
     flat = np.flatnonzero(rest if rest.any() else is_flat)
     if not flat.size:
         return
-    by_width = flat[np.argsort(c.width_mm[flat])]
-    along = np.cumsum(c.length_mm[by_width])
-    usual = float(c.width_mm[by_width[int(np.searchsorted(along, along[-1] / 2))]])
+    usual = weighted_median(c.width_mm[flat], c.length_mm[flat])
     low, high = (share * nozzle for share in _WIDTH_OF_NOZZLE)
     if not low <= usual <= high:
         raise ProgramError(

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pliant.arrays import Floats
+from pliant.constants import CAREFUL_MM_PER_S
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope
@@ -47,7 +48,6 @@ _NODES = 9  # speeds at which margins are computed; between them they are read o
 _OVER = (1.0, 1.1, 1.25, 1.4, 1.6, 1.8, 2.1, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _RESTARTS_MIN = (5.0, 15.0, 30.0, 60.0, 120.0)  # drawn beside the record's own: our choice
-_FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
 _SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad presses on what lies below
 _LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less than this share of the expected time:
@@ -231,7 +231,7 @@ def _lost_min(
 def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _Moments) -> float:
     """Expected minutes with every bead held to one flat speed first, then the best speeds that take longer."""
     p = job.program
-    flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s))
+    flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, CAREFUL_MM_PER_S), p.speed_mm_per_s))
     margin, total = _log_margin(flat, draws, 1.0)[:, None], np.array([minutes_of(flat)])
     cost = job.machine.tries
     lost = _lost_min(flat.passage, moments, margin, total, cost.looks_in_every_min)

@@ -82,7 +82,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
     if verdict != "feeds" and remedies:
         helps = remedies_for(flows, machine, filament, risk.probability, share, FEEDS_BELOW)
     change = "refused" if share is None else "none" if share == 1 else "moderate" if share >= _MODERATE else "large"
-    fed_mm3 = float(program.filament_mm.sum()) * np.pi * filament.diameter_mm.value**2 / 4
+    fed_mm3 = float(program.filament_mm.sum()) * filament.section_mm2
     mechanism = max(risk.by_mechanism, key=lambda k: risk.by_mechanism[k], default="none")
     if worst and not any(v > 0.0005 for v in risk.by_mechanism.values()):
         mechanism = worst[0].mechanism

@@ -12,8 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import GENTLE_MM_PER_S
 from pliant.mending.leads import Leads
-from pliant.mending.retract import NO_THREAD_MM, SLOW_MM_PER_S
+from pliant.mending.retract import NO_THREAD_MM
 from pliant.mending.shape_write import point_along
 from pliant.models.lag import ooze_mm3
 from pliant.program.write import Edits, Insert, own_retractions, sole_moves
@@ -129,7 +130,7 @@ def mend_coast(
         if lead.recovers and not own[lead.recovers[-1]]:
             edits.filament_mm[lead.recovers[-1]] += held
         else:
-            speed = min(SLOW_MM_PER_S, fed_mm_per_s)
+            speed = min(GENTLE_MM_PER_S, fed_mm_per_s)
             edits.inserts.setdefault(lead.last, []).append(Insert(speed, filament_mm=held))
         most = max(most, held)
         changes.append(

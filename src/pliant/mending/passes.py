@@ -36,14 +36,8 @@ from pliant.say import number
 __all__ = ["ADDED", "PASSES", "lay_proof", "no_proof_why", "run_passes", "shape_feed", "slow_again"]
 
 PASSES = ("heat", "order", "route", "flow", "retract")
-ADDED = (
-    "prime",
-    "first-layer",
-    "factor",
-    "coast",
-    "proof",
-    "shape",
-)  # run only when asked for: they alter what is laid
+# run only when asked for: they alter what is laid
+ADDED = ("prime", "first-layer", "factor", "coast", "proof", "shape")
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
 _MOST_ROUNDS = 9
@@ -192,12 +186,11 @@ def shape_feed(stages: Stages) -> None:
             "no feed is right for all of them; name yours as `dialect`"
         )
     off, assumed = compensation_off(stages.program, edits)
-    changes, promised, why = mend_shape(job, edits)
-    stages.note("shape", why or assumed)
-    stages.note("shape", "" if why else store_doubt(job))
-    if promised is not None:
-        stages.write(edits, [*off, *changes])
-        stages.intent = replace(stages.intent, shaping=promised, may_change_retraction=True)
+    changes, promised = mend_shape(job, edits)
+    stages.note("shape", assumed)
+    stages.note("shape", store_doubt(job))
+    stages.write(edits, [*off, *changes])
+    stages.intent = replace(stages.intent, shaping=promised, may_change_retraction=True)
 
 
 def _flow(stages: Stages, aim: float = _AIMS[0]) -> None:

@@ -8,6 +8,7 @@ melt, and the same stretch of filament passes the drive only so often.
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.constants import GENTLE_MM_PER_S
 from pliant.feed.pull import MOST_PASSES, Pull, often_crossed, passes_through_drive
 from pliant.kernels.chewed import pulled_too_often
 from pliant.mending.leads import Leads
@@ -16,9 +17,8 @@ from pliant.records.mending import Change
 from pliant.records.program import Program
 from pliant.say import count
 
-__all__ = ["NO_THREAD_MM", "SLOW_MM_PER_S", "mend_retraction"]
+__all__ = ["NO_THREAD_MM", "mend_retraction"]
 
-SLOW_MM_PER_S = 15.0  # common practice, no source: soft filament is moved gently
 NO_THREAD_MM = 0.5  # [mm] the flat of the nozzle hides an opening this short; common practice, no source
 _LEAST_MM = 0.05  # [mm] a shorter retraction relieves nothing
 _SAME = 1e-6  # [-] speeds that differ by less are one: no word can tell them apart
@@ -89,7 +89,7 @@ def mend_retraction(
     travels = leads.travels.count[at] > 0
     gone = needless | chewed | (bounded < _LEAST_MM)
     edits.drop[r[gone]] = edits.drop[c[gone]] = True
-    slow_r, slow_c = np.minimum(SLOW_MM_PER_S, speed[r]), np.minimum(SLOW_MM_PER_S, speed[c])
+    slow_r, slow_c = np.minimum(GENTLE_MM_PER_S, speed[r]), np.minimum(GENTLE_MM_PER_S, speed[c])
     shorter = ~gone & (bounded < back - 1e-6)
     edits.filament_mm[r[shorter]], edits.filament_mm[c[shorter]] = -bounded[shorter], bounded[shorter]
     whole = np.flatnonzero(plain & ~one) if pull.most_mm == 0 else np.zeros(0, dtype=np.int64)

@@ -60,7 +60,7 @@ class _Runs:
     end_mm: Floats
 
 
-def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, str]:
+def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping]:
     """Shape the feed of a job, in place in `edits`.
 
     Parameters
@@ -72,7 +72,7 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
 
     Returns
     -------
-    list of Change; what was promised, for the certificate; why nothing was done, empty if something was.
+    list of Change; what was promised, for the certificate.
     """
     program, drive, law = job.program, drive_for(job.machine), job.store
     runs = _runs_of(job)
@@ -105,13 +105,13 @@ def mend_shape(job: Job, edits: Edits) -> tuple[list[Change], Shaping | None, st
             changes.append(_change(program, runs, end, back))
         stored -= back  # less than a digit is left: the next run has it
         begin = end + 1
-    area = float(np.pi * job.filament.diameter_mm.value**2 / 4)
+    area = job.filament.section_mm2
     beads = program.kind == BEAD
     return changes, Shaping(
         store_at_one_mm=law.store_at_one_mm3 * float(job.squeeze[beads].max()) / area, flow_index=law.flow_index,
         handed_mm=handed, most_mm=most + 1e-3, drive_mm_per_s=drive.speed_mm_per_s, step_mm_per_s=drive.step_mm_per_s,
         least_s=STRETCH_S / 2,
-    ), ""  # fmt: skip
+    )  # fmt: skip
 
 
 def _fitted(program: Program, plan: "_Plan", drive: Drive, stored_mm: float, end_mm: float) -> tuple[Fitted, float]:
@@ -138,7 +138,7 @@ def _runs_of(job: Job) -> _Runs:
     bead = np.flatnonzero(program.kind == BEAD)
     jump = np.flatnonzero(np.diff(bead) > 1)
     first, last = bead[np.append(0, jump + 1)], bead[np.append(jump, bead.size - 1)] + 1
-    area = np.pi * job.filament.diameter_mm.value**2 / 4
+    area = job.filament.section_mm2
     time = np.concatenate([[0.0], np.cumsum(job.laying.timing.move_s)])
     volume = np.concatenate([[0.0], np.cumsum(np.where(program.kind == BEAD, program.filament_mm, 0.0) * area)])
     until = np.minimum(time[first] + _LEVEL_S, time[last])
@@ -185,7 +185,7 @@ def _found_mm(job: Job, runs: _Runs) -> float:
         return float(runs.start_mm[0])
     if not np.any(job.program.filament_mm[:first] > 0):
         return 0.0
-    area = np.pi * job.filament.diameter_mm.value**2 / 4
+    area = job.filament.section_mm2
     return min(max(job.bead_until(first) / area, 0.0), float(runs.start_mm[0]))
 
 
@@ -228,7 +228,7 @@ def _profile(
     job: Job, runs: _Runs, k: int, drive: Drive, flow: Floats, stored_mm: float, *, at: int
 ) -> tuple[Profile, float, float]:
     """How run k is begun and ended, its speed, and the most that it may be fed over what it was."""
-    area = float(np.pi * job.filament.diameter_mm.value**2 / 4)
+    area = job.filament.section_mm2
     length = job.program.length_mm[runs.first[k] : runs.last[k]]
     fed = float(job.program.filament_mm[at] / job.program.length_mm[at])
     speed = float(min(flow[k] / area / fed, job.program.speed_mm_per_s[at]))
@@ -243,7 +243,7 @@ def _between(
     job: Job, moves: Ints, free: tuple[float, float], stored: tuple[float, float], most: float
 ) -> list[Stretch]:
     """Stretches where the flow changes for long: half before the change, half behind it."""
-    program, area = job.program, float(np.pi * job.filament.diameter_mm.value**2 / 4)
+    program, area = job.program, job.filament.section_mm2
     seconds = job.laying.timing.move_s[moves]
     long = np.flatnonzero(seconds >= _LEVEL_S)
     length = program.length_mm[moves]

@@ -98,7 +98,7 @@ def require_store(job: Job) -> None:
     program = job.program
     bead = np.flatnonzero(program.kind == BEAD)
     path = sum(span.length_mm.value for span in job.machine.path) + job.machine.break_mm.value
-    area = np.pi * job.filament.diameter_mm.value**2 / 4
+    area = job.filament.section_mm2
     flow = program.filament_mm[bead] * area / np.maximum(program.length_mm[bead], 1e-9) * program.speed_mm_per_s[bead]
     stored = float(np.quantile(job.store.stored_mm3(flow, job.squeeze[bead]), 0.99)) / area
     if not 0 <= stored <= _MOST_STORED * path:
@@ -148,7 +148,7 @@ def store_doubt(job: Job) -> str:
     """What is not known of the store that a job is shaped with; empty where it is known well enough."""
     program, sections = job.program, job.laying.sections
     bead = np.flatnonzero((program.kind == BEAD) & (sections.width_mm > 0))
-    area = np.pi * job.filament.diameter_mm.value**2 / 4
+    area = job.filament.section_mm2
     flow = float(np.median(program.filament_mm[bead] * area / program.length_mm[bead] * program.speed_mm_per_s[bead]))
     celsius = float(job.course.nozzle_c[np.bincount(job.course.heat[bead]).argmax()])
     width, gap = (float(np.median(of[bead])) for of in (sections.width_mm, sections.gap_mm))

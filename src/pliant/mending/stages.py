@@ -104,7 +104,7 @@ class Stages:
         self.flush()
         kept = self.folder / f"kept-{self.stage}.gcode"
         shutil.copyfile(self.path, kept)
-        state = {name: getattr(self, name) for name in ("intent", "stage", "origin", "_job", "_chance")}
+        state = {name: getattr(self, name) for name in ("intent", "stage", "origin", "_chance")}
         return state | {"path": kept, "changes": list(self.changes), "notes": list(self.notes)}
 
     def restore(self, saved: dict[str, Any]) -> None:

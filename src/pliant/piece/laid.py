@@ -44,7 +44,7 @@ def largest_flow_mm3_per_s(
     """
     top = float(bead_area_mm2(bead_width_mm, layer_height_mm)) * min(_plain(v) for v in machine.max_speed_mm_per_s[:2])
     seconds = 600.0
-    area = np.pi * filament.diameter_mm.value**2 / 4
+    area = filament.section_mm2
     celsius = filament.reference_c
     course = Course.steady([seconds], [seconds * top / area], celsius, bead_width_mm, layer_height_mm)
 

@@ -23,6 +23,7 @@ from pliant.kernels.cover import open_intervals
 from pliant.models.bead import bead_width_mm, strand_diameter_mm
 from pliant.program.layers import Layering
 from pliant.records.program import BEAD, RETRACT, TRAVEL, Program
+from pliant.sampling import weighted_median
 
 __all__ = ["Coverage", "bead_widths_mm", "chords_of", "find_coverage"]
 
@@ -96,10 +97,7 @@ def bead_widths_mm(program: Program, layering: Layering, filament_diameter_mm: f
     squeezed = (gap > 0) & (gap < strand)
     wide = strand.copy()
     wide[squeezed] = bead_width_mm(area[squeezed], gap[squeezed])
-    order = np.argsort(wide)
-    total = np.cumsum(length[order])
-    typical = wide[order][np.searchsorted(total, total[-1] / 2)]
-    width[index] = np.minimum(wide, _WIDEST * typical)
+    width[index] = np.minimum(wide, _WIDEST * weighted_median(wide, length))
     return width
 
 

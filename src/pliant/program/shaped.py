@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pliant.records.program import BEAD, RECOVER, RETRACT, Program
+from pliant.sampling import weighted_median
 
 __all__ = ["levelled_mm", "shaped_already"]
 
@@ -54,9 +55,7 @@ def levelled_mm(program: Program) -> NDArray[np.float64]:
     for a, b in zip(np.append(0, cut + 1).tolist(), np.append(cut, way.size - 1).tolist(), strict=True):
         run = way[a : b + 1]
         length, fed = program.length_mm[run], program.filament_mm[run]
-        order = np.argsort(fed / length)
-        total = np.cumsum(length[order])
-        own = float((fed / length)[order[int(np.searchsorted(total, total[-1] / 2))]])
+        own = weighted_median(fed / length, length)
         other = np.abs(fed / length - own) > _OTHER * own
         if not other.any() or own <= 0:
             continue

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pliant.constants import Z90
+from pliant.constants import GENTLE_MM_PER_S, Z90
 from pliant.feed import chain
 from pliant.feed.load import bounded_gap_mm
 from pliant.feed.pull import pull_for
@@ -29,7 +29,6 @@ GIVES = {
     "stall": "the drive motor stalling", "starve": "melt running short",
     "dam": "the melt damming up under the nozzle's flat", "none": "a jam",
 }  # fmt: skip
-_PULL_MM_PER_S = 15.0  # [mm/s] common practice, no source: soft filament is moved gently
 _MOST_COAST_MM = 5.0  # [mm] longer, the seam opens; our choice
 _BACK_MM = 5.0  # [mm] back over the bead; common practice, no source
 _MOST_BED_C = 60.0  # [degC] common practice, no source: soft filament sticks by itself
@@ -237,7 +236,7 @@ def _stops(k: Known) -> list[Setting]:
     length = round(min(stored.value, b.retract_mm), 2) if pull else 0.0
     why = "None, as in your rigid recipe." if policy.most_mm > 0 and not pull else policy.why
     moved = "a harder spool or a shorter feed path, which store less"
-    speed = min(_PULL_MM_PER_S, b.retract_mm_per_s)
+    speed = min(GENTLE_MM_PER_S, b.retract_mm_per_s)
     v = b.travel_mm_per_s
     thread = f"what the lag still delivers would draw a thread {number(t.thread_mm.value, 1)} mm thick over air"
     return [

@@ -1,5 +1,6 @@
 """The filament record: hardness and data sheet, with defaults by hardness for what nobody measures."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,6 +62,11 @@ class Filament:
     def reference_c(self) -> float:
         """Middle of the data sheet's range: what is not said otherwise is told here. [degC]"""
         return (self.nozzle_c[0] + self.nozzle_c[1]) / 2
+
+    @property
+    def section_mm2(self) -> float:
+        """Section of the filament as its record has it. [mm2]"""
+        return math.pi * self.diameter_mm.value**2 / 4
 
     @property
     def anchor_c(self) -> float:

@@ -5,8 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from pliant.coupons.free_run import free_run
 from pliant.coupons.gap_steps import gap_steps
 from pliant.coupons.ladder import ladder
@@ -79,7 +77,7 @@ def make_coupon(
     made = MAKERS[kind](machine, filament, **own)
     found = judge(read_job(Text("coupon.gcode", made.program), machine, filament), remedies=False)
     facts = found.facts
-    grams = facts.filament_forward_mm * np.pi * filament.diameter_mm.value**2 / 4
+    grams = facts.filament_forward_mm * filament.section_mm2
     grams *= filament.density_kg_per_m3.value * 1e-6
     wrong = [*facts.dialect_questions, *facts.warnings]
     if wrong:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from pliant.constants import CAREFUL_MM_PER_S
 from pliant.coupons.readings import read_readings
 from pliant.coupons.writer import bead_of
 from pliant.errors import PliantError, RecordError
@@ -41,7 +42,6 @@ __all__ = ["envelope_of", "held_above", "learn"]
 
 _DRAWS = 20000
 _STORES = 150  # draws over which a shaped bead is tried
-_SHAPED_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
 
 def envelope_of(program: str | Path, machine: Machine, filament: Filament) -> Envelope:
@@ -246,7 +246,7 @@ def _stores(old: tuple[Machine, Filament], new: tuple[Machine, Filament]) -> dic
     """The store before and after, and how a bead that is shaped with either fares where the truth is as known now."""
     width, gap = bead_of(old[0])
     section = float(bead_area_mm2(width, gap))
-    flow, celsius = section * _SHAPED_MM_PER_S, old[1].reference_c
+    flow, celsius = section * CAREFUL_MM_PER_S, old[1].reference_c
     bead = SteadyBead(flow, celsius, width, gap)
     before, after = (store_known(*records, bead) for records in (old, new))
     theta, _, _ = chain.sample(*new, _STORES, np.random.default_rng(11))
@@ -257,8 +257,8 @@ def _stores(old: tuple[Machine, Filament], new: tuple[Machine, Filament]) -> dic
             np.median(
                 errors_with(
                     (known.stored_mm3[0] / flow ** known.flow_index[0], known.flow_index[0]), true,
-                    flow_mm3_per_s=flow, speed_mm_per_s=_SHAPED_MM_PER_S,
-                    area_mm2=float(np.pi * filament.diameter_mm.value**2 / 4),
+                    flow_mm3_per_s=flow, speed_mm_per_s=CAREFUL_MM_PER_S,
+                    area_mm2=filament.section_mm2,
                     acceleration_mm_per_s2=machine.acceleration_mm_per_s2, drive=drive_for(machine),
                 )
             )

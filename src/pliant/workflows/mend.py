@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from pliant.constants import FEEDS_BELOW
+from pliant.constants import CAREFUL_MM_PER_S, FEEDS_BELOW
 from pliant.errors import PliantError, ProgramError
 from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk, stated_risk
@@ -45,20 +45,19 @@ _ALWAYS = ("a line of bare axes", "a blank between a letter", "words before the 
 _LEFT = {"order": "left as written", "proof": "left out"}  # what is done without a pass that is not proved
 AIMS = ("surest", "quickest")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
-_FLAT_MM_PER_S = 15.0  # common practice, no source: the speed that is called conservative and safe
 
 
 def _flat(stages: Stages) -> Flat:
     """The input with every bead at one safe speed, and ours at no more risk than that."""
     p = stages.program
-    flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, _FLAT_MM_PER_S), p.speed_mm_per_s)
+    flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, CAREFUL_MM_PER_S), p.speed_mm_per_s)
     job = stages.job.at(flat)
     chance = jam_risk(job.envelope, stages.machine, stages.filament, shares=False).probability
     time_s = job.course.time_s
     del job  # as large as the program
     ours = stages.plan(chance, 1 / AIM)  # both by the draws that searches see
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
-    return Flat(_FLAT_MM_PER_S, time_s, chance, ours_s, ours_chance)
+    return Flat(CAREFUL_MM_PER_S, time_s, chance, ours_s, ours_chance)
 
 
 def _seen_first(
@@ -113,15 +112,12 @@ def _shaped(
 
     The bead is told by what the input asks each piece to lay.
     """
-    attempt = 1
+    attempt, first, diameter = 1, read_program(source, stages.dialect), stages.filament.diameter_mm.value
     while True:
         plain = stages.saved()
         shape_feed(stages)
-        if stages.intent.shaping is None:
-            return after, now
-        diameter = stages.filament.diameter_mm.value
         second = read_program(stages.path, stages.dialect)
-        asked = asked_along(read_program(source, stages.dialect), second, stages.intent, diameter)
+        asked = asked_along(first, second, stages.intent, diameter)
         seen = examine(second, stages.machine, stages.filament, asked_mm=asked)
         if not may_slow or seen.findings.least_chance <= stages.target:
             break
