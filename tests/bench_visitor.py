@@ -52,6 +52,7 @@ class Visitor:
         raise AssertionError(f"{place} is not done after {patience_s} s: {answer.text}")
 
 
-def opened(folder, **more):
-    app = make_app(port=PORT, book=str(folder / "book.sqlite"), work=folder / "work", processes=1, **more)
+def opened(folder, processes=1, **more):
+    """A bench; with no processes it starts at once, and what is begun waits."""
+    app = make_app(port=PORT, book=str(folder / "book.sqlite"), work=folder / "work", processes=processes, **more)
     return TestClient(app, base_url=ORIGIN, follow_redirects=False)

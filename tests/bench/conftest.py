@@ -16,7 +16,7 @@ def bench(tmp_path_factory):
 
 @pytest.fixture
 def small(tmp_path):
-    """A bench of its own with small caps, and the folder that it works in."""
+    """A bench of its own with small caps that never works, and the folder that it keeps things in."""
     limits = Limits(file_bytes=200_000, field_bytes=20_000, fields=30, pause_s=1.0)
-    with opened(tmp_path, limits=limits) as client:
+    with opened(tmp_path, 0, limits=limits) as client:
         yield Visitor(client), tmp_path / "work"

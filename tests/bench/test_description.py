@@ -29,7 +29,7 @@ from pliant.bench.routes import TABLE
 from pliant.workflows.workshop import feet_program
 
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
-EXAMPLES = 6  # of each address, right ones and wrong ones each
+EXAMPLES = 4  # of each address, right ones and wrong ones each
 
 
 class _Held(queue.Queue):

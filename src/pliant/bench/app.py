@@ -46,7 +46,7 @@ def make_app(
     work : Path, optional
         Where what is made is kept; default beside the book.
     processes : int, default 2
-        How many programs are worked on at a time. [1]
+        How many programs are worked on at a time; with 0 all work waits. [1]
     limits : Limits, optional
         Caps on what is sent in.
 

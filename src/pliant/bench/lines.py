@@ -110,9 +110,8 @@ class WorkLines:
         self.works = {work.uid: work for work in sorted((w for w in found if w is not None), key=lambda w: w.made)}
         self._lines = {"long": queue.Queue(), "quick": queue.Queue()}  # type: dict[str, queue.Queue[Work]]
         self._closing = threading.Event()
-        self._threads = [
-            threading.Thread(target=self._serve, args=(line,), daemon=True) for line in ["long"] * processes + ["quick"]
-        ]
+        served = ["long"] * processes + ["quick"] * (processes > 0)  # without any, what is begun waits
+        self._threads = [threading.Thread(target=self._serve, args=(line,), daemon=True) for line in served]
         for thread in self._threads:
             thread.start()
 

@@ -1,5 +1,7 @@
 """The command line: parse, call one workflow, show. Nothing heavy is imported until a verb runs."""
 
+import os
+
 import click
 
 from pliant.cli.book import book
@@ -11,6 +13,9 @@ from pliant.cli.whole import bench_command, demo_command
 from pliant.version import __version__
 
 __all__ = ["main"]
+
+# before numpy is there: our matrices are small, and threads that wait for one another double what learning costs
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @click.group(cls=OneLine, context_settings={"help_option_names": ["-h", "--help"]})
