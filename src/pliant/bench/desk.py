@@ -54,7 +54,7 @@ class Desk:
 
     async def newest(self, kind: str, uid: str, kept: Shelf) -> str:
         """The newest version of what a page names, which may be from before it was learned or edited."""
-        shelved = kept.machines if kind == "machine" else kept.filaments
+        shelved = kept.of(kind)
         if not shelved or not _RECORD.fullmatch(uid) or any(k.uid == uid for k in shelved):
             return uid
         older = await self.aside(lambda: version_of(self.book, kind, uid))

@@ -161,13 +161,10 @@ def _environment() -> Environment:
 
 def _size(many: float) -> str:
     """Bytes as people say them."""
-    return (
-        f"{many / 1e9:.2g} GB"
-        if many >= 1e9
-        else f"{many / 1e6:.2g} MB"
-        if many >= 1e6
-        else f"{max(1, many / 1e3):.0f} kB"
-    )
+    for unit, word in ((1e9, "GB"), (1e6, "MB")):
+        if many >= unit:
+            return f"{many / unit:.2g} {word}"
+    return f"{max(1, many / 1e3):.0f} kB"
 
 
 def _when(moment: str) -> str:

@@ -91,8 +91,9 @@ def _programs(desk: Desk, picked: str) -> list[dict[str, str]]:
     """The programs that a print can be one of: the file that is named, then those of the book, the newest first."""
     here = desk.store.uploads.get(picked)
     first = [] if here is None else [{"uid": here.uid, "name": here.name, "day": here.day}]
-    rows = [{"uid": r["uid"], "name": r["name"], "day": r["made_at"][:16]} for r in programs_of(desk.book)]
-    known = {upload_uid("program", r["name"], r["sha256"]): r["uid"] for r in programs_of(desk.book)}
+    kept = programs_of(desk.book)
+    rows = [{"uid": r["uid"], "name": r["name"], "day": r["made_at"][:16]} for r in kept]
+    known = {upload_uid("program", r["name"], r["sha256"]): r["uid"] for r in kept}
     return first + [r for r in rows if here is None or r["uid"] != known.get(here.uid)]
 
 
@@ -201,7 +202,7 @@ async def _meanwhile(desk: Desk, kind: str, text: str, seen: str) -> Kept | None
         name = tomllib.loads(text).get("name")
     except tomllib.TOMLDecodeError:
         return None  # it is refused in words when it is kept
-    shelved = kept.machines if kind == "machine" else kept.filaments
+    shelved = kept.of(kind)
     newest = next((k for k in shelved if k.name == name), None)
     return None if newest is None or newest.uid == seen or newest.text.strip() == text.strip() else newest
 

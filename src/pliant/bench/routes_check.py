@@ -82,7 +82,7 @@ async def first_send(request: Request) -> Response:
     """Keep the first machine and the first spool, and check the program."""
     desk = desk_of(request)
     form = await desk.form(request)
-    if not {"program"} & form.files.keys() and not form.text("upload") and not form.text("program_later"):
+    if "program" not in form.files and not form.text("upload") and not form.text("program_later"):
         raise Fault(422, "no program was sent; choose the file that you would send to the machine")
     kept = await desk.shelf()
     texts = {"machine": _machine_of(form), "filament": _spool_of(form)}

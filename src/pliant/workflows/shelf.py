@@ -40,9 +40,13 @@ class Shelf:
     machines: tuple[Kept, ...]
     filaments: tuple[Kept, ...]
 
+    def of(self, kind: str) -> tuple[Kept, ...]:
+        """Those of a kind, `machine` or `filament`."""
+        return self.machines if kind == "machine" else self.filaments
+
     def chosen(self, kind: str, uid: str) -> Kept:
         """The one with this identifier; the last kept when none is named."""
-        kept = self.machines if kind == "machine" else self.filaments
+        kept = self.of(kind)
         found = next((k for k in kept if k.uid == uid), None) if uid else next(iter(kept), None)
         if found is None:
             what = "machine" if kind == "machine" else "spool"
