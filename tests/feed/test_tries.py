@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from pliant.feed.passage import Passage
-from pliant.feed.proof import left_after_proof, proof_chances
+from pliant.feed.proof import jams_by_evening, left_after_proof, proof_chances
 from pliant.feed.tries import bare_tries, best_order, expected_min, proved_tries, told_min
 
 SPEED = np.geomspace(1.0, 0.1, 8)
@@ -182,3 +182,14 @@ def test_limit_warmth_and_more_stretches_leave_more():
 
     assert left(warms=0.0) < left(warms=0.1) < left(warms=0.2)
     assert left(1.0) < left(6.0) < left(30.0)
+
+
+def test_limit_evenings_reckoned_once_serve_every_proof():
+    _, margin = _draws(6)
+    passage = Passage((0.0, 0.1), (2.0, 5.0), 1.05)
+    jams = jams_by_evening(margin, passage)
+    for phi in (0.7, 1.0, 1.6):
+        alone = proof_chances(margin, margin - np.log(phi), passage)
+        shared = proof_chances(margin, margin - np.log(phi), passage, jams=jams)
+        assert np.array_equal(alone[0], shared[0]) and np.array_equal(alone[1], shared[1])
+    assert not np.array_equal(jams[0], jams[-1])

@@ -67,3 +67,13 @@ def test_limit_numbers(tmp_path):
 def test_limit_no_file(tmp_path):
     with pytest.raises(ProgramError, match="cannot be read"):
         list(other_lines(tmp_path / "nothing.gcode"))
+
+
+def test_limit_lines_that_come_again_are_read_once_and_long_ones_are_not_kept(keep):
+    module._known.cache_clear()
+    long = "; " + 4096 * "x"
+    found = keep(("G10\nM106 S9\nG11\nM106 S8\n" + long + "\n") * 300)
+    assert [text for _, text in found] == [b"M106 S9", b"M106 S8", long.encode()] * 300
+    assert [number for number, _ in found[:4]] == [2, 4, 5, 7]
+    kept = module._known.cache_info()
+    assert kept.misses == kept.currsize == 4 and kept.maxsize * module._KNOWN_BYTES < 1 << 20

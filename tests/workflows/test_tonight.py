@@ -1,7 +1,9 @@
 """What to do tonight: limits of the choice, and the moments at which a jam is met."""
 
 import itertools
+import re
 from dataclasses import replace
+from pathlib import Path
 from typing import get_args
 
 import numpy as np
@@ -9,8 +11,9 @@ import pytest
 
 from pliant.feed.passage import JOB_SCATTER, ONE
 from pliant.feed.tries import expected_min
+from pliant.job import tonight as tonight_module
 from pliant.job.job import job_of
-from pliant.job.tonight import _lost_min, _moments, curves_of, decide, weigh_tries
+from pliant.job.tonight import _lost_min, _moments, curves_of, decide, proof_over, weigh_tries
 from pliant.program.read import read_program
 from pliant.records.tonight import Choice, Piece, Trying
 from recipes import filament, machine
@@ -138,3 +141,18 @@ def test_regression_a_proof_of_a_speed_that_hardly_jams_is_weighed_in_minutes(pr
     w = weigh_tries(job, 0.1)
     assert w.proof.flow_over_worst < 2.5, "where nothing but failing costs, the hardest proof is never the best"
     assert 0 < w.proof.jam_probability_after < 0.05
+
+
+def test_roundtrip_flat_of_the_tries_is_the_program_written_at_that_speed(weighed, program, tmp_path):
+    path = tmp_path / "flat.gcode"
+    path.write_text(re.sub(r"\bF(1200|2700)\b", "F900", Path(program.path).read_text()))
+    flat = job_of(read_program(path), _job(program).machine, filament("85A"))
+    assert weighed.flat.time_s == pytest.approx(flat.course.time_s, rel=1e-9)
+    assert weighed.flat.asks.flow_mm3_per_s == pytest.approx(flat.envelope.flow_mm3_per_s, rel=1e-9)
+
+
+def test_limit_the_proof_before_a_mended_job_is_for_the_speed_written(program):
+    job = _job(program)
+    assert proof_over(job) in tonight_module._OVER
+    slow = job.at(0.5 * program.speed_mm_per_s)
+    assert proof_over(slow) == proof_over(job_of(slow.program, job.machine, job.filament))

@@ -15,14 +15,24 @@ import numpy as np
 from pliant.arrays import Floats
 from pliant.feed.passage import ONE, Passage
 
-__all__ = ["WARMS", "left_after_proof", "proof_chances"]
+__all__ = ["WARMS", "jams_by_evening", "left_after_proof", "proof_chances"]
 
 WARMS = 0.1  # [-] share of the margin that a drive loses as it warms; our own guess
 _NODE, _SHARE = np.polynomial.hermite_e.hermegauss(40)
 
 
+def jams_by_evening(job_log_margin: Floats, passage: Passage = ONE) -> Floats:
+    """Chance that the job jams, on each of the evenings that are summed over, `(evenings, ...)`. [-]"""
+    return np.stack([passage.jams_at(job_log_margin + passage.shared * node) for node in _NODE])
+
+
 def proof_chances(
-    job_log_margin: Floats, proof_log_margin: Floats, passage: Passage = ONE, *, warms: float = WARMS
+    job_log_margin: Floats,
+    proof_log_margin: Floats,
+    passage: Passage = ONE,
+    *,
+    warms: float = WARMS,
+    jams: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Chance that the proof fails, and that it holds and the job jams all the same.
 
@@ -34,6 +44,8 @@ def proof_chances(
         How the job's margin runs along its filament.
     warms : float
         Share of the margin that the job loses to a warm drive and the proof does not. [-]
+    jams : ndarray, optional
+        `jams_by_evening` of the job, where several proofs of it are asked for. [-]
 
     Returns
     -------
@@ -43,11 +55,11 @@ def proof_chances(
     proof_log_margin = proof_log_margin - np.log1p(-warms)
     stretch = Passage(wander=passage.wander)
     fails, then_fails = np.zeros_like(job_log_margin), np.zeros_like(job_log_margin)
-    for node, share in zip(_NODE, _SHARE / _SHARE.sum(), strict=True):
-        evening = passage.shared * node
-        broken = stretch.jams_at(proof_log_margin + evening)
+    jams = jams_by_evening(job_log_margin, passage) if jams is None else jams
+    for node, share, jam in zip(_NODE, _SHARE / _SHARE.sum(), jams, strict=True):
+        broken = stretch.jams_at(proof_log_margin + passage.shared * node)
         fails += share * broken
-        then_fails += share * (1 - broken) * passage.jams_at(job_log_margin + evening)
+        then_fails += share * (1 - broken) * jam
     return fails, then_fails
 
 

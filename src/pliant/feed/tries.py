@@ -162,22 +162,23 @@ def best_order(tries: Tries, first: tuple[int, ...] = ()) -> Order:
         spent += float(still @ tries.cost_min[:, place])
         still = still * tries.goes_on[:, place]
     best, least = first, spent + float(still.sum()) * tries.end_min
-    nodes = 0
+    nodes, end_min, goes_on = 0, tries.end_min, np.ascontiguousarray(tries.goes_on.T)
 
     def grow(order: tuple[int, ...], still: Floats, spent: float) -> None:
         nonlocal nodes, best, least
         nodes += 1
-        cost, goes_on, bound = (still @ table).reshape(3, k)
-        start = order[-1] + 1 if order else 0
-        whole = spent + cost + goes_on * tries.end_min
-        whole[:start] = np.inf
-        if start < k and whole.min() < least:
-            place = int(whole.argmin())
-            best, least = (*order, place), float(whole[place])
-        for place in (start + np.argsort(bound[start:])).tolist():
+        at = (still @ table).tolist()  # some dozens of numbers: lists are quicker than arrays
+        cost, goes, bound = at[:k], at[k : 2 * k], at[2 * k :]
+        places = range(order[-1] + 1 if order else 0, k)
+        for place in places:
+            if (whole := spent + cost[place] + goes[place] * end_min) < least:
+                best, least = (*order, place), whole
+        # what the bound shuts out now it shuts out later: the least only falls
+        open_ = [place for place in places if spent + bound[place] <= least - _CLOSE_MIN]
+        for place in sorted(open_, key=bound.__getitem__):
             if spent + bound[place] > least - _CLOSE_MIN or nodes > _MOST_NODES:
                 break
-            grow((*order, place), still * tries.goes_on[:, place], spent + float(cost[place]))
+            grow((*order, place), still * goes_on[place], spent + cost[place])
 
     grow(first, still, spent)
     return Order(best, least)

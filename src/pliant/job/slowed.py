@@ -7,6 +7,7 @@ few speeds, even in logarithms, and read off between them.
 import numpy as np
 
 from pliant.arrays import Floats
+from pliant.constants import CAREFUL_MM_PER_S
 from pliant.feed.draws import Draws
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import BED_ERROR_MM, log_least, log_margins
@@ -14,7 +15,7 @@ from pliant.job.job import Job
 from pliant.records.machine import Machine
 from pliant.records.program import BEAD, PRIME
 
-__all__ = ["at_share", "least_log_margin", "minutes_at", "minutes_of", "read_off"]
+__all__ = ["at_share", "flat_job", "least_log_margin", "minutes_at", "minutes_of", "read_off"]
 
 
 def at_share(job: Job, share: float) -> Job:
@@ -22,6 +23,12 @@ def at_share(job: Job, share: float) -> Job:
     p = job.program
     fed = ((p.kind == BEAD) | (p.kind == PRIME)) & (p.filament_mm > 0)
     return job if share == 1.0 else job.at(np.where(fed, share * p.speed_mm_per_s, p.speed_mm_per_s))
+
+
+def flat_job(job: Job) -> Job:
+    """The job with no bead faster than one speed that is called safe."""
+    p = job.program
+    return job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, CAREFUL_MM_PER_S), p.speed_mm_per_s))
 
 
 def minutes_of(job: Job) -> float:

@@ -14,16 +14,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pliant.arrays import Floats
-from pliant.constants import CAREFUL_MM_PER_S
 from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
-from pliant.feed.proof import left_after_proof, proof_chances
+from pliant.feed.proof import jams_by_evening, left_after_proof, proof_chances
 from pliant.feed.risk import SLOWEST
 from pliant.feed.tries import Order, Tries, bare_tries, best_order, proved_tries
 from pliant.job.job import Job
-from pliant.job.slowed import least_log_margin, minutes_at, minutes_of, read_off
+from pliant.job.slowed import flat_job, least_log_margin, minutes_at, minutes_of, read_off
 from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD
 from pliant.records.tonight import Choice, Curve, Piece, Proof, Tonight, Try
@@ -38,6 +37,7 @@ __all__ = [
     "gone_ahead",
     "proof_bead",
     "proof_lag_s",
+    "proof_over",
     "proved",
     "weigh_tries",
 ]  # fmt: skip
@@ -57,6 +57,14 @@ LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no pl
 
 
 @dataclass(frozen=True)
+class AtFlat:
+    """A job with every bead held to one speed that is called safe: what it asks, and how long it takes."""
+
+    asks: Envelope
+    time_s: float
+
+
+@dataclass(frozen=True)
 class Weighed:
     """A job's speeds, fastest first, as every draw of the unknowns sees them."""
 
@@ -67,6 +75,7 @@ class Weighed:
     order: Order
     surest: Order  # with the speed that meets the target first
     flat_min: float  # expected, with the flat speed first
+    flat: AtFlat
     proof: Proof | None
 
 
@@ -78,7 +87,21 @@ class _Moments:
     share: Floats  # of the time of the job at which a margin within that factor of the least is met first
 
 
-def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED, as_written: bool = False) -> Weighed:
+@dataclass(frozen=True)
+class _Speeds:
+    """What each speed comes to for every draw."""
+
+    draws: Draws
+    share: Floats  # (k,)
+    node: Floats
+    margin: Floats  # (n, k) logarithms
+    time_min: Floats  # (k,)
+    moments: _Moments
+    lost_min: Floats  # (n, k)
+    end_min: float
+
+
+def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED) -> Weighed:
     """Reckon what each speed costs.
 
     Parameters
@@ -89,33 +112,35 @@ def weigh_tries(job: Job, target_share: float | None, *, seed: int = _SEED, as_w
         Share of the speed at which the target is met; None where no speed meets it. [-]
     seed : int
         Of the draws.
-    as_written : bool, default False
-        Whether the proof is for the speed written, whatever else would be quicker.
 
     Returns
     -------
     Weighed
     """
-    machine = job.machine
-    draws, cost = tail_draws(machine, job.filament, _DRAWS, seed), machine.tries
     surest_share = target_share or SLOWEST
+    s = _speeds(job, surest_share, seed)
+    fails, restart_min = job.passage.chance(s.margin), job.machine.tries.restart_min
+    tries = bare_tries(s.draws.weight, fails, s.time_min, s.lost_min, restart_min, s.end_min)
+    order, proof = best_order(tries), _proof(job, s, ())
+    surest = best_order(tries, (int(np.flatnonzero(s.share == surest_share)[0]),))
+    flat_min, flat = _at_flat(job, s, tries)
+    return Weighed(s.draws, s.share, s.time_min, tries, order, surest, flat_min, flat, proof)
+
+
+def proof_over(job: Job) -> float:
+    """Flow of the best proof before a job at the speed written, over the job's worst. [-]"""
+    proof = _proof(job, _speeds(job, SLOWEST, _SEED), (0,))
+    return proof.flow_over_worst if proof is not None else 1.0
+
+
+def _speeds(job: Job, surest_share: float, seed: int) -> _Speeds:
+    draws, cost = tail_draws(job.machine, job.filament, _DRAWS, seed), job.machine.tries
     share = np.unique(np.append(np.geomspace(SLOWEST, 1.0, _SPEEDS), surest_share))[::-1]
     node = np.geomspace(SLOWEST, max(_OVER), _NODES)
-    at_node = np.column_stack([_log_margin(job, draws, s) for s in node])
-    margin = read_off(node, at_node, share)
-    time_min = minutes_at(job, share, _TIMED)
-    moments = _moments(job)
+    margin = read_off(node, np.column_stack([_log_margin(job, draws, s) for s in node]), share)
+    time_min, moments = minutes_at(job, share, _TIMED), _moments(job)
     lost = _lost_min(job.passage, moments, margin, time_min, cost.looks_in_every_min)
-    end_min = cost.hardware_min + float(time_min[0])
-    tries = bare_tries(draws.weight, job.passage.chance(margin), time_min, lost, cost.restart_min, end_min)
-    order = best_order(tries)
-    pad = _pad_envelope(job)
-    pad_at_node = np.column_stack([least_log_margin(pad, job.machine, draws, s) for s in node])
-    flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
-    over = {phi: read_off(node, pad_at_node, phi * share) for phi in flows}
-    proof = _proof(job, draws, share, margin, over, time_min, lost, end_min, (0,) if as_written else ())
-    surest = best_order(tries, (int(np.flatnonzero(share == surest_share)[0]),))
-    return Weighed(draws, share, time_min, tries, order, surest, _flat_min(job, draws, tries, time_min, moments), proof)
+    return _Speeds(draws, share, node, margin, time_min, moments, lost, cost.hardware_min + float(time_min[0]))
 
 
 def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece | None) -> Tonight:
@@ -228,20 +253,19 @@ def _lost_min(
     return lost
 
 
-def _flat_min(job: Job, draws: Draws, tries: Tries, time_min: Floats, moments: _Moments) -> float:
+def _at_flat(job: Job, s: _Speeds, tries: Tries) -> tuple[float, AtFlat]:
     """Expected minutes with every bead held to one flat speed first, then the best speeds that take longer."""
-    p = job.program
-    flat = job.at(np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, CAREFUL_MM_PER_S), p.speed_mm_per_s))
-    margin, total = _log_margin(flat, draws, 1.0)[:, None], np.array([minutes_of(flat)])
+    flat = flat_job(job)
+    margin, total = _log_margin(flat, s.draws, 1.0)[:, None], np.array([minutes_of(flat)])
     cost = job.machine.tries
-    lost = _lost_min(flat.passage, moments, margin, total, cost.looks_in_every_min)
-    own = bare_tries(draws.weight, flat.passage.chance(margin), total, lost, cost.restart_min, tries.end_min)
-    slower = time_min > total[0] * 1.01
+    lost = _lost_min(flat.passage, s.moments, margin, total, cost.looks_in_every_min)
+    own = bare_tries(tries.weight, flat.passage.chance(margin), total, lost, cost.restart_min, tries.end_min)
+    slower = s.time_min > total[0] * 1.01
     both = Tries(
-        draws.weight, np.hstack([own.cost_min, tries.cost_min[:, slower]]),
+        tries.weight, np.hstack([own.cost_min, tries.cost_min[:, slower]]),
         np.hstack([own.goes_on, tries.goes_on[:, slower]]), tries.end_min,
     )  # fmt: skip
-    return best_order(both, (0,)).expected_min
+    return best_order(both, (0,)).expected_min, AtFlat(flat.envelope, flat.course.time_s)
 
 
 def proved(job: Job) -> Proof | None:
@@ -303,25 +327,25 @@ def proof_lag_s(job: Job, over: ArrayLike) -> Floats:
     return np.asarray(time_constant_s(held, pressure * over**n, flow * over, n))
 
 
-def _proof(
-    job: Job,
-    draws: Draws,
-    share: Floats,
-    margin: Floats,
-    over: dict[float, Floats],
-    time_min: Floats,
-    lost: Floats,
-    end_min: float,
-    first: tuple[int, ...],
-) -> Proof | None:
-    """The best tries behind a proof; of the flows that leave little the quickest, else the one that leaves least."""
+def _proof(job: Job, s: _Speeds, first: tuple[int, ...]) -> Proof | None:
+    """The best tries behind a proof; of the flows that leave little the quickest, else the one that leaves least.
+
+    Tries begin with the speeds at the places `first`.
+    """
+    draws, share, margin, time_min = s.draws, s.share, s.margin, s.time_min
+    pad = _pad_envelope(job)
+    pad_at_node = np.column_stack([least_log_margin(pad, job.machine, draws, at) for at in s.node])
+    flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
     found = []
-    ratio = np.minimum(lost / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
-    for phi, at_phi in over.items():
-        fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0)  # both margins know how warm the drive is
+    ratio = np.minimum(s.lost_min / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
+    jams = jams_by_evening(margin, job.passage)  # whatever the proof
+    for phi in flows:
+        at_phi = read_off(s.node, pad_at_node, phi * share)
+        # both margins know how warm the drive is
+        fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0, jams=jams)
         minutes = (_FOOT_S + LAGS * proof_lag_s(job, share * phi)) / 60
         tries = proved_tries(
-            draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, end_min
+            draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, s.end_min
         )
         order = best_order(tries, first)
         if not order.places:

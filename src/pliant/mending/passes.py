@@ -11,7 +11,7 @@ from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
 from pliant.feed.risk import USEFUL_MM_PER_S
 from pliant.job.job import Job
-from pliant.job.tonight import weigh_tries
+from pliant.job.tonight import proof_over
 from pliant.mending.air import air_that_counts
 from pliant.mending.coast import Melt, mend_coast
 from pliant.mending.factor import mean_push_n, mend_factor, metering_losses
@@ -162,11 +162,7 @@ def lay_proof(stages: Stages) -> None:
     """Lay a proof before a job that is mended otherwise, since its flow is told by the job's; see `pad`."""
     stages.flush()
     job = stages.job
-    if job.proof is None:
-        weighed = weigh_tries(job, None, as_written=True)
-        over = weighed.proof.flow_over_worst if weighed.proof is not None else 1.0
-    else:
-        over = 1.0
+    over = proof_over(job) if job.proof is None else 1.0
     edits = Edits.none(job.program)
     changes, laid, flow, why = lay_pad(job, edits, over, stages.machine.reach_mm)
     stages.note("proof", why)

@@ -59,6 +59,14 @@ class Stages:
         self._job: Job | None = job.lean()
         self._chance: float | None = chance
 
+    def keep(self, job: Job) -> None:
+        """Take a job of the present file with all that is known of it."""
+        self._job = job
+
+    def shed(self) -> None:
+        """Let go of what is large and rarely asked for again."""
+        self._job = self._job and self._job.lean()
+
     @property
     def job(self) -> Job:
         """The job as it is now."""

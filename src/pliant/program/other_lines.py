@@ -4,6 +4,7 @@ Streams the file; a kernel passes over plain motion lines, so the work in Python
 """
 
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from pliant.language.line import Word, all_motion, read_line
 __all__ = ["other_lines"]
 
 _BLOCK = 1 << 20  # [bytes]
+_MOST_KNOWN, _KNOWN_BYTES = 4096, 80  # short lines stay read: the same few come again and again (retraction, fans)
 
 
 def other_lines(path: str | Path) -> Iterator[tuple[int, bytes]]:
@@ -62,7 +64,8 @@ def _of_block(block: bytes, number: int) -> Iterator[tuple[int, bytes]]:
         end = block.find(b"\n", at)
         if end < 0:
             break
-        if text := _kept(block[at:end]):
+        raw = block[at:end]
+        if text := _known(raw) if len(raw) <= _KNOWN_BYTES else _kept(raw):
             yield number, text
         number, at = number + 1, end + 1
 
@@ -83,6 +86,9 @@ def _kept(raw: bytes) -> bytes:
         return text.strip()
     tail = {line.words[-1]: line.end}  # with the text of a message
     return b" ".join(line.text[w.at : tail.get(w, w.stop)] for said in kept for w in said)
+
+
+_known = lru_cache(maxsize=_MOST_KNOWN)(_kept)
 
 
 def _not_motion(command: tuple[Word, ...]) -> tuple[Word, ...]:

@@ -175,8 +175,8 @@ def _sorted_as(a: Path, b: Path, tolerance_mm: float) -> tuple[Ints, Bools, Ints
             continue
         # runs that meet in the new order look like one: both are cut wherever a run of either begins
         tree = _near(np.concatenate([starts_a[ra], starts_b[rb]]))
-        cut_a = _cut(a, a.run_start[ra[0]], stop_a[ra[-1]], tree, tolerance_mm)
-        cut_b = _cut(b, b.run_start[rb[0]], stop_b[rb[-1]], tree, tolerance_mm)
+        cut_a = _cut(a, a.run_start[ra], stop_a[ra[-1]], tree, tolerance_mm)
+        cut_b = _cut(b, b.run_start[rb], stop_b[rb[-1]], tree, tolerance_mm)
         taken = _assign(_traits(a, cut_a, stop_a[ra[-1]]), _traits(b, cut_b, stop_b[rb[-1]]), tolerance_mm)
         placed = np.flatnonzero(taken >= 0)
         sequence = np.concatenate([np.flatnonzero(taken < 0), placed[np.argsort(taken[placed], kind="stable")]])
@@ -203,11 +203,14 @@ def _near(points: Floats) -> "cKDTree":
     return cKDTree(points)
 
 
-def _cut(path: Path, first: int, last: int, tree: "cKDTree", tolerance_mm: float) -> Ints:
-    """Pieces in `[first, last)` at which a run begins, or could: they lay and start at a point of the tree."""
+def _cut(path: Path, starts: Ints, last: int, tree: "cKDTree", tolerance_mm: float) -> Ints:
+    """Pieces of these runs, up to `last`, at which one begins, or could: they lay and start at a point of the tree."""
+    first = int(starts[0])
     at = first + np.flatnonzero(path.lays[first:last])
     near = tree.query(path.point_mm[path.move[at]], distance_upper_bound=2 * tolerance_mm)[0]
-    return at[np.isfinite(near) | np.isin(at, path.run_start)]
+    begins = np.zeros(last - first, dtype=bool)
+    begins[starts - first] = True
+    return at[np.isfinite(near) | begins[at - first]]
 
 
 def _traits(path: Path, cut: Ints, last: int) -> Floats:
@@ -229,10 +232,12 @@ def _assign(a: Floats, b: Floats, tolerance_mm: float) -> Ints:
     taken = np.full(len(b), -1, dtype=np.int64)
     for k, near in enumerate(_near(a[:, :3]).query_ball_point(b[:, :3], 2 * tolerance_mm)):
         open_ = [c for c in sorted(near) if free[c]]
+        if len(open_) > 1:
+            apart = np.abs(a[open_] - b[k]).max(axis=1)
+            open_ = [open_[int(np.argmin(np.round(apart, 2)))]]
         if open_:
-            apart = [float(np.abs(a[c] - b[k]).max()) for c in open_]
-            taken[k] = open_[int(np.argmin(np.round(apart, 2)))]
-            free[taken[k]] = False
+            taken[k] = open_[0]
+            free[open_[0]] = False
     return taken
 
 

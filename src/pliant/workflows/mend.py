@@ -14,7 +14,8 @@ from pliant.feed.pull import Pull
 from pliant.feed.risk import AIM, jam_risk, stated_risk
 from pliant.files import Source, replace_file, require_place, same_file
 from pliant.job.job import Job, read_job
-from pliant.job.tonight import LOST_CAUSE, proved
+from pliant.job.slowed import flat_job
+from pliant.job.tonight import LOST_CAUSE, AtFlat, proved
 from pliant.job.verdict import Examined
 from pliant.mending.factor import left_out, mean_push_n, metering_losses
 from pliant.mending.passes import ADDED, PASSES, lay_proof, no_proof_why, run_passes, shape_feed, slow_again
@@ -30,7 +31,7 @@ from pliant.records.findings import Findings, least_chance
 from pliant.records.machine import Machine, read_machine
 from pliant.records.mended import Flat, Mended
 from pliant.records.mending import Certificate
-from pliant.records.program import BEAD, Program
+from pliant.records.program import Program
 from pliant.workflows.check import examine
 from pliant.workflows.evidence import with_witnesses
 
@@ -47,14 +48,17 @@ AIMS = ("surest", "quickest")
 MOST_HEIGHT_MM = 0.5  # more is another part: our bound
 
 
-def _flat(stages: Stages) -> Flat:
-    """The input with every bead at one safe speed, and ours at no more risk than that."""
-    p = stages.program
-    flat = np.where(p.kind == BEAD, np.minimum(p.speed_mm_per_s, CAREFUL_MM_PER_S), p.speed_mm_per_s)
-    job = stages.job.at(flat)
-    chance = jam_risk(job.envelope, stages.machine, stages.filament, shares=False).probability
-    time_s = job.course.time_s
-    del job  # as large as the program
+def _at_flat(seen: Examined) -> AtFlat:
+    """The input with every bead at one safe speed; known where its tries were weighed."""
+    if seen.weighed is not None:
+        return seen.weighed.flat
+    job = flat_job(seen.job)
+    return AtFlat(job.envelope, job.course.time_s)
+
+
+def _flat(stages: Stages, flat: AtFlat) -> Flat:
+    """What it comes to at one safe speed, and ours at no more risk than that."""
+    chance, time_s = jam_risk(flat.asks, stages.machine, stages.filament, shares=False).probability, flat.time_s
     ours = stages.plan(chance, 1 / AIM)  # both by the draws that searches see
     ours_s, ours_chance = (ours.course.time_s, ours.jam_probability) if ours.meets else (time_s, chance)
     return Flat(CAREFUL_MM_PER_S, time_s, chance, ours_s, ours_chance)
@@ -102,6 +106,7 @@ def _seen_again(
     if not stages.changes or now is None:
         return before, push_n, kept
     after = examine(now, stages.machine, stages.filament).findings
+    stages.keep(now)
     return after, mean_push_n(now.program, now.load.push_n), now if kept is not None else None
 
 
@@ -236,15 +241,17 @@ def mend(
             stages.note("proof", why_none)
             stages.note("aim", why_aim)
             kept = seen.job if look is not None else None
+            at_flat = _at_flat(seen)
             del seen  # as large as the program
             tell("comparing with one safe speed", 0.2)
-            flat = _flat(stages)
+            flat = _flat(stages, at_flat)
             run_passes(stages, passes, part_of(tell, 0.25, 0.4) or tell)
             tell("checking what came of it", 0.65)
             after, push_n, now = _seen_again(stages, before, push_n, kept, "flow" in passes)
             if "proof" in passes:
                 tell("laying a proof beside the part", 0.7)
                 lay_proof(stages)
+            stages.shed()
             laid = proved(stages.job)
             if "shape" in passes:
                 tell("shaping the feed", 0.72)
