@@ -94,7 +94,7 @@ def test_work_of_a_bench_that_was_closed_says_so_and_can_be_begun_again(tmp_path
 
 
 def test_work_goes_on_when_nobody_looks_and_the_corner_of_each_page_shows_it(bench):
-    answer = bench.first(feet_program(layers=60), name="corner.gcode")
+    answer = bench.first(feet_program(layers=30), name="corner.gcode")
     uid = answer.json()["id"]
     told, end = [], time.monotonic() + 120
     while time.monotonic() < end:  # nobody asks for its own page
@@ -114,7 +114,7 @@ def test_work_goes_on_when_nobody_looks_and_the_corner_of_each_page_shows_it(ben
 def test_time_left_comes_from_what_earlier_work_took(bench):
     desk = bench.client.app.app.state.desk
     assert bench.done(bench.first(feet_program(layers=6), name="before.gcode")).status_code == 200
-    uid = bench.first(feet_program(layers=200), name="left.gcode").json()["id"]
+    uid = bench.first(feet_program(layers=100), name="left.gcode").json()["id"]
     work, end = desk.lines.find(uid), time.monotonic() + 60
     while work.begun is None and time.monotonic() < end:
         time.sleep(0.02)

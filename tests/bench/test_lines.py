@@ -4,6 +4,7 @@ import asyncio
 import re
 import threading
 import time
+from functools import cache
 from urllib.parse import parse_qsl, urlsplit
 
 import httpx
@@ -15,8 +16,9 @@ from pliant.bench.lines import Work
 from pliant.workflows.workshop import feet_program
 
 
+@cache
 def _long():
-    return feet_program(layers=200)  # seconds of work
+    return feet_program(layers=100)  # seconds of work
 
 
 def _news(visitor, answer):

@@ -292,7 +292,9 @@ def test_roundtrip_ranks_are_uniform_and_a_wrong_likelihood_is_found_out(records
     assert wrong[1] < 0.01
 
 
-@pytest.mark.parametrize(("outside", "errs"), [(False, False), (True, False), (False, True)])
+@pytest.mark.parametrize(
+    ("outside", "errs"), [(False, False), (True, False), pytest.param(False, True, marks=pytest.mark.study)]
+)
 def test_roundtrip_three_coupons_bring_a_simulated_user_nearer_the_truth(records, outside, errs):
     found = [
         run_user(make_user(*records, seed=70 + i, outside=outside, errs=errs), "fixed", exact=False)
