@@ -16,7 +16,7 @@ from pliant.records.filament import Filament, read_filament
 from pliant.records.machine import Machine, read_machine
 from pliant.say import quantity
 from pliant.workflows.book import record_outcome
-from pliant.workflows.evidence import kept_of, record_from
+from pliant.workflows.past_prints import kept_of, record_from
 
 __all__ = ["OUTCOME_OF", "add_outcome"]
 
