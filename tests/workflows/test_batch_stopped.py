@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from multiprocessing import get_context
 
 import pytest
 from click.testing import CliRunner
@@ -16,7 +17,7 @@ from pliant.errors import PliantError
 from pliant.records.starters import starter
 from pliant.workflows import cluster, folder
 from pliant.workflows.batch import batch
-from pliant.workflows.workshop import bellows_program, gasket_program
+from pliant.workflows.workshop import bellows_program
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +27,8 @@ def shop(tmp_path_factory):
     for like, kind in (("open-gap", "machine"), ("85A", "filament"), ("95A", "filament")):
         (place / f"{like}.toml").write_text(starter(kind, like))
     for k in range(3):
-        (place / "jobs" / f"{k}.gcode").write_text(gasket_program(layers=1) + f"; {k}\n")
-    (place / "jobs" / "3.nc").write_text(bellows_program(turns=1))
+        (place / "jobs" / f"{k}.gcode").write_text(bellows_program(turns=1) + f"; {k}\n")
+    (place / "jobs" / "3.nc").write_text(bellows_program(turns=2))
     (place / "jobs" / "4.gcode").write_bytes(b"G1 X1..2\n")
     return place
 
@@ -91,6 +92,31 @@ def test_roundtrip_processes_that_are_killed_change_nothing(shop, whole, monkeyp
 
     monkeypatch.setattr(folder, "ProcessPoolExecutor", Shot)
     assert batch(*_words(shop), workers=2) == whole and len(shot) == 2
+
+
+def test_regression_a_process_that_starts_while_another_dies_does_not_stay(shop, whole, monkeypatch):
+    """The pool itself waited for it without end, when the program was to end."""
+    late = []
+
+    class Late(folder.ProcessPoolExecutor):
+        def submit(self, *words):
+            future = super().submit(*words)
+            if not late:
+                for process in list(self._processes.values()):
+                    process.kill()
+                future.exception()  # now the pool knows, and ends those it has
+                time.sleep(0.2)
+                process = get_context("spawn").Process(target=time.sleep, args=(600,))
+                process.start()
+                self._processes[process.pid] = process
+                late.append(process)
+            return future
+
+    monkeypatch.setattr(folder, "ProcessPoolExecutor", Late)
+    assert batch(*_words(shop), workers=2) == whole
+    (process,) = late
+    process.join(10)
+    assert process.exitcode is not None
 
 
 def _dies(path):

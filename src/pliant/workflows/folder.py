@@ -125,6 +125,7 @@ def _in_processes(
     workers, deaths, left = max(1, min(len(left), workers or os.cpu_count() or 1)), 0, dict(left)
     while left:
         pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_share, initargs=more)
+        processes = pool._processes
         try:
             at = _submitted(pool, look, left)
             for future in as_completed(at):
@@ -132,6 +133,9 @@ def _in_processes(
                 del left[k]
                 yield k, found
         except BrokenProcessPool:
+            # the pool ends those it knew of when one died; it waits for ever for one that was being started just then
+            for process in list(processes.values()):
+                process.kill()
             deaths += 1
             if deaths >= _DEATHS:
                 name = Path(next(iter(left.values()))).name
