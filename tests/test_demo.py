@@ -15,7 +15,13 @@ def workshop(tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize("job", ["gasket.gcode", "strain-relief.gcode", "bellows.gcode"])
+@pytest.mark.parametrize(
+    "job",
+    [
+        "strain-relief.gcode",
+        *(pytest.param(name, marks=pytest.mark.study) for name in ("gasket.gcode", "bellows.gcode")),
+    ],
+)
 def test_regression_each_spool_has_its_own_answer(workshop, job):
     hard, soft, refused = (
         check(workshop / job, workshop / f"{machine}.machine.toml", workshop / f"{spool}.filament.toml")

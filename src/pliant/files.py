@@ -81,7 +81,7 @@ def require_place(place: str | Path, inputs: Iterable[Any] = (), what: str = "th
     Raises
     ------
     PliantError
-        If the place is not an ordinary file, has no folder, or is one of the inputs.
+        If the place is not an ordinary file, has no folder that can be written to, or is one of the inputs.
     """
     place = Path(place)
     _require_ordinary(place)
@@ -90,6 +90,8 @@ def require_place(place: str | Path, inputs: Iterable[Any] = (), what: str = "th
             raise PliantError(f"{place}: {what} would replace {source}, which is read; choose another name")
     if not place.parent.is_dir():
         raise PliantError(f"{place}: cannot be written (no such folder); choose another folder or name")
+    if not os.access(place.parent, os.W_OK | os.X_OK):
+        raise PliantError(f"{place}: cannot be written (its folder can only be read); nothing was done. Choose another")
     return place
 
 

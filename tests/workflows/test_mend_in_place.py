@@ -155,7 +155,7 @@ def test_a_folder_that_can_only_be_read(tmp_path, job):
             if disk is None:
                 here.parent.chmod(0o755)
     assert done.returncode == 2, done.stderr
-    assert "cannot be written" in done.stderr and "untouched" in done.stderr and len(done.stderr.splitlines()) == 1
+    assert "cannot be written (its folder can only be read)" in done.stderr and len(done.stderr.splitlines()) == 1
     assert kept == text and names == ["in.gcode"]
 
 
@@ -165,11 +165,11 @@ def test_rights_are_kept(tmp_path, job):
     mend(program, machine(), filament(), in_place=True)
     assert stat.S_IMODE(program.stat().st_mode) == 0o604
     out = tmp_path / "out.gcode"
-    mend(program, machine(), filament(), output=out)
-    assert stat.S_IMODE(out.stat().st_mode) == 0o604
-    out.chmod(0o640)
-    mend(program, machine(), filament(), output=out)
-    assert stat.S_IMODE(out.stat().st_mode) == 0o640
+    for rights in (0o604, 0o640):
+        if out.exists():
+            out.chmod(rights)
+        mend(program, machine(), filament(), output=out)
+        assert stat.S_IMODE(out.stat().st_mode) == rights
 
 
 @pytest.mark.parametrize("in_place", [True, False])
