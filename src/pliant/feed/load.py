@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pliant.arrays import Number
+from pliant.arrays import Floats32
 from pliant.checks import note_outside
 from pliant.feed import chain
 from pliant.feed.ends import ON_THE_BED
@@ -144,7 +144,7 @@ def follow(course: Course, machine: Machine, filament: Filament) -> Load:
         which[here] = np.where(worse, chain.MECHANISMS.index("starve"), which[here])
         np.minimum(least[here], starve, out=starve)
         least[here] = starve
-    capacity = _capacity(push, table, least, which)
+    capacity = _capacity(push, least)
     starved = which == chain.MECHANISMS.index("starve")
     which[(ratio >= DAM_RATIO) & ~starved] = chain.MECHANISMS.index("dam")
     return Load(pressure, end, flow, push, capacity, least, which, ratio, delivered, fed, stored)
@@ -169,11 +169,10 @@ def _warm_level(course: Course, theta: chain.Theta) -> NDArray[np.uint8]:
     return np.rint(-time * (_LEVELS - 1)).astype(np.uint8)
 
 
-def _capacity(push: Number, table: Any, least: Number, which: Any) -> Any:
+def _capacity(push: Floats32, least: Floats32) -> Floats32:
     """Push at the drive times margin; where the guide has locked nothing finite can be said."""
     with np.errstate(invalid="ignore"):
-        capacity = np.where(np.isfinite(push), push * least, np.nan)
-    return capacity.astype(np.float32)
+        return np.where(np.isfinite(push), push * least, np.nan).astype(np.float32)
 
 
 def bounded_gap_mm(gap_mm: ArrayLike) -> Any:

@@ -4,12 +4,10 @@ A move keeps the worst push it has anywhere, so a bin's high is exact and its lo
 is smoothed or sampled. Start with `build_strip`.
 """
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.arrays import Floats
+from pliant.arrays import Floats, Ints
 from pliant.feed.chain import MECHANISMS
 from pliant.feed.load import Load
 from pliant.kernels.thin import thin_to_bins
@@ -97,7 +95,9 @@ def _capacity(load: Load, margin: NDArray[np.float64], starved: bool) -> float:
     return float(values[known[margin[known].argmin()]]) if known.size else float("inf")
 
 
-def _halve(edge: Floats, low: Floats, high: Floats, margin: Floats, move: Floats) -> tuple[Any, ...]:
+def _halve(
+    edge: Floats, low: Floats, high: Floats, margin: Floats, move: Ints
+) -> tuple[Floats, Floats, Floats, Floats, Ints]:
     """Join neighbouring bins two by two; an odd one at the end stays alone."""
     at = np.arange(0, low.size, 2)
     second = np.minimum(at + 1, low.size - 1)

@@ -7,9 +7,10 @@ Laid bead is told in cells of a length; what flows while the nozzle goes elsewhe
 import math
 
 import numpy as np
-from numba import njit
 
-from pliant.kernels.load import _SHORTEST_S, _phase
+from pliant.arrays import Bools, Floats, Floats32, Ints
+from pliant.kernels.compiler import njit
+from pliant.kernels.load import SHORTEST_S, Fed, phase_of
 
 __all__ = ["bead_along", "count_cells"]
 
@@ -18,7 +19,7 @@ _FINE = 4  # steps along a cell at least
 
 
 @njit(cache=True)
-def count_cells(length, asked, cell):
+def count_cells(length: Floats, asked: Floats, cell: float) -> int:
     """Cells that fit into the beads at most; (n,), (n,), () -> ()."""
     total, runs = 0.0, 1
     for i in range(length.size):
@@ -86,7 +87,19 @@ def _drain(v, void, given, dt, s, n, late, kept, late_s):
 
 
 @njit(cache=True, error_model="numpy")
-def bead_along(fed, goes, asked, ratio, s1, n, kept, late_s, start, cell, cells):
+def bead_along(
+    fed: Fed,
+    goes: Bools,
+    asked: Floats,
+    ratio: Floats,
+    s1: float,
+    n: float,
+    kept: float,
+    late_s: float,
+    start: float,
+    cell: float,
+    cells: int,
+) -> tuple[Ints, Floats32, Floats32, Floats, Floats, Floats, float, float, float, float]:
     """Follow the section of the bead through a program.
 
     Fed of n moves; (n,) whether the nozzle goes anywhere; (n,) volume that each should lay, 0 beside beads [mm3]; (n,)
@@ -130,9 +143,9 @@ def bead_along(fed, goes, asked, ratio, s1, n, kept, late_s, start, cell, cells)
         s = s1 * ratio[i]
         gone = 0.0  # [mm] of the move
         for phase in range(3):
-            seconds, path = _phase(phase, i, fed)
+            seconds, path = phase_of(phase, i, fed)
             carry += per_mm * path
-            if seconds <= _SHORTEST_S:
+            if seconds <= SHORTEST_S:
                 if bead:
                     gone += path
                     way[k] += path

@@ -1,13 +1,15 @@
 """How often a stretch of filament goes back and forth at the drive, retraction after retraction."""
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Bools, Floats
+from pliant.kernels.compiler import njit
 
 __all__ = ["pulled_too_often"]
 
 
 @njit(cache=True)
-def pulled_too_often(top, back, skipped, most_passes):
+def pulled_too_often(top: Floats, back: Floats, skipped: Bools, most_passes: int) -> Bools:
     """Which retractions would take the same filament through the drive too often, each judged after those before it.
 
     Filament fed before each (m,), pulled back (m,) [mm], those that are not made in any case (m,), () -> (m,) bool.

@@ -8,8 +8,9 @@ come from a hashed grid that is rebuilt for each layer, so time and memory grow 
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 from pliant.kernels.grid import bucket_of, row_span
 
 __all__ = ["cover_travels", "grid_of", "left_open", "meetings", "open_intervals"]
@@ -130,7 +131,9 @@ def _extent(bead_xy, half_width, first, last):
 
 
 @njit(cache=True)
-def grid_of(bead_xy, half_width, first, last, least_cell, start, item):
+def grid_of(
+    bead_xy: Floats, half_width: Floats, first: int, last: int, least_cell: float, start: Ints, item: Ints
+) -> tuple[tuple[float, float, float, float, float], int, Ints, Ints]:
     """Gather beads first..last-1 in hashed cells of at least this size: -> box with its cell, mask, start, item.
 
     `start` and `item` are scratch that is handed back, grown where it was too short.
@@ -199,7 +202,15 @@ def left_open(length, lows, highs, found, t0, t1, count):
 
 
 @njit(cache=True)
-def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, travel_order, bead_order):
+def open_intervals(
+    travel_xy: Floats,
+    travel_layer: Ints,
+    bead_xy: Floats,
+    half_width: Floats,
+    bead_layer: Ints,
+    travel_order: Ints,
+    bead_order: Ints,
+) -> tuple[Ints, Floats, Floats]:
     """(n,4), (n,), (m,4), (m,), (m,), (n,), (m,) -> offset (n+1,), t0 (k,), t1 (k,): open part of each travel.
 
     Both sets are sorted by layer; x and y in mm. A bead counts for a travel only if its order is below the travel's
@@ -241,7 +252,9 @@ def open_intervals(travel_xy, travel_layer, bead_xy, half_width, bead_layer, tra
 
 
 @njit(cache=True)
-def cover_travels(travel_xy, travel_layer, bead_xy, half_width, bead_layer):
+def cover_travels(
+    travel_xy: Floats, travel_layer: Ints, bead_xy: Floats, half_width: Floats, bead_layer: Ints
+) -> Floats:
     """(n,4), (n,), (m,4), (m,), (m,) -> covered length (n,), mm; both sets sorted by layer, all beads count."""
     n, m = travel_layer.size, bead_layer.size
     offset, t0, t1 = open_intervals(

@@ -3,13 +3,15 @@
 import math
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Bools, Floats, Ints32
+from pliant.kernels.compiler import njit
 
 __all__ = ["nearest_depth", "visible_share"]
 
 
 @njit(cache=True)
-def nearest_depth(points, faces, width, height):
+def nearest_depth(points: Floats, faces: Ints32, width: int, height: int) -> Floats:
     """(n,3) in pixels with depth growing away from the eye, (m,3) int -> (height, width) least depth, inf if empty."""
     out = np.full((height, width), np.inf)
     for t in range(faces.shape[0]):
@@ -34,7 +36,7 @@ def nearest_depth(points, faces, width, height):
 
 
 @njit(cache=True)
-def visible_share(start, end, depth, bias, pieces):
+def visible_share(start: Floats, end: Floats, depth: Floats, bias: float, pieces: int) -> Bools:
     """(k,3), (k,3), (h,w), (), () int -> (k, pieces) bool: is the middle of each piece of each line in sight."""
     h, w = depth.shape
     out = np.zeros((start.shape[0], pieces), dtype=np.bool_)

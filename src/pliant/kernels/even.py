@@ -1,13 +1,15 @@
 """Reading a table whose places are even: no search, and no array on the way."""
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats
+from pliant.kernels.compiler import njit
 
 __all__ = ["read_even"]
 
 
 @njit(cache=True)
-def read_even(x, first, step, values):
+def read_even(x: Floats, first: float, step: float, values: Floats) -> Floats:
     """(n,), (), (), (m,) -> (n,): linear between values at first, first + step, ...; beyond the ends their value."""
     out = np.empty(x.size)
     last = values.size - 1

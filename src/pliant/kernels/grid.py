@@ -7,7 +7,7 @@ only bring candidates that the exact test then rejects.
 
 import math
 
-from numba import njit
+from pliant.kernels.compiler import njit
 
 __all__ = ["bucket_of", "row_span"]
 

@@ -1,13 +1,15 @@
 """Smallest value of each group of moves."""
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Bools, Floats, Floats32, Ints32
+from pliant.kernels.compiler import njit
 
 __all__ = ["least_by_group"]
 
 
 @njit(cache=True)
-def least_by_group(value, index, counts, n_groups):
+def least_by_group(value: Floats32, index: Ints32, counts: Bools, n_groups: int) -> Floats:
     """(n,), (n,) int, (n,) bool, () -> (n_groups,): least value of those that count; infinite where none does."""
     least = np.full(n_groups, np.inf)
     for i in range(value.size):

@@ -3,7 +3,7 @@
 R. E. Tarjan, Efficiency of a good but not linear set union algorithm, J. ACM 22 (1975) 215 (from memory).
 """
 
-from numba import njit
+from pliant.kernels.compiler import njit
 
 __all__ = ["join", "root_of"]
 

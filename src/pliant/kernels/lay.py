@@ -9,8 +9,9 @@ rested costs as well.
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Bytes, Floats, Ints
+from pliant.kernels.compiler import njit
 from pliant.kernels.raster import AIR, SLANTED, STRAIGHT, put, take
 
 __all__ = ["cover_cells", "lay_runs", "stamp_seconds"]
@@ -19,7 +20,7 @@ _BUCKETS = SLANTED * AIR + 1
 
 
 @njit(cache=True)
-def cover_cells(cover, chord, half, west, south, cell):
+def cover_cells(cover: Bytes, chord: Floats, half: Floats, west: float, south: float, cell: float) -> None:
     """(rows,columns), (c,4), (c,), (), (), () -> cells whose middle lies over bead, or on a middle line, become 1."""
     rows, columns = cover.shape
     for i in range(len(chord)):
@@ -38,7 +39,7 @@ def cover_cells(cover, chord, half, west, south, cell):
 
 
 @njit(cache=True)
-def stamp_seconds(laid_s, chord, when_s, west, south, cell):
+def stamp_seconds(laid_s: Floats, chord: Floats, when_s: Floats, west: float, south: float, cell: float) -> None:
     """(rows,columns), (c,4), (c,), (), (), () -> cells that segments pass get the time when they were laid, s."""
     for i in range(len(chord)):
         dx, dy = chord[i, 2] - chord[i, 0], chord[i, 3] - chord[i, 1]
@@ -120,8 +121,23 @@ def _cheapest_way(cover, x0, y0, head, following, free, begin, price, best, cost
 
 @njit(cache=True)
 def lay_runs(
-    cover, before, here, begin, end, seconds, under, piece, path, last, links, waits, now_s, limit_s, weight, scratch
-):
+    cover: Bytes,
+    before: Bytes,
+    here: Floats,
+    begin: Floats,
+    end: Floats,
+    seconds: Floats,
+    under: Floats,
+    piece: Ints,
+    path: Ints,
+    last: int,
+    links: Ints,
+    waits: Ints,
+    now_s: float,
+    limit_s: float,
+    weight: float,
+    scratch: tuple[Ints, Ints, Ints, Ints],
+) -> tuple[Ints, float]:
     """Order (n,) of the runs of a layer, and when they are done, s.
 
     Parameters

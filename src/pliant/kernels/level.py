@@ -1,13 +1,15 @@
 """Levelling: neighbours that are nearly equal get one value."""
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats
+from pliant.kernels.compiler import njit
 
 __all__ = ["level_stretches"]
 
 
 @njit(cache=True)
-def level_stretches(value, ratio):
+def level_stretches(value: Floats, ratio: float) -> Floats:
     """(n,), () -> (n,): cut into stretches whose largest value is within `ratio` of the smallest; each takes that."""
     out = np.empty_like(value)
     first = 0

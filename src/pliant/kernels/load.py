@@ -7,14 +7,15 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
-from numpy.typing import NDArray
 
-__all__ = ["Fed", "Laws", "chunks_between", "push_along", "settled_peak", "smoothed_peak"]
+from pliant.arrays import Floats, Floats32, Ints, Ints32
+from pliant.kernels.compiler import njit
+
+__all__ = ["SHORTEST_S", "Fed", "Laws", "chunks_between", "phase_of", "push_along", "settled_peak", "smoothed_peak"]
 
 _BLOCK = 3 * 1024  # [phases] held at a time
 # [s] a phase shorter than a controller's own clock is rounding: it takes no time, and what it feeds is fed in the next
-_SHORTEST_S = 1e-6
+SHORTEST_S = 1e-6
 _MOST_STEPS = 64
 _ALIKE = 8.0  # [-] a stretch found with a lag is tried on stores that fill within this factor of it
 
@@ -22,14 +23,14 @@ _ALIKE = 8.0  # [-] a stretch found with a lag is tried on stores that fill with
 class Fed(NamedTuple):
     """What the drive does in each move `(n,)`: its kinematics, and the filament it gives."""
 
-    length: NDArray[np.float64]  # [mm]
-    accel: NDArray[np.float64]  # [mm/s2]
-    v_in: NDArray[np.float64]  # [mm/s]
-    v_peak: NDArray[np.float64]
-    v_out: NDArray[np.float64]
-    dwell: NDArray[np.float64]  # [s]
-    volume: NDArray[np.float64]  # [mm3]
-    advance: NDArray[np.float64]  # [s] the program's own compensation
+    length: Floats  # [mm]
+    accel: Floats  # [mm/s2]
+    v_in: Floats  # [mm/s]
+    v_peak: Floats
+    v_out: Floats
+    dwell: Floats  # [s]
+    volume: Floats  # [mm3]
+    advance: Floats  # [s] the program's own compensation
 
 
 class Laws(NamedTuple):
@@ -37,10 +38,10 @@ class Laws(NamedTuple):
 
     q0: float
     q_step: float
-    log_p: NDArray[np.float64]  # (t, m)
-    p0: NDArray[np.float64]  # (t,)
-    p_step: NDArray[np.float64]  # (t,)
-    log_q: NDArray[np.float64]  # (t, m)
+    log_p: Floats  # (t, m)
+    p0: Floats  # (t,)
+    p_step: Floats  # (t,)
+    log_q: Floats  # (t, m)
 
 
 @njit(cache=True, inline="always")
@@ -53,7 +54,7 @@ def _read(x, x0, step, ys):
 
 
 @njit(cache=True, inline="always")
-def _phase(k, i, fed):
+def phase_of(k, i, fed):
     """Duration and path of phase k (0 gaining, 1 holding, 2 losing speed) of move i."""
     length, accel, v_in, v_peak, v_out = fed.length, fed.accel, fed.v_in, fed.v_peak, fed.v_out
     a = accel[i]
@@ -80,9 +81,9 @@ def _phases(first, last, fed, ahead, carry, dt, given, of):
         per_mm = fed.volume[i] / fed.length[i] if fed.length[i] > 0.0 else 0.0
         pushed = fed.advance[i] * max(per_mm, 0.0)
         for k in range(3):
-            seconds, path = _phase(k, i, fed)
+            seconds, path = phase_of(k, i, fed)
             carry += per_mm * path
-            if seconds <= _SHORTEST_S:
+            if seconds <= SHORTEST_S:
                 continue
             goal_ahead = pushed * (fed.v_out[i] if k == 2 else fed.v_peak[i])
             dt[n], given[n], of[n] = seconds, carry + (goal_ahead - ahead), i
@@ -94,7 +95,9 @@ def _phases(first, last, fed, ahead, carry, dt, given, of):
 
 
 @njit(cache=True, error_model="numpy")
-def push_along(moves, table, ratio, laws, compliance):
+def push_along(
+    moves: Fed, table: Ints32, ratio: Floats32, laws: Laws, compliance: float
+) -> tuple[Floats32, Floats32, Floats32, Floats, float, float]:
     """Step the pressure through every phase of every move.
 
     Fed of n moves; (n,) index of the law; (n,) law of this place over the free law; Laws; () [mm3/MPa]
@@ -163,7 +166,7 @@ def push_along(moves, table, ratio, laws, compliance):
 
 
 @njit(cache=True, error_model="numpy")
-def smoothed_peak(moves, group, squeeze, ratio, tau):
+def smoothed_peak(moves: Fed, group: Ints32, squeeze: Floats, ratio: Floats, tau: Floats) -> tuple[Floats, Ints]:
     """Largest first-order-smoothed flow of each group for time constants tau (t,), and the move that has it.
 
     squeeze (n,) and ratio (n_groups,), how much more than in air a move and the beads of a group ask: there the lag is
@@ -200,7 +203,9 @@ def smoothed_peak(moves, group, squeeze, ratio, tau):
 
 
 @njit(cache=True)
-def chunks_between(moves, ratio, start, stop, grain, seconds, given, squeezed):
+def chunks_between(
+    moves: Fed, ratio: Floats, start: int, stop: int, grain: float, seconds: Floats, given: Floats, squeezed: Floats
+) -> int:
     """What the drive gives from move `start` to the end of move `stop`, in chunks of about `grain` seconds.
 
     Into seconds, given [mm3] and squeezed (c,), the sum of seconds times the ratio of each move -> chunks. More than
@@ -236,7 +241,17 @@ def chunks_between(moves, ratio, start, stop, grain, seconds, given, squeezed):
 
 
 @njit(cache=True, error_model="numpy")
-def settled_peak(seconds, given, squeeze, count, of, time, lag, store, index):
+def settled_peak(
+    seconds: Floats,
+    given: Floats,
+    squeeze: Floats,
+    count: Ints,
+    of: Ints,
+    time: Floats,
+    lag: Floats,
+    store: Floats,
+    index: Floats,
+) -> Floats:
     """Flow at the end of windows, through a store that begins empty and drains by a power law: store = S flow^n.
 
     Windows: seconds, mm3, how much more than at their end the place asks (w, c), chunks (w,); of and time (w,), group

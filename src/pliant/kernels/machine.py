@@ -9,8 +9,8 @@ function once more for each plain integer it is called with.
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from pliant.kernels.compiler import njit
 from pliant.records.program import KIND_NAMES
 
 __all__ = ["ask", "count", "fail", "fresh_machine", "helper", "hot_helper", "kept", "unknown"]  # and every place

@@ -10,7 +10,9 @@ Place 0 is the start and the last place the end; neither moves.
 """
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 
 __all__ = ["improve_order", "near_lists", "nearest_order", "order_cost"]
 
@@ -20,7 +22,7 @@ _SLACK = 0.5  # share of the mean step by which a kick may be worse at first
 
 
 @njit(cache=True)
-def order_cost(order, cost):
+def order_cost(order: Ints, cost: Floats) -> float:
     """(n,), (n,n) -> sum of the costs along the order."""
     total = 0.0
     for k in range(order.size - 1):
@@ -29,7 +31,7 @@ def order_cost(order, cost):
 
 
 @njit(cache=True)
-def near_lists(cost, count):
+def near_lists(cost: Floats, count: int) -> Ints:
     """(n,n), () -> (n,count): the cheapest followers of each thing, cheapest first; the start follows nothing."""
     n = cost.shape[0]
     near = np.empty((n, count), dtype=np.int64)
@@ -43,7 +45,7 @@ def near_lists(cost, count):
 
 
 @njit(cache=True)
-def nearest_order(cost):
+def nearest_order(cost: Floats) -> Ints:
     """(n,n) -> order (n,): from the start always to the cheapest next, the end last."""
     n = cost.shape[0]
     order = np.arange(n)
@@ -179,7 +181,7 @@ def _next_random(state):
 
 
 @njit(cache=True)
-def improve_order(order, cost, near, kicks, seed):
+def improve_order(order: Ints, cost: Floats, near: Ints, kicks: int, seed: int) -> Ints:
     """(n,), (n,n), (n,k), (), () -> order (n,) no dearer than the one given; place 0 and the last place stay."""
     n = order.size
     best = order.copy()

@@ -8,8 +8,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
-from numpy.typing import NDArray
+
+from pliant.arrays import Bools, Floats, Ints, Ints32
+from pliant.kernels.compiler import njit
 
 __all__ = ["Walk", "pair_pieces"]
 
@@ -19,11 +20,11 @@ _FULL_TURN = 2.0 * math.pi
 class Walk(NamedTuple):
     """One path: a piece is a move m of a program, from point[m] to point[m + 1], sweep[m] about centre[m]."""
 
-    point: NDArray[np.float64]  # (moves + 1, 3) [mm]
-    centre: NDArray[np.float64]  # (moves, 2) [mm]
-    sweep: NDArray[np.float64]  # (moves,) [rad], 0 for a straight one
-    move: NDArray[np.int64]  # (n,) the pieces in the order of the walk
-    lays: NDArray[np.bool_]  # (n,) filament goes forward
+    point: Floats  # (moves + 1, 3) [mm]
+    centre: Floats  # (moves, 2) [mm]
+    sweep: Floats  # (moves,) [rad], 0 for a straight one
+    move: Ints  # (n,) the pieces in the order of the walk
+    lays: Bools  # (n,) filament goes forward
 
 
 @njit(cache=True)
@@ -155,7 +156,9 @@ def _found_ahead(a, i, ta, b, j, tb, window, tolerance, scratch, out):
 
 
 @njit(cache=True)
-def pair_pieces(a, b, free, tolerance, window, most):
+def pair_pieces(
+    a: Walk, b: Walk, free: int, tolerance: float, window: int, most: int
+) -> tuple[int, Ints32, Ints32, Floats, Floats, Bools, Bools, int]:
     """Pair the stretches of two walks.
 
     Walk of n pieces, walk of m, () 0 every way counts, 1 none before the first bead, 2 beads alone, () [mm], () pieces

@@ -8,13 +8,15 @@ Prim, Bell System Technical Journal 36 (1957) 1389.
 import math
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 
 __all__ = ["close_gaps", "spanning_tree", "through_pieces"]
 
 
 @njit(cache=True)
-def close_gaps(gap):
+def close_gaps(gap: Floats) -> None:
     """(k,k), in place: the least air between pieces by way of others (Floyd and Warshall)."""
     for m in range(len(gap)):
         for i in range(len(gap)):
@@ -23,7 +25,7 @@ def close_gaps(gap):
 
 
 @njit(cache=True)
-def spanning_tree(gap):
+def spanning_tree(gap: Floats) -> float:
     """(k,k) -> length of the least tree that joins all pieces."""
     k = len(gap)
     away, inside, total = np.full(k, math.inf), np.zeros(k, dtype=np.bool_), 0.0
@@ -41,7 +43,9 @@ def spanning_tree(gap):
 
 
 @njit(cache=True)
-def through_pieces(gap, start, seconds, under, limit_s, weight, last):
+def through_pieces(
+    gap: Floats, start: Floats, seconds: Floats, under: Floats, limit_s: float, weight: float, last: int
+) -> tuple[Ints, Floats]:
     """(k,k), (k,), (k,), (k,), (), (), () -> order (k,), least (k,): best order, and the least cost to end in each.
 
     `start` is the cost of each piece as the first one; `under` when what lies under it was laid, counted from now;

@@ -3,7 +3,9 @@
 import math
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Bools, Bytes, Floats, Ints32
+from pliant.kernels.compiler import njit
 
 __all__ = ["move_seconds", "plan_motion"]
 
@@ -33,7 +35,20 @@ def _direction(point, i, sweep, centre, end, out):
 
 
 @njit(cache=True)
-def plan_motion(point, kind, path, filament, speed, sweep, centre, state, accels, junction, corner, top):
+def plan_motion(
+    point: Floats,
+    kind: Bytes,
+    path: Floats,
+    filament: Floats,
+    speed: Floats,
+    sweep: Floats,
+    centre: Floats,
+    state: Ints32,
+    accels: Floats,
+    junction: Floats,
+    corner: Floats,
+    top: Floats,
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Bools]:
     """Plan every move of a program.
 
     (n+1,3), (n,), (n,), (n,), (n,), (n,), (n,2), (n,) int, (s,3) [print, retract, travel], (s,), (s,), (4,)
@@ -114,7 +129,7 @@ def plan_motion(point, kind, path, filament, speed, sweep, centre, state, accels
 
 
 @njit(cache=True)
-def move_seconds(length, accel, v_in, v_peak, v_out, dwell):
+def move_seconds(length: Floats, accel: Floats, v_in: Floats, v_peak: Floats, v_out: Floats, dwell: Floats) -> Floats:
     """Time of each move: two ramps and the middle at the peak. (n,) each -> (n,)"""
     out = np.empty(length.size)
     for i in range(length.size):

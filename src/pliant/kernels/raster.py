@@ -5,7 +5,8 @@ The queue has a bucket for each cost that can be waiting at once (R. B. Dial, Al
 """
 
 import numpy as np
-from numba import njit
+
+from pliant.kernels.compiler import njit
 
 __all__ = ["AIR", "SLANTED", "STRAIGHT", "put", "take"]
 

@@ -8,8 +8,9 @@ Cells are hashed, so memory grows with what is laid.
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 from pliant.kernels.grid import bucket_of
 
 __all__ = ["rest_of_cells", "seconds_under"]
@@ -38,7 +39,7 @@ def _grown(keys, top, last):
 
 
 @njit(cache=True)
-def rest_of_cells(chord, begin_s, end_s, height, cell_mm):
+def rest_of_cells(chord: Floats, begin_s: Floats, end_s: Floats, height: Floats, cell_mm: float) -> Floats:
     """(c,4), (c,), (c,), (c,), () -> rest (k,) of each spot that is covered later, s; chords in order of laying."""
     keys = np.zeros((1024, 3), dtype=np.int64)
     top, last = np.empty(1024), np.empty(1024)
@@ -70,7 +71,9 @@ def rest_of_cells(chord, begin_s, end_s, height, cell_mm):
 
 
 @njit(cache=True)
-def seconds_under(chord, run, n_runs, laid_s, west, south, cell_mm):
+def seconds_under(
+    chord: Floats, run: Ints, n_runs: int, laid_s: Floats, west: float, south: float, cell_mm: float
+) -> Floats:
     """(c,4), (c,), (), (rows,columns), (), (), () -> (n_runs,): when what lies under each run was laid, -inf: never.
 
     `laid_s` holds per cell when the layers before were last there. Of the cells under a run the latest but a tenth

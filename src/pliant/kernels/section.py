@@ -1,15 +1,16 @@
 """Cut a closed triangle mesh by many level planes in one pass, and chain the cuts into outlines."""
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Floats, Ints, Ints32
+from pliant.kernels.compiler import njit
 from pliant.kernels.joined import root_of
 
 __all__ = ["cut_levels", "stand_measures"]
 
 
 @njit(cache=True)
-def cut_levels(points, faces, twin, levels):
+def cut_levels(points: Floats, faces: Ints32, twin: Ints, levels: Floats) -> tuple[Floats, Ints, Ints, int]:
     """(n,3), (m,3) int, (3m,) int, (l,) ascending -> outline points (s,2), loop starts (k+1,), loop level (k,), broken.
 
     A vertex exactly on a plane counts as above it, so every triangle that is cut has one edge going up and one going
@@ -65,7 +66,17 @@ def cut_levels(points, faces, twin, levels):
 
 
 @njit(cache=True)
-def stand_measures(points, faces, normals, areas, edges, ups, sine, contact, tie):
+def stand_measures(
+    points: Floats,
+    faces: Ints32,
+    normals: Floats,
+    areas: Floats,
+    edges: Ints32,
+    ups: Floats,
+    sine: float,
+    contact: float,
+    tie: float,
+) -> Floats:
     """(n,3), (m,3) int, (m,3), (m,), (e,2) int, (k,3), (), (), () -> (k,4): height, footprint, overhang, births on air.
 
     Overhang: area whose normal points down more steeply than `sine`, further than `contact` above the lowest point.

@@ -7,7 +7,9 @@ of the two falls with the flow, and false position keeps its zero between two en
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats
+from pliant.kernels.compiler import njit
 
 __all__ = ["Hot", "Store", "settled_flow"]
 
@@ -68,7 +70,7 @@ def _over(x, i, log_consistency, log_scale, hot, store):
 
 
 @njit(cache=True)
-def settled_flow(log_scale, log_consistency, hot, store):
+def settled_flow(log_scale: float, log_consistency: Floats, hot: Hot, store: Store) -> Floats:
     """(), (n,) -> (n,): log of the flow at which both meet, at a speed relative to the one of the table."""
     out = np.empty(log_consistency.size)
     last = store.flow.shape[1] - 1

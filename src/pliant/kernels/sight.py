@@ -8,8 +8,9 @@ is the outside. Everything is in cells; a cell's middle lies at half a cell from
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Bools, Floats, Ints, Ints32
+from pliant.kernels.compiler import njit
 from pliant.kernels.joined import join, root_of
 
 __all__ = ["join_air", "shown_pieces", "stamp_beads"]
@@ -84,7 +85,9 @@ def _join_beyond(parent, begin, end, opens, row_at, mine, other):
 
 
 @njit(cache=True)
-def join_air(chord, reach, first, box, most):
+def join_air(
+    chord: Floats, reach: Floats, first: Ints, box: Ints, most: int
+) -> tuple[Ints, Ints, Ints32, Ints32, Bools, bool]:
     """Stretches of air of every row of every slab, and which of them lead outside.
 
     Parameters
@@ -205,7 +208,9 @@ def _shows(row_at, opens, begin, end, outside, box, x, y, slab, grown):
 
 
 @njit(cache=True)
-def shown_pieces(air, stretch, slab, grown, step):
+def shown_pieces(
+    air: tuple[Ints, Ints, Ints32, Ints32, Bools, Ints], stretch: Floats, slab: Ints, grown: float, step: float
+) -> tuple[Ints, Floats, Floats, Bools]:
     """Cut stretches where they come into sight or go out of it.
 
     Parameters

@@ -1,7 +1,9 @@
 """Editing text in place: where lines begin, numbers as text, and the bytes put together again."""
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Bools, Bytes, Floats, Ints
+from pliant.kernels.compiler import njit
 
 __all__ = ["format_numbers", "line_starts", "splice"]
 
@@ -9,7 +11,7 @@ _LF, _CR, _BLANK, _POINT, _MINUS, _ZERO = 10, 13, 32, 46, 45, 48
 
 
 @njit(cache=True)
-def line_starts(data):
+def line_starts(data: Bytes) -> Ints:
     """(n,) bytes -> (lines + 1,): offset of every line, then of the end; lines end in LF, CRLF or a lone CR."""
     n = data.size
     count = 1
@@ -30,7 +32,7 @@ def line_starts(data):
 
 
 @njit(cache=True)
-def format_numbers(value, decimals, prefix, letter):
+def format_numbers(value: Floats, decimals: int, prefix: Bools, letter: int) -> tuple[Bytes, Ints]:
     """Plain decimal text without trailing zeros.
 
     (n,), (), (n,) bool whether a blank and the letter stand before it, () -> bytes, (n + 1,) where each begins.
@@ -70,7 +72,9 @@ def format_numbers(value, decimals, prefix, letter):
 
 
 @njit(cache=True)
-def splice(data, low, high, at, stop, text, text_at, text_stop):
+def splice(
+    data: Bytes, low: int, high: int, at: Ints, stop: Ints, text: Bytes, text_at: Ints, text_stop: Ints
+) -> Bytes:
     """Bytes low to high with pieces replaced: (n,) bytes, (), (), (m,), (m,), bytes, (m,), (m,) -> bytes.
 
     Pieces are in order; `at == stop` puts text in.

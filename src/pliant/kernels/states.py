@@ -1,12 +1,15 @@
 """Distinct machine states: a hash table in arrays."""
 
+from pliant.arrays import Floats, Ints, Ints32
 from pliant.kernels import machine as m
 
 __all__ = ["number_states"]
 
 
 @m.kept
-def number_states(log, bits, n_log, states, n_states, table, number):
+def number_states(
+    log: Floats, bits: Ints, n_log: int, states: Floats, n_states: int, table: Ints32, number: Ints32
+) -> int:
     """Distinct states of a log; (cap,19), same as int64, (), (cap2,19), (), (2^k,) int32, (cap,) int32 -> n_states.
 
     `states` grows by the new ones in order of appearance; `number` says which state each row of the log is; `table`

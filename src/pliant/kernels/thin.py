@@ -3,13 +3,15 @@
 import math
 
 import numpy as np
-from numba import njit
+
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 
 __all__ = ["thin_to_bins"]
 
 
 @njit(cache=True)
-def thin_to_bins(end_s, demand, margin, n_bins):
+def thin_to_bins(end_s: Floats, demand: Floats, margin: Floats, n_bins: int) -> tuple[Floats, Floats, Floats, Ints]:
     """(n,) ends of moves, (n,), (n,), () -> low, high, margin, worst move, each (n_bins,).
 
     A move counts in every bin it touches. Moves tile the time line, so each bin is touched; rounding may still

@@ -7,8 +7,9 @@ Distances between pieces are compared block by block, those first whose boxes li
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Floats, Ints
+from pliant.kernels.compiler import njit
 from pliant.kernels.cover import grid_of
 from pliant.kernels.grid import bucket_of, row_span
 from pliant.kernels.joined import join
@@ -43,7 +44,7 @@ def segment_distance(s, r):
 
 
 @njit(cache=True)
-def touching_runs(chord, half, run, block, least, share):
+def touching_runs(chord: Floats, half: Floats, run: Ints, block: Ints, least: float, share: float) -> Ints:
     """(c,4), (n_runs,), (c,), (n_runs,), (), () -> pairs (p,2) of runs of one block that touch, the earlier first.
 
     Runs touch where segments lie no further apart than both half widths and the larger of `least` and `share` of
@@ -89,7 +90,7 @@ def touching_runs(chord, half, run, block, least, share):
 
 
 @njit(cache=True)
-def connected(n, links):
+def connected(n: int, links: Ints) -> Ints:
     """(), (p, 2) -> connected piece of each of n things, (n,), numbered by their first thing."""
     parent = np.arange(n)
     for k in range(len(links)):
@@ -165,7 +166,19 @@ def _block_gap(a, i, b, j, gap):
 
 
 @njit(cache=True)
-def piece_gaps(chord_a, half_a, begin_a, piece_a, n_a, chord_b, half_b, begin_b, piece_b, n_b, same):
+def piece_gaps(
+    chord_a: Floats,
+    half_a: Floats,
+    begin_a: Ints,
+    piece_a: Ints,
+    n_a: int,
+    chord_b: Floats,
+    half_b: Floats,
+    begin_b: Ints,
+    piece_b: Ints,
+    n_b: int,
+    same: bool,
+) -> Floats:
     """(a,4), (r,), (r+1,), (r,), (), those of b, () -> gap (n_a,n_b): air between pieces of two sets of runs, mm.
 
     The segments of run r are begin[r]..begin[r+1]-1; piece[r] is its piece; `same` where both sets are one. Of each

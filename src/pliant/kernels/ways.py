@@ -9,8 +9,9 @@ replaces at no more cost is replaced.
 import math
 
 import numpy as np
-from numba import njit
 
+from pliant.arrays import Bytes, Floats, Ints, Ints8, Ints32
+from pliant.kernels.compiler import njit
 from pliant.kernels.cover import left_open, meetings
 from pliant.kernels.grid import row_span
 from pliant.kernels.raster import AIR, SLANTED, STRAIGHT, put, take
@@ -25,7 +26,17 @@ _NO_AIR = 1e-9
 
 
 @njit(cache=True)
-def ground_cells(rows, columns, chord, half, close, inset, west, south, cell):
+def ground_cells(
+    rows: int,
+    columns: int,
+    chord: Floats,
+    half: Floats,
+    close: float,
+    inset: float,
+    west: float,
+    south: float,
+    cell: float,
+) -> tuple[Bytes, Ints32]:
     """(), (), (c,4), (c,), (), (), (), (), () -> what a step into each cell costs, and the chord it stands on or -1.
 
     Both (rows,columns). Deep cells (1) lie further than `inset` inside the print, gaps narrower than twice `close`
@@ -109,7 +120,15 @@ def _corners(back, columns, at, start):
 
 
 @njit(cache=True)
-def cheapest_way(price, x0, y0, x1, y1, bound, scratch):
+def cheapest_way(
+    price: Bytes,
+    x0: float,
+    y0: float,
+    x1: float,
+    y1: float,
+    bound: float,
+    scratch: tuple[Ints, Ints, Ints8, Ints, Ints],
+) -> tuple[Ints, Ints]:
     """Cheapest way between two places, in cells, if it costs less than `bound` -> corners (k, 2), none if it does not.
 
     `scratch` is cost, stamp and back, (cells,) each, a turn (1,) that no stamp has reached, and a pool that grows.
@@ -215,7 +234,9 @@ def _pulled(price, at):
 
 
 @njit(cache=True)
-def pull_straight(price, line, cells, chord, ends, west, south, cell):
+def pull_straight(
+    price: Bytes, line: Ints32, cells: Ints, chord: Floats, ends: Floats, west: float, south: float, cell: float
+) -> Floats:
     """(k,2) corners of a way by row and column, ends (4,) -> its corners in mm, (m,2), pulled straight."""
     at = _placed(line, cells, chord, ends, west, south, cell)
     way, cost = _pulled(price, at)
@@ -229,7 +250,14 @@ def pull_straight(price, line, cells, chord, ends, west, south, cell):
 
 
 @njit(cache=True)
-def open_length(way, bead_xy, half_width, grid, seen, count):
+def open_length(
+    way: Floats,
+    bead_xy: Floats,
+    half_width: Floats,
+    grid: tuple[tuple[float, float, float, float, float], int, Ints, Ints],
+    seen: Ints,
+    count: int,
+) -> tuple[float, int]:
     """(k,2) corners -> length over air, mm, and the next `count`: a number for each line, not used before in `seen`.
 
     `grid` is that of `cover.grid_of` over all beads: box, mask, start, item.

@@ -6,6 +6,7 @@ What calls it from elsewhere has to see to it that code kept on disk is renewed,
 
 import numpy as np
 
+from pliant.arrays import Bytes, Ints
 from pliant.kernels import machine as m
 
 __all__ = ["find_commands", "find_words", "next_word", "pass_over_motion"]  # and every kind and state
@@ -227,7 +228,7 @@ def _line_end(data, i, n):
 
 
 @m.kept
-def find_commands(data, letter, first, second):
+def find_commands(data: Bytes, letter: int, first: int, second: int) -> Ints:
     """Lines with a word of a letter and either of two numbers.
 
     (n,) bytes, letter (upper case), two numbers -> (k, 3): line (from 1), its begin, and its end without CR or LF.
@@ -251,7 +252,7 @@ def find_commands(data, letter, first, second):
 
 
 @m.kept
-def find_words(data, start, stop, letter):
+def find_words(data: Bytes, start: Ints, stop: Ints, letter: int) -> Ints:
     """Last word of a letter (upper case) in lines.
 
     (n,) bytes, (m,), (m,), () -> (m, 3): start and end of its number, both the end of the words where there is no such
@@ -291,7 +292,7 @@ def _only_motion(data, i, end):
 
 
 @m.kept
-def pass_over_motion(data, at):
+def pass_over_motion(data: Bytes, at: int) -> tuple[int, int]:
     """(n,) bytes of whole lines ended by LF, () start of a line -> start of the first other line, lines passed."""
     passed = 0
     while at < data.size:

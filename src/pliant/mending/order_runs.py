@@ -175,7 +175,7 @@ def _path(
     if stretch.first_stays:
         start[:] = 1e6
         start[piece[0]] = 0.0
-    took = np.bincount(piece, seconds, k)
+    took = np.asarray(np.bincount(piece, seconds, k), dtype=np.float64)
     # a piece laid as before rests from when its middle was laid, less half of what it takes
     mean = np.bincount(piece, seconds * np.where(np.isfinite(under), under, -1e6), k) / np.maximum(took, 1e-9)
     laid = mean - ground.now_s - took / 2

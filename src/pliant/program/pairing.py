@@ -144,11 +144,11 @@ def pair_programs(
         Walk(b.point_mm, b.centre_mm, b.sweep_rad, b.move[order], b.lays[order]),
         2 if reorder else free, tolerance_mm, _WINDOW, _MOST_LOSSES,
     )  # fmt: skip
-    ia, ib = ia[:count], order[ib[:count]]
+    at_a, at_b = ia[:count], order[ib[:count]]
     lost_at, extra_at = np.flatnonzero(lost), order[np.flatnonzero(extra)]
     moved_a, moved_b = _moved(a, lost_at, b, extra_at, tolerance_mm)
     return Pairing(
-        a.move[ia], b.move[ib], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)],
+        a.move[at_a], b.move[at_b], share_a[:count], share_b[:count], a.move[lost_at], b.move[np.sort(extra_at)],
         int(a.move[way]) if way < a.move.size else -1, moved_a, moved_b, a, b, permuted, rank, broken,
     )  # fmt: skip
 

@@ -180,13 +180,13 @@ def _look_by(
     box = np.hstack([south_west, north_east - south_west])
     there = np.tile(base, 2)
     chord = np.ascontiguousarray((slabs.chord_mm - there) / cell)
-    *air, enough = join_air(chord, (slabs.half_mm + grown) / cell, slabs.first, box, MOST_STRETCHES)
-    if not enough:
+    air = join_air(chord, (slabs.half_mm + grown) / cell, slabs.first, box, MOST_STRETCHES)
+    if not air[5]:  # there are more stretches than it may take
         return None
     length = float(np.hypot(*(stretch[:, 2:] - stretch[:, :2]).T).sum()) / cell
     step = max(_LOOK_CELLS, length / _MOST_LOOKS)
     way = np.ascontiguousarray((stretch - there) / cell)
-    of, t0, t1, shows = shown_pieces((*air, box), way, slab, grown / cell + _DIAGONAL, step)
+    of, t0, t1, shows = shown_pieces((*air[:5], box), way, slab, grown / cell + _DIAGONAL, step)
     return of, t0, t1, shows, cell
 
 

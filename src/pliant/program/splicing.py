@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pliant.arrays import Floats
+from pliant.arrays import Bytes, Floats
 from pliant.kernels.splice import format_numbers, line_starts, splice
 from pliant.kernels.words import find_words
 from pliant.language.edit import set_word
@@ -62,7 +62,7 @@ class Lines:
     def _gather(self) -> None:
         """Every edit as a piece: offsets of what it replaces, and of its text in one buffer."""
         at, stop, begins, ends = [], [], [], []
-        text: list[NDArray[np.uint8]] = []
+        text: list[Bytes] = []
         size = 0
         plain: dict[int, list[tuple[str, float, int]]] = {line: [] for line in self.edits.replaced}
         whole = np.zeros(self.last + 2, dtype=np.bool_)
@@ -74,11 +74,11 @@ class Lines:
             for line, value in zip(lines[special].tolist(), values[special].tolist(), strict=True):
                 plain.setdefault(line, []).append((letter, value, decimals))
             place, new = place[~special], place[~special, 0] == place[~special, 1]
-            made, begin = format_numbers(values[~special], decimals, new, ord(letter))
+            made, offset = format_numbers(values[~special], decimals, new, ord(letter))
             at.append(place[:, 0])
             stop.append(place[:, 1])
-            begins.append(begin[:-1] + size)
-            ends.append(begin[1:] + size)
+            begins.append(offset[:-1] + size)
+            ends.append(offset[1:] + size)
             text.append(made)
             size += made.size
         pieces: list[tuple[int, int, bytes]] = []
@@ -113,14 +113,15 @@ class Lines:
         self.text_at, self.text_stop = np.concatenate(begins)[order], np.concatenate(ends)[order]
         self.text = np.concatenate(text)
 
-    def span(self, first: int, last: int) -> Iterator[bytes]:
+    def span(self, first: int, last: int) -> Iterator[memoryview]:
         """Bytes of lines first to last with their edits; in pieces of bounded size."""
         while first <= last:
             until = int(np.searchsorted(self.starts, self.starts[first - 1] + _BLOCK_BYTES, side="right"))
             until = min(max(until, first), last)
             low, high = int(self.starts[first - 1]), int(self.starts[until])
             k = slice(*np.searchsorted(self.at, [low, high]).tolist())
-            yield splice(self.raw, low, high, self.at[k], self.stop[k], self.text, self.text_at[k], self.text_stop[k])
+            new = splice(self.raw, low, high, self.at[k], self.stop[k], self.text, self.text_at[k], self.text_stop[k])
+            yield new.data
             first = until + 1
 
     def origin(self, first: int, last: int) -> Ints:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pliant.arrays import Ints
 from pliant.errors import ProgramError
 from pliant.kernels.splice import line_starts
 from pliant.kernels.words import find_commands, find_words
@@ -283,7 +284,7 @@ class _Plan:
             yield b" ".join(words)
 
 
-def _pieces(plan: _Plan, lines: Lines, origin: list[NDArray[np.int64]]) -> Iterator[bytes]:
+def _pieces(plan: _Plan, lines: Lines, origin: list[Ints]) -> Iterator[bytes | memoryview]:
     """Pieces of the new file; `origin` gathers the source line of each of its lines, 0 for new ones."""
     p = plan.program
     spans = [(1 if first == 0 else int(p.line[first - 1]) + 1, int(p.line[end - 1])) for first, end in plan.blocks]
