@@ -130,10 +130,10 @@ def test_roundtrip_mended_program_is_certified_and_comes_down(bench):
     got = bench.get(answer.json()["location"] + "/program")
     assert got.headers["content-disposition"] == 'attachment; filename="feet-mended.gcode"'
     assert got.text.count("\n") >= feet_program(layers=2).count("\n") * 0.9
-    assert all("stage-" not in o["figure"] for o in found["certificate"])
+    assert all("pliant-" not in o["figure"] for o in found["certificate"])
     page = bench.client.get(answer.json()["location"]).text
     assert page.count("<b>holds:</b>") == len(found["certificate"])
-    assert "stage-" not in page and page.count('class="sheet"') >= 2  # layers before and after, drawn
+    assert "pliant-" not in page and page.count('class="sheet"') >= 2  # layers before and after, drawn
     assert ("Send the mended program to the machine" in page) == found["meets_target"]
     shown = bench.get(f"/book/record/{found['kept']}").json()
     assert shown["record"]["fields"]["certified"] is True

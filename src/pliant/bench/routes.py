@@ -26,7 +26,7 @@ from pliant.records.starters import MACHINES
 from pliant.version import __version__
 from pliant.workflows.mend import ADDED, PASSES
 
-__all__ = ["TABLE", "Way", "description", "starlette_routes"]
+__all__ = ["TABLE", "Call", "description", "starlette_routes"]
 
 
 async def _openapi(request: Request) -> Response:
@@ -35,8 +35,8 @@ async def _openapi(request: Request) -> Response:
 
 
 @dataclass(frozen=True)
-class Way:
-    """One address: how it is asked, who answers, what it is for."""
+class Call:
+    """One call: by which address and how it is asked, who answers, what it is for."""
 
     method: str
     path: str
@@ -54,100 +54,101 @@ _SAME = ("same_machine", "same_filament", "other_machine", "other_filament")
 _SHELF = ("machines", "filaments", "token")
 
 TABLE = (
-    Way("GET", "/", routes_check.home, "The way in: the first visit, or check"),
-    Way("GET", "/first", routes_check.first_form, "The first visit", keys=("token", "machine_kinds")),
-    Way("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
+    Call("GET", "/", routes_check.home, "The way in: the first visit, or check"),
+    Call("GET", "/first", routes_check.first_form, "The first visit", keys=("token", "machine_kinds")),
+    Call("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
         ("machine", "filament", "kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name",
          "nozzle_low_c", "nozzle_high_c", "program_later", "upload", *_SAME), "program", good=202, also=201),
-    Way("GET", "/first/known", routes_check.first_known, "Which shall count where a name is known",
+    Call("GET", "/first/known", routes_check.first_known, "Which shall count where a name is known",
         ("machine", "filament", "kind", "machine_name", "hardness", "spool_name"), keys=("known",)),
-    Way("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament", "upload"),
+    Call("GET", "/check", routes_check.check_form, "What can be checked with what", ("machine", "filament", "upload"),
         keys=_SHELF),
-    Way("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
+    Call("POST", "/check", routes_check.check_send, "Check a program", ("machine", "filament", "upload"), "program",
         good=202),
-    Way("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
+    Call("GET", "/check/{uid}", routes_check.check_page, "What a check found", also=202,
         keys=("verdict", "jam_probability", "jam_probability_error", "limit_speed_mm_per_s", "validity", "mechanism",
               "worst", "past", "id")),
-    Way("GET", "/check/{uid}/layer/{layer}", routes_check.check_layer, "One layer from above",
+    Call("GET", "/check/{uid}/layer/{layer}", routes_check.check_layer, "One layer from above",
         keys=("layer", "view", "beads")),
-    Way("POST", "/check/{uid}/answer", routes_check.check_answer, "Say what the controller does, and check again",
+    Call("POST", "/check/{uid}/answer", routes_check.check_answer, "Say what the controller does, and check again",
         ("dialect",), good=202),
-    Way("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
+    Call("GET", "/mend", routes_files.mend_form, "What can be mended with what", ("machine", "filament", "upload"),
         keys=_SHELF),
-    Way("POST", "/mend", routes_files.mend_send, "Mend a program",
+    Call("POST", "/mend", routes_files.mend_send, "Mend a program",
         ("machine", "filament", "upload", "chosen", "pass", "target_percent", "height_mm", "aim"), "program", good=202),
-    Way("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate", also=202,
+    Call("GET", "/mend/{uid}", routes_files.mend_page, "Before, after, and the certificate", also=202,
         keys=("before", "after", "changes", "certificate", "certified", "output", "id")),
-    Way("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program", kind="application/octet-stream"),
-    Way("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament", "again"),
+    Call("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program",
+        kind="application/octet-stream"),
+    Call("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament", "again"),
         keys=_SHELF),
-    Way("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
+    Call("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
         ("machine", "filament", "target_percent", "nozzle_c", "layer_height_mm", *BEAD_WORDS, "first_speed",
          "retract_mm", "travel_speed", "bed_c", "fan_percent"), "baseline", good=202),
-    Way("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map", also=202,
+    Call("GET", "/plan/{uid}", routes_ask.plan_page, "The ledger and the window map", also=202,
         keys=("works", "verdict", "values", "settings", "window", "helps", "id")),
-    Way("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
-    Way("GET", "/plan/{uid}/window", routes_ask.plan_window, "The window map for other handles",
+    Call("GET", "/plan/{uid}/sheet", routes_ask.plan_sheet, "The settings on one sheet"),
+    Call("GET", "/plan/{uid}/window", routes_ask.plan_window, "The window map for other handles",
         ("layer_height_mm", "width_mm", "speed_mm_per_s", "nozzle_c")),
-    Way("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament", "upload"),
+    Call("GET", "/part", routes_files.part_form, "What parts can be looked at with", ("machine", "filament", "upload"),
         keys=_SHELF),
-    Way("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament", "holes", "upload"),
+    Call("POST", "/part", routes_files.part_send, "Look at a part", ("machine", "filament", "holes", "upload"),
         "mesh", good=202),
-    Way("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
+    Call("GET", "/part/{uid}", routes_files.part_page, "Whether a part is a good idea", also=202,
         keys=("verdict", "orientations", "reasons", "id")),
-    Way("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
+    Call("GET", "/feel", routes_ask.feel_page, "How soft a piece will be",
         ("piece", "size_1", "size_2", "size_3", "deflection_mm", "force_n", "measured_n", "factor",
          "hardness", "infill_percent",
          "walls", "pattern")),
-    Way("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
+    Call("GET", "/dry", routes_ask.dry_page, "How long a spool takes to dry",
         ("filament", "temperature_c", "water_percent", "target_percent", "room_humidity_percent")),
-    Way("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament", "upload"),
+    Call("GET", "/coupon", routes_coupon.coupon_form, "What pieces there are", ("machine", "filament", "upload"),
         keys=_SHELF),
-    Way("POST", "/coupon", routes_coupon.coupon_send, "Make a test piece",
+    Call("POST", "/coupon", routes_coupon.coupon_send, "Make a test piece",
         ("machine", "filament", "kind", "nozzle_c", "gap_mm"), good=202),
-    Way("GET", "/coupon/{uid}", routes_coupon.coupon_page, "A test piece and its sheet", also=202,
+    Call("GET", "/coupon/{uid}", routes_coupon.coupon_page, "A test piece and its sheet", also=202,
         keys=("title", "steps", "kept", "id")),
-    Way("GET", "/coupon/{uid}/program", routes_coupon.coupon_program, "The program of a test piece",
+    Call("GET", "/coupon/{uid}/program", routes_coupon.coupon_program, "The program of a test piece",
         kind="application/octet-stream"),
-    Way("POST", "/next", routes_coupon.next_send, "Ask which piece tells most", ("machine", "filament", "upload"),
+    Call("POST", "/next", routes_coupon.next_send, "Ask which piece tells most", ("machine", "filament", "upload"),
         good=202),
-    Way("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most", also=202,
+    Call("GET", "/next/{uid}", routes_coupon.next_page, "Which piece tells most", also=202,
         keys=("ranked", "answer", "id")),
-    Way("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book", ("again",),
+    Call("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book", ("again",),
         keys=("uid", "kind", "asked", "sheet")),
-    Way("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
+    Call("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
         ("upload", "mass_g", "notes"), good=202),
-    Way("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned", also=202,
+    Call("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned", also=202,
         keys=("changed", "suspects", "kept", "id")),
-    Way("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",
+    Call("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",
         "upload", "q"), keys=("entries", "counts", "book")),
-    Way("GET", "/book/record/{uid}", routes_book.book_record, "One record in full",
+    Call("GET", "/book/record/{uid}", routes_book.book_record, "One record in full",
         keys=("record", "refers_to", "referred_by")),
-    Way("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",),
+    Call("GET", "/book/history", routes_book.book_history, "All that happened with a spool", ("filament",),
         keys=("filament", "versions", "by_machine", "entries")),
-    Way("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second"),
+    Call("GET", "/book/compare", routes_book.book_compare, "Two versions side by side", ("first", "second"),
         keys=("first", "second", "differences", "rows")),
-    Way("GET", "/book/export", routes_book.book_export, "The whole book as lines", kind="application/octet-stream"),
-    Way("POST", "/book/outcome", routes_book.book_outcome, "Write down how a print went",
+    Call("GET", "/book/export", routes_book.book_export, "The whole book as lines", kind="application/octet-stream"),
+    Call("POST", "/book/outcome", routes_book.book_outcome, "Write down how a print went",
         ("machine", "filament", "outcome", "upload", "at_line", "at_minutes", "note"), good=201),
-    Way("POST", "/book/outcome/{uid}", routes_book.book_correct, "Say anew how a print went", ("outcome", "note"),
+    Call("POST", "/book/outcome/{uid}", routes_book.book_correct, "Say anew how a print went", ("outcome", "note"),
         good=201),
-    Way("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text", "seen"), "file",
+    Call("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text", "seen"), "file",
         good=201),
-    Way("GET", "/kept", routes_kept.kept_page, "What is kept of what was made", ("older_days",),
+    Call("GET", "/kept", routes_kept.kept_page, "What is kept of what was made", ("older_days",),
         keys=("bytes", "bound_bytes", "would_go", "removed")),
-    Way("POST", "/kept", routes_kept.kept_tidy, "Remove what is older than so many days", ("older_days",)),
-    Way("GET", "/words", glossary.words_page, "What our words mean", keys=("words",)),
-    Way("GET", "/work", routes_work.work_list, "What is at work", keys=("works",)),
-    Way("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",),
+    Call("POST", "/kept", routes_kept.kept_tidy, "Remove what is older than so many days", ("older_days",)),
+    Call("GET", "/words", glossary.words_page, "What our words mean", keys=("words",)),
+    Call("GET", "/work", routes_work.work_list, "What is at work", keys=("works",)),
+    Call("GET", "/work/{uid}", routes_work.work_news, "How far a piece of work is", ("since",),
         keys=("id", "kind", "state", "share", "version", "location")),
-    Way("POST", "/work/{uid}/again", routes_work.work_again, "Begin stopped work anew", good=202),
-    Way("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
-    Way("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
-    Way("GET", "/work/{uid}/rules.css", routes_work.work_rules, "Lengths that a result sets", kind="text/css"),
-    Way("GET", "/static/{name}", routes_work.static, "A file that pages load",
+    Call("POST", "/work/{uid}/again", routes_work.work_again, "Begin stopped work anew", good=202),
+    Call("POST", "/work/{uid}/stop", routes_work.work_stop, "Stop a piece of work", good=202),
+    Call("GET", "/work/{uid}/report.html", routes_work.work_report, "A result as one page to save", kind="text/html"),
+    Call("GET", "/work/{uid}/rules.css", routes_work.work_rules, "Lengths that a result sets", kind="text/css"),
+    Call("GET", "/static/{name}", routes_work.static, "A file that pages load",
         kind="text/css,text/javascript,image/svg+xml"),
-    Way("GET", "/openapi.json", _openapi, "This description", keys=("openapi", "paths")),
+    Call("GET", "/openapi.json", _openapi, "This description", keys=("openapi", "paths")),
 )  # fmt: skip
 
 
@@ -180,7 +181,7 @@ def description() -> dict[str, Any]:
     }
 
 
-def _operation(way: Way) -> dict[str, Any]:
+def _operation(way: Call) -> dict[str, Any]:
     keys = way.keys or (("location",) if way.method == "POST" else ())
     told = {"schema": {"type": "object", "required": list(keys), "properties": {key: {} for key in keys}}}
     read = {"schema": {"type": "string"}}
@@ -214,7 +215,7 @@ def _operation(way: Way) -> dict[str, Any]:
     return made
 
 
-def _field(way: Way, name: str) -> dict[str, Any]:
+def _field(way: Call, name: str) -> dict[str, Any]:
     """What a field takes: one of a few words, a number, or text; a number that is not known is left empty."""
     if (words := _ONE_OF.get(f"{way.path} {name}") or _ONE_OF.get(name)) is not None:
         return {"type": "string", "enum": list(words)}
@@ -223,7 +224,7 @@ def _field(way: Way, name: str) -> dict[str, Any]:
     return {"type": "string"}
 
 
-def _refusals(way: Way) -> list[int]:
+def _refusals(way: Call) -> list[int]:
     """The statuses that an address may refuse with."""
     found = {421, 500}
     if way.method == "POST":

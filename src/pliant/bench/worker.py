@@ -8,7 +8,6 @@ be saved by the user. Nothing else passes.
 import json
 import math
 import os
-import re
 import threading
 import time
 import traceback
@@ -114,13 +113,8 @@ def _mend(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("writing it into the book", 0.98)
     kept = remember_mended(asked["book"], mended, asked["program"], result, machine, filament)
 
-    def named(text: str) -> str:  # the certificate speaks of the file by the name it had while it was made
-        return re.sub(r"stage-\d+\.gcode", result.name, text)
-
     data = mended.to_json() | {"output": result.name, "kept": kept.uid}
-    for proved in data["certificate"]:
-        proved["figure"] = named(proved["figure"])
-    _keep(folder, data, mend_page(mended, remake).worded(named), kept.uid)
+    _keep(folder, data, mend_page(mended, remake), kept.uid)
 
 
 def _part(folder: Path, asked: dict[str, Any], tell: Tell) -> None:

@@ -98,19 +98,24 @@ class Stages:
             for line, c in zip(lines_of_input, changes, strict=True)
         ]
         self.stage += 1
-        before, self.path = self.path, self.folder / f"stage-{self.stage}.gcode"
+        before, self.path = self.path, self._place(str(self.stage))
         lines = rewrite(self.program, edits, self.path)
         # a line put in is told by the line of the input that follows it
         follows = np.minimum.accumulate(np.where(lines > 0, np.arange(lines.size), lines.size - 1)[::-1])[::-1]
         self.origin = self.origin[np.maximum(lines[follows], 1) - 1]
         self._job = self._chance = None
-        if before.parent == self.folder:
+        if self.folder in before.parents:
             before.unlink()
+
+    def _place(self, stage: str) -> Path:
+        """Where the file of a stage goes: by the same name in each, since the certificate may speak of it."""
+        (self.folder / stage).mkdir(exist_ok=True)
+        return self.folder / stage / "mended.gcode"
 
     def saved(self) -> dict[str, Any]:
         """All that a pass may change, to go back to."""
         self.flush()
-        kept = self.folder / f"kept-{self.stage}.gcode"
+        kept = self._place(f"kept-{self.stage}")
         shutil.copyfile(self.path, kept)
         state = {name: getattr(self, name) for name in ("intent", "stage", "origin", "_chance")}
         return state | {"path": kept, "changes": list(self.changes), "notes": list(self.notes)}
