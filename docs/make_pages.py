@@ -164,6 +164,7 @@ PRINTED: dict[str, tuple[Any, tuple[str, ...], dict[str, Any]]] = {
         "gap": "of the objective, to a bound that no plan goes below; 0: the best there is",
     }),
     "book add": (Added, (), {}),
+    "book retire": (Added, (), {}),
     "book record": (None, (), {"print": Added, "outcome": Added}),
     "book list": (Listing, (), {}),
     "book show": (Shown, (), {}),

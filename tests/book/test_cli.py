@@ -64,6 +64,20 @@ def test_roundtrip_record_list_show_history(run):
     assert told["by_machine"] == {"My open-gap machine": {"not-sure": 1, "ok": 1, "stopped": 1}}
 
 
+def test_roundtrip_a_print_and_a_spool_are_retired_and_taken_back(run):
+    said = json.loads(run("record", "ok", *PAIR, "--by", "Ada", "--json"))["print"]["uid"]
+    assert "ok by Ada" in run("list", "print")
+    assert run("retire", said[:8], "--note", "typed twice").startswith(f"{said}: retired: it stays in the book")
+    assert run("retire", said).strip() == f"{said}: retired already"
+    assert "retired and not shown: 1; `" not in run("list") and "retired and not shown: 1; --retired" in run("list")
+    assert said[:8] in run("list", "--retired") and said[:8] not in run("list", "print")
+    assert "retired     kept" in run("show", said)
+    assert "in use again" in run("retire", said, "--undo") and said[:8] in run("list", "print")
+    made = json.loads(run("retire", "Soft spool 85A", "--json"))
+    assert differences(made, "book retire") == (set(), set()) and made["name"] == "Soft spool 85A"
+    assert "Soft spool 85A: in use again" in run("retire", "Soft spool 85A", "--undo")
+
+
 def test_roundtrip_recipes_side_by_side(run):
     assert "kept recipe soft@1" in run("add", "recipe", "a.json", "--name", "soft")
     assert "kept recipe soft@2" in run("add", "recipe", "b.json", "--name", "soft", "--note", "slower")

@@ -276,7 +276,7 @@ def test_roundtrip_rows_are_carved_from_the_pages_alone(tmp_path, files):
         )  # fmt: skip
         r = records.add_recipe(book, "r", {"long": "x" * 100_000, "n": 2**60}, note="ü\n").uid
         records.add_print(book, m, f, outcome="jammed", at_line=3, at_time_s=7.0, program=p, recipe=r)
-        records.add_print(book, m, f, outcome="jammed", at_time_s=0.1)
+        records.add_print(book, m, f, outcome="jammed", at_time_s=0.1, printed_by="Ada")
         records.remember_check(
             book, {"verdict": "jams", "jam_probability": 1, "mechanism": "bow"}, files[0], files[1], "a" * 64
         )  # fmt: skip
@@ -284,6 +284,7 @@ def test_roundtrip_rows_are_carved_from_the_pages_alone(tmp_path, files):
         records.add_print(book, m, f, outcome="ok", mended=done)
         c = records.remember_coupon(book, m, f, "tower", {"a": 1}).uid
         records.remember_fit(book, m, f, {"a": [1.5, -2]}, c)
+        records.retire(book, "machine", "Bench", True)
         transfer.export_book(book, tmp_path / "a.jsonl")
         with book.reading() as connection:
             for kind in KINDS.values():

@@ -43,7 +43,7 @@ def _old_book(place):
             values |= {f.name: uids[f.refers] for f in kind.fields if f.required and f.refers}
             row = checked(kind, values | {"made_at": now(), "uid": same_thing(kind, values)})
             uids[name] = row["uid"]
-            for later in ("mended", "at_layer"):  # form 0001 had no such columns
+            for later in ("mended", "at_layer", "printed_by"):  # form 0001 had no such columns
                 row.pop(later, None)
             connection.execute(insert(TABLES[name]), row | {"digest": digest(kind, row)})
     book.close()

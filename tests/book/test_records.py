@@ -330,3 +330,31 @@ def test_many_threads_never_share_a_version(place):
         assert failed == []
         assert sorted(made) == list(range(1, 41))
         assert look.listing(book).counts["recipe"] == 40
+
+
+def test_roundtrip_what_is_retired_is_kept_but_neither_offered_nor_counted(book, files):
+    machine, filament, _ = files
+    pair = records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)
+    names = [x.values["name"] for x in pair]
+    good, _ = records.add_print(book, *pair, outcome="ok", printed_by="Ada")
+    wrong, _ = records.add_print(book, *pair, outcome="jammed", printed_by="Grace")
+    assert prints.past_outcomes(book, *names).counts == {"jammed": 1, "ok": 1}
+    assert prints.people(book) == ("Grace", "Ada")
+    records.retire(book, "print", wrong.uid, True, "it was another spool")
+    assert prints.past_outcomes(book, *names).counts == {"ok": 1}
+    assert [r["uid"] for r in prints.printed(book, *names, 9)] == [good.uid]
+    told = look.history(book, names[1])
+    assert told.retired == 1 and told.by_machine == {names[0]: {"ok": 1}}
+    assert [e.detail for e in told.entries if e.kind == "print"] == ["ok by Ada"]
+    listed = look.listing(book, "print")
+    assert (len(listed.entries), listed.retired, listed.counts["print"]) == (1, 1, 2)
+    assert len(look.listing(book, "print", everything=True).entries) == 2
+    assert look.show(book, wrong.uid).retired and not look.show(book, good.uid).retired
+    records.retire(book, "print", wrong.uid, False)
+    assert prints.past_outcomes(book, *names).counts == {"jammed": 1, "ok": 1}
+    # a spool by its name, every version; one that is kept again is in use again
+    records.retire(book, "filament", names[1], True)
+    assert look.newest_texts(book, "filament") == [] and len(look.newest_texts(book, "machine")) == 1
+    assert look.show(book, names[1]).retired
+    records.add_prepared(book, pair[1])
+    assert [r["name"] for r in look.newest_texts(book, "filament")] == [names[1]]

@@ -26,13 +26,14 @@ def _filled(book, files, n=3):
         made, _ = records.add_print(
             book, records.prepare_toml("machine", machine), records.prepare_toml("filament", filament),
             outcome="jammed", at_line=i + 1, at_time_s=0.1 + i, recipe=b.uid, program=records.prepare_program(program),
-            at_layer=i + 1, course={"a": [1.5, None]},
+            at_layer=i + 1, course={"a": [1.5, None]}, printed_by="Ada ü",
         )  # fmt: skip
     records.add_outcome(book, made.uid, "not-sure", note="perhaps the spool")
     row = look.show(book, made.uid).record.fields
     c = records.remember_coupon(book, row["machine"], row["filament"], "tower", {"steps": [1, 2]})
     records.remember_fit(book, row["machine"], row["filament"], {"x": [1e-300, 1e300]}, c.uid)
     records.remember_mended(book, row["program"], row["program"], row["machine"], row["filament"], False, {"a": 1})
+    records.retire(book, "filament", "an older spool", True, "used up")
 
 
 def _bytes(book, path):
@@ -47,12 +48,12 @@ def test_roundtrip_export_import_export_gives_the_same_bytes(book, files, tmp_pa
         told = transfer.import_book(other, tmp_path / "a.jsonl")
         assert told.counts == {
             "machine": 1, "filament": 1, "recipe": 2, "program": 1, "finding": 1, "mended": 1, "print": 3,
-            "outcome": 4, "coupon": 1, "fit": 1, "course": 1,
+            "outcome": 4, "coupon": 1, "fit": 1, "course": 1, "retirement": 1,
         }  # fmt: skip
         assert _bytes(other, tmp_path / "b.jsonl") == first
         assert transfer.verify(other).counts == told.counts
     again = transfer.import_book(book, tmp_path / "b.jsonl")
-    assert (sum(again.counts.values()), again.already_here) == (0, 17)
+    assert (sum(again.counts.values()), again.already_here) == (0, 18)
 
 
 @pytest.mark.postgres
@@ -262,7 +263,7 @@ def test_roundtrip_a_backup_is_the_book(book, files, tmp_path):
     _filled(book, files)
     first = _bytes(book, tmp_path / "a.jsonl")
     told = transfer.back_up(book, tmp_path / "backup")
-    assert sum(told.counts.values()) == 17
+    assert sum(told.counts.values()) == 18
     if book.path is None:
         assert (tmp_path / "backup").read_bytes() == first
         with pytest.raises(BookError, match="needs a file"):

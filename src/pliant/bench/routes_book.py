@@ -22,7 +22,7 @@ from pliant.workflows.shelf import Kept, Shelf, keep_text, programs_of, side_by_
 
 __all__ = [
     "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_export", "book_history", "book_outcome",
-    "book_page", "book_record", "book_text",
+    "book_page", "book_record", "book_retire", "book_text",
 ]  # fmt: skip
 
 _SPOOL = re.compile(r"(?m)^\s*shore\b")
@@ -43,10 +43,12 @@ async def book_page(request: Request) -> Response:
         raise Fault(422, f"the kind is one of {', '.join(BOOK_KINDS)}")
     there = is_server(desk.book) or Path(desk.book).expanduser().exists()
     limit = int(number_in(asked.get("limit", ""), "how many", 1, 1000) or 40)
-    sought = asked.get("q", "").casefold().split()
+    sought, retired = asked.get("q", "").casefold().split(), asked.get("retired") == "shown"
     many = 1000 if sought else limit
     found = (
-        await desk.aside(lambda: pages_of.list_records(desk.book, kind, many)) if there else Listing(desk.book, {}, ())
+        await desk.aside(lambda: pages_of.list_records(desk.book, kind, many, retired))
+        if there
+        else Listing(desk.book, {}, ())
     )
     if sought:  # every word somewhere in the line: a name, an outcome, a day
         hits = [e for e in found.entries if all(w in _line(e).casefold() for w in sought)]
@@ -56,7 +58,8 @@ async def book_page(request: Request) -> Response:
     programs = await desk.aside(lambda: _programs(desk, asked.get("upload", "")))
     return answer(
         request, "book.html", found, shelf=kept, picked=asked, kind=kind, kinds=BOOK_KINDS, outcomes=OUTCOME_LABELS,
-        programs=programs, more=limit < 1000, limit=limit, older=older, kind_words=KIND_WORDS,
+        programs=programs, more=limit < 1000, limit=limit, older=older, kind_words=KIND_WORDS, retired=retired,
+        people=await desk.aside(lambda: pages_of.people(desk.book)) if there else (),
     )  # fmt: skip
 
 
@@ -135,7 +138,7 @@ async def book_outcome(request: Request) -> Response:
     which = form.text("upload")
     program = which if _UID.fullmatch(which) else str(desk.store.upload(which).path) if which else None
     at_line, at_layer = (None if v is None else int(v) for v in (line, layer))
-    note = form.text("note") or None
+    note, by = form.text("note") or None, form.text("printed_by").strip() or None
 
     def write() -> Added:
         if program is None:  # of a print whose program is not here only the outcome can be kept
@@ -143,11 +146,11 @@ async def book_outcome(request: Request) -> Response:
                 raise Fault(422, "a layer is one of a program: choose which, or leave the layer out")
             at_time_s = None if minutes is None else 60 * minutes
             return pages_of.record_outcome(
-                desk.book, outcome, machine, filament, at_line=at_line, at_time_s=at_time_s, note=note
+                desk.book, outcome, machine, filament, at_line=at_line, at_time_s=at_time_s, note=note, printed_by=by
             )[0]
         return add_outcome(
             desk.book, outcome, program, machine, filament, at_minute=minutes, at_line=at_line,
-            at_layer=at_layer, note=note,
+            at_layer=at_layer, note=note, printed_by=by,
         )[0]  # fmt: skip
 
     made = await desk.aside(write)
@@ -169,6 +172,15 @@ async def book_correct(request: Request) -> Response:
     form = await desk.form(request, 0)
     outcome, note = _outcome(form.text("outcome")), form.text("note") or None
     made = await desk.aside(lambda: pages_of.correct_outcome(desk.book, uid, outcome, note=note))
+    return go_to(request, f"/book/record/{uid}", made.to_json(), status=201)
+
+
+async def book_retire(request: Request) -> Response:
+    """Retire a machine, a spool or a print, or take it back into use."""
+    desk, uid = desk_of(request), _uid(request.path_params["uid"])
+    form = await desk.form(request, 0)
+    again, note = form.text("undo") == "yes", form.text("note") or None
+    made = await desk.aside(lambda: pages_of.retire(desk.book, uid, again=again, note=note))
     return go_to(request, f"/book/record/{uid}", made.to_json(), status=201)
 
 

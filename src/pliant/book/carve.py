@@ -16,7 +16,7 @@ __all__ = ["carve", "columns_of"]
 
 _LEAF = 0x0D
 _MOST = MAX_RECORD + (4 << 20)  # [bytes] of one row
-_LATER = {"print": ("mended",), "outcome": ("at_layer",)}  # columns that a later form added
+_LATER = {"print": ("mended", "printed_by"), "outcome": ("at_layer",)}  # columns that a later form added
 _INTEGERS = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 
 
@@ -37,7 +37,7 @@ def carve(path: Path) -> Iterator[tuple[Kind, dict[str, Any]]]:
     by_width: dict[int, list[Kind]] = {}
     for kind in KINDS.values():
         width = len(columns_of(kind))
-        for n in {width, width - len(_LATER.get(kind.name, ()))}:  # a row of an older form ends before them
+        for n in range(width - len(_LATER.get(kind.name, ())), width + 1):  # a row of an older form ends before them
             by_width.setdefault(n, []).append(kind)
     with path.open("rb") as file:
         size = int.from_bytes(file.read(18)[16:18], "big")

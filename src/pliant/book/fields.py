@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from pliant.errors import BookError
-from pliant.records.book import OUTCOMES
+from pliant.records.book import OUTCOMES, RETIRED
 
 __all__ = ["KINDS", "Field", "Kind", "checked", "digest", "now", "record_text", "restored", "same_thing"]
 
@@ -124,6 +124,7 @@ _ALL = (
             _refers("finding", required=False),
             _refers("mended", required=False),
             Field("printed_at", "moment", False),
+            Field("printed_by", "name", False),
         ),
     ),
     Kind(
@@ -150,6 +151,11 @@ _ALL = (
         "fit",
         "fits",
         (*_HEAD, _refers("machine"), _refers("filament"), _refers("coupon", required=False), Field("record", "json")),
+    ),
+    Kind(
+        "retirement",  # of a machine or a spool by name, of a print by identifier; the last word counts
+        "retirements",
+        (*_HEAD, Field("what", "name", allowed=RETIRED), Field("which", "name"), Field("retired", "flag"), _NOTE),
     ),
 )
 KINDS = {kind.name: kind for kind in _ALL}  # in an order in which nothing refers forward

@@ -4,15 +4,17 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, func, not_, or_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.fields import KINDS, restored
 from pliant.book.open_book import Book
 from pliant.book.prints import is_last, outcome_counts
+from pliant.book.retired import is_retired, offered, retired_count, stands
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, NotInBookError
 from pliant.records.book import (
+    RETIRED,
     Comparison,
     Difference,
     Entry,
@@ -27,11 +29,11 @@ from pliant.say import percent
 __all__ = ["compare", "find", "history", "learned_from", "listing", "newest_texts", "program_rows", "show", "text_row"]
 
 NAMED = ("machine", "filament", "recipe")
-_BEHIND = ("outcome", "course")
+_BEHIND = ("outcome", "course", "retirement")
 _SHORTEST = 4  # digits of an identifier that may stand for the whole
 
 
-def listing(book: Book, kind: str | None = None, limit: int = 20) -> Listing:
+def listing(book: Book, kind: str | None = None, limit: int = 20, everything: bool = False) -> Listing:
     """The newest records.
 
     Parameters
@@ -42,6 +44,8 @@ def listing(book: Book, kind: str | None = None, limit: int = 20) -> Listing:
         Only this kind; default all but outcomes and courses, which stand with their prints and programs.
     limit : int
         At most so many.
+    everything : bool, default False
+        Whether what was retired is shown too.
 
     Returns
     -------
@@ -49,14 +53,16 @@ def listing(book: Book, kind: str | None = None, limit: int = 20) -> Listing:
         Newest first, with the number of records of every kind.
     """
     _require_kind(kind)
+    hides = () if everything else tuple(k for k in RETIRED if kind in (None, k))
     with book.reading() as c:
         entries: list[Entry] = []
         for name in KINDS if kind is None else (kind,):
             if name not in _BEHIND or kind == name:
-                entries += _entries(c, name, None, limit)
+                entries += _entries(c, name, _shown_of(name) if name in hides else None, limit)
         counts = {name: c.execute(select(func.count()).select_from(t)).scalar_one() for name, t in TABLES.items()}
+        retired = retired_count(c, hides)
     entries.sort(key=lambda e: (e.made_at, e.uid), reverse=True)
-    return Listing(book.where, counts, tuple(entries[:limit]))
+    return Listing(book.where, counts, tuple(entries[:limit]), retired)
 
 
 def find(c: Connection, reference: str, kinds: tuple[str, ...] = tuple(KINDS)) -> tuple[str, str]:
@@ -170,14 +176,18 @@ def history(book: Book, filament: str, limit: int = 200) -> History:
         _, uid = find(c, filament, ("filament",))
         name = c.execute(select(t.c.name).where(t.c.uid == uid)).scalar_one()
         versions = select(t.c.uid).where(t.c.name == name)
-        entries, total = _entries(c, "filament", t.c.name == name, limit), 0
+        p, retired = TABLES["print"], 0
+        entries = _entries(c, "filament", t.c.name == name, limit)
         total = c.execute(select(func.count()).select_from(t).where(t.c.name == name)).scalar_one()
         count = total
         for kind in ("finding", "mended", "print", "coupon", "fit"):
-            at = TABLES[kind].c.filament.in_(versions)
+            at: ColumnElement[bool] = TABLES[kind].c.filament.in_(versions)
+            if kind == "print":
+                retired = c.execute(select(func.count()).select_from(p).where(at, not_(stands(p)))).scalar_one()
+                at = and_(at, stands(p))
             entries += _entries(c, kind, at, limit)
             total += c.execute(select(func.count()).select_from(TABLES[kind]).where(at)).scalar_one()
-        r, p = TABLES["recipe"], TABLES["print"]
+        r = TABLES["recipe"]
         # a recipe names its spool in its content only; asking its name first spares reading every content
         derived = and_(
             r.c.name.contains(f", soft, for {name} on ", autoescape=True),
@@ -191,7 +201,7 @@ def history(book: Book, filament: str, limit: int = 200) -> History:
             by_machine.setdefault(machine, {})[outcome] = n
     entries.sort(key=lambda e: (e.made_at, e.uid))
     kept = tuple(entries[-limit:])
-    return History(name, count, by_machine, kept, total - len(kept))
+    return History(name, count, by_machine, kept, total - len(kept), retired)
 
 
 def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
@@ -201,7 +211,10 @@ def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
     used = select(func.max(f.c.made_at)).where(f.c[kind] == t.c.uid).scalar_subquery()
     asked = select(t.c.uid, t.c.name, t.c.version, t.c.text, t.c.made_at, used.label("used_at"))
     with book.reading() as c:
-        rows = [dict(r) for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None))).mappings()]
+        rows = [
+            dict(r)
+            for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None), offered(kind, t))).mappings()
+        ]
     rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
     return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
 
@@ -276,7 +289,11 @@ def _shown(c: Connection, kind: str, uid: str, where: str) -> Shown:
         for f in other.fields:
             if f.refers == kind:
                 by += _entries(c, other.name, TABLES[other.name].c[f.name] == uid, 20)
-    return Shown(record, tuple(to), tuple(by))
+    return Shown(record, tuple(to), tuple(by), is_retired(c, kind, record.fields | {"uid": uid}))
+
+
+def _shown_of(kind: str) -> ColumnElement[bool]:
+    return stands(TABLES[kind]) if kind == "print" else offered(kind, TABLES[kind])
 
 
 def _flat(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[tuple[str | int, ...], Any]]:
@@ -329,6 +346,8 @@ def _title(kind: str, r: dict[str, Any]) -> str:
         return str(r["name"])
     if kind == "outcome":
         return str(r["outcome"])
+    if kind == "retirement":
+        return f"{r['what']} {r['which']} {'retired' if r['retired'] else 'back in use'}"
     pair = f"{r['filament_name']}@{r['filament_version']} on {r['machine_name']}@{r['machine_version']}"
     if kind == "mended":
         return f"{r['source_name']}, {pair}"
@@ -355,6 +374,8 @@ def _detail(kind: str, r: dict[str, Any]) -> str:
         words.append(f"in layer {r['at_layer']}")
     if r["at_time_s"] is not None:
         words.append(f"after {r['at_time_s']:g} s")
+    if r.get("printed_by"):
+        words.append(f"by {r['printed_by']}")
     told = " ".join(words)
     if kind == "print" and r.get("recipe_name"):
         told += f", recipe {r['recipe_name']}@{r['recipe_version']}"

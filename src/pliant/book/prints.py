@@ -7,11 +7,13 @@ from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.fields import KINDS, restored
 from pliant.book.open_book import Book
+from pliant.book.retired import stands
 from pliant.book.schema import TABLES
 from pliant.records.book import PastOutcome, PastOutcomes
 
 __all__ = [
-    "course_of", "is_last", "newest_pair", "newest_uid", "outcome_counts", "past_outcomes", "printed", "program_uid",
+    "course_of", "is_last", "newest_pair", "newest_uid", "outcome_counts", "past_outcomes", "people",
+    "printed", "program_uid",
     "uids_of",
 ]  # fmt: skip
 
@@ -49,7 +51,7 @@ def past_outcomes(book: Book, machine_name: str, filament_name: str, limit: int 
             .outerjoin(rc, rc.c.uid == p.c.recipe)
             .outerjoin(fi, fi.c.uid == p.c.finding)
         )
-        .where(pair)
+        .where(pair, stands(p))
         .order_by(p.c.made_at.desc(), p.c.uid.desc())
         .limit(limit)
     )  # fmt: skip
@@ -95,7 +97,7 @@ def printed(book: Book, machine_name: str, filament_name: str, limit: int) -> li
             p.join(o, and_(o.c.print == p.c.uid, is_last(o, p))).join(m, m.c.uid == p.c.machine)
             .join(f, f.c.uid == p.c.filament).outerjoin(pr, pr.c.uid == p.c.program)
         )
-        .where(m.c.name == machine_name, f.c.name == filament_name)
+        .where(m.c.name == machine_name, f.c.name == filament_name, stands(p))
         .order_by(p.c.made_at.desc(), p.c.uid.desc())
         .limit(limit)
     )  # fmt: skip
@@ -126,6 +128,14 @@ def program_uid(c: Connection, sha256: str) -> str | None:
     return c.execute(select(t.c.uid).where(t.c.sha256 == sha256)).scalar()
 
 
+def people(book: Book, limit: int = 40) -> tuple[str, ...]:
+    """Who printed, each name once, the one who printed last first."""
+    p = TABLES["print"]
+    asked = select(p.c.printed_by).where(p.c.printed_by.is_not(None)).group_by(p.c.printed_by)
+    with book.reading() as c:
+        return tuple(c.execute(asked.order_by(func.max(p.c.made_at).desc()).limit(limit)).scalars())
+
+
 def newest_uid(c: Connection, kind: str, name: str) -> str | None:
     """The newest version of a machine or a filament."""
     t = TABLES[kind]
@@ -149,7 +159,7 @@ def outcome_counts(where: ColumnElement[bool]) -> Select[Any]:
     return (
         select(m.c.name, o.c.outcome, func.count())
         .select_from(joined)
-        .where(where)
+        .where(where, stands(p))
         .group_by(m.c.name, o.c.outcome)
         .order_by(m.c.name, o.c.outcome)
     )

@@ -17,6 +17,7 @@ from sqlalchemy.exc import IntegrityError
 
 from pliant.book.fields import KINDS, Kind, checked, digest, now, record_text, same_thing
 from pliant.book.open_book import Book
+from pliant.book.retired import is_retired
 from pliant.book.schema import TABLES
 from pliant.errors import BookError, NotInBookError
 from pliant.files import Source, open_source, text_of
@@ -38,6 +39,7 @@ __all__ = [
     "remember_coupon",
     "remember_fit",
     "remember_mended",
+    "retire",
 ]
 
 _T = TypeVar("_T")
@@ -80,8 +82,15 @@ def prepare_program(path: Source) -> Prepared:
 
 
 def add_prepared(book: Book, what: Prepared) -> Added:
-    """Keep one of the user's files by itself."""
-    return _in_one(book, lambda c: _kept(c, what))
+    """Keep one of the user's files by itself; a machine or a spool that was retired is in use again."""
+
+    def work(c: Connection) -> Added:
+        made = _kept(c, what)
+        if is_retired(c, what.kind, what.values | {"uid": made.uid}):
+            _event(c, KINDS["retirement"], {"what": what.kind, "which": what.values["name"], "retired": False})
+        return made
+
+    return _in_one(book, work)
 
 
 def add_recipe(
@@ -130,6 +139,7 @@ def add_print(
     finding: str | None = None,
     mended: str | None = None,
     printed_at: str | None = None,
+    printed_by: str | None = None,
 ) -> tuple[Added, Added]:
     """Keep a print and how it went, in one transaction.
 
@@ -154,6 +164,8 @@ def add_print(
         What the program asks of the feed path, to be kept with it.
     printed_at : str, optional
         When, in UTC; default is not known.
+    printed_by : str, optional
+        Who printed it: any name.
 
     Returns
     -------
@@ -177,7 +189,7 @@ def add_print(
             ).scalar()
         print_row = {
             "machine": on, "filament": of, "program": ran, "recipe": recipe, "finding": known,
-            "mended": made_by, "printed_at": printed_at,
+            "mended": made_by, "printed_at": printed_at, "printed_by": printed_by,
         }  # fmt: skip
         made = _event(c, KINDS["print"], print_row)
         _line_exists(c, ran, at_line)
@@ -203,6 +215,12 @@ def add_outcome(
         return _outcome(c, print_uid, outcome, at_line, at_time_s, note)
 
     return _in_one(book, work)
+
+
+def retire(book: Book, what: str, which: str, retired: bool, note: str | None = None) -> Added:
+    """Retire a machine or a spool of this name, or the print of this identifier; or take it back into use."""
+    row = {"what": what, "which": which, "retired": retired, "note": note}
+    return _in_one(book, lambda c: _event(c, KINDS["retirement"], row))
 
 
 def remember_check(
@@ -277,14 +295,8 @@ def remember_coupon(
     book: Book, machine: str, filament: str, piece: str, record: dict[str, Any], note: str | None = None
 ) -> Added:
     """Keep a coupon with its readings; machine and filament by identifier."""
-    row = {
-        "machine": machine,
-        "filament": filament,
-        "piece": piece,
-        "record": record_text(record, "coupon"),
-        "note": note,
-    }
-    return _in_one(book, lambda c: _event(c, KINDS["coupon"], row))
+    row = {"machine": machine, "filament": filament, "piece": piece, "record": record_text(record, "coupon")}
+    return _in_one(book, lambda c: _event(c, KINDS["coupon"], row | {"note": note}))
 
 
 def remember_fit(book: Book, machine: str, filament: str, record: dict[str, Any], coupon: str | None = None) -> Added:

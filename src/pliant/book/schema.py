@@ -24,7 +24,7 @@ from pliant.records.book import OUTCOMES
 
 __all__ = ["APPLICATION_ID", "HEAD", "METADATA", "REVISIONS", "TABLES", "VERSION_TABLE"]
 
-REVISIONS = ("0001", "0002", "0003")  # oldest first
+REVISIONS = ("0001", "0002", "0003", "0004")  # oldest first
 HEAD = REVISIONS[-1]
 VERSION_TABLE = "pliant_book_version"
 APPLICATION_ID = 0x506C6961  # "Plia", in the header of an SQLite file
@@ -55,6 +55,8 @@ def _table(kind: Kind) -> Table:
     if kind.name == "outcome":
         words = ", ".join(f"'{w}'" for w in OUTCOMES)
         parts.append(CheckConstraint(f"outcome IN ({words})", name="outcome_word"))
+    if kind.name == "retirement":
+        parts.append(Index("retirements_which", "which", "made_at"))
     parts.append(Index(f"{kind.table}_made_at", "made_at", "uid"))
     parts += [Index(f"{kind.table}_{f.name}", f.name) for f in kind.fields if f.refers and kind.name != "outcome"]
     return Table(kind.table, METADATA, *parts)

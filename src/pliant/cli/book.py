@@ -37,13 +37,14 @@ def book() -> None:
 @click.option("--time", "at_time_s", type=float, help="Seconds into the job when it went wrong.")
 @click.option("--note", help="What you saw.")
 @click.option("--when", "printed_at", help="When it was printed, e.g. 2025-03-01T09:30.")
+@click.option("--by", "printed_by", help="Who printed it: any name.")
 @click.option("--print", "print_reference", help="Say anew how this print went, instead of a new one.")
 @_place
 @_json
 @_debug
 def record_command(
     outcome: str, machine: str | None, filament: str | None, program: str | None, recipe: str | None,
-    at_line: int | None, at_time_s: float | None, note: str | None, printed_at: str | None,
+    at_line: int | None, at_time_s: float | None, note: str | None, printed_at: str | None, printed_by: str | None,
     print_reference: str | None, place: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Write down how a print went: OUTCOME is ok, jammed, stopped or not-sure."""
@@ -52,7 +53,7 @@ def record_command(
         from pliant.workflows.book import correct_outcome, record_outcome
 
         if print_reference is not None:
-            if machine or filament or program or recipe or printed_at:
+            if machine or filament or program or recipe or printed_at or printed_by:
                 raise click.UsageError("--print names a print that is in the book; leave -m, -f and the rest out")
             told = correct_outcome(place, print_reference, outcome, at_line=at_line, at_time_s=at_time_s, note=note)
             _show(told, as_json, added_text)
@@ -61,7 +62,7 @@ def record_command(
             raise click.UsageError("-m and -f are needed: your files, or names that the book knows")
         made = record_outcome(
             place, outcome, machine, filament, program=program, recipe=recipe, at_line=at_line, at_time_s=at_time_s,
-            note=note, printed_at=printed_at,
+            note=note, printed_at=printed_at, printed_by=printed_by,
         )  # fmt: skip
         _show_all(made, as_json, added_text)
 
@@ -78,6 +79,7 @@ def record_command(
 @click.option("--line", "at_line", type=int, help="Of an outcome: about which line of the program.")
 @click.option("--layer", "at_layer", type=int, help="Of an outcome: about which layer, counted from 1.")
 @click.option("--when", "printed_at", help="Of an outcome: when it was printed, e.g. 2025-03-01T09:30.")
+@click.option("--by", "printed_by", help="Of an outcome: who printed it, any name.")
 @_place
 @_json
 @_debug
@@ -102,7 +104,7 @@ def add_command(
         from pliant.workflows.book import add_file
 
         if given := [key for key, value in of_a_print.items() if value is not None]:
-            word = "when" if given[0] == "printed_at" else given[0].removeprefix("at_")
+            word = {"printed_at": "when", "printed_by": "by"}.get(given[0], given[0].removeprefix("at_"))
             raise click.UsageError(f"--{word} belongs to an outcome, not to a {kind}; leave it out")
         _show(add_file(place, kind, file, name, note), as_json, added_text)
 
@@ -110,16 +112,17 @@ def add_command(
 @book.command("list")
 @click.argument("kind", type=click.Choice(_KINDS), required=False)
 @_limit
+@click.option("--retired", is_flag=True, help="Show what was retired too.")
 @_place
 @_json
 @_debug
-def list_command(kind: str | None, limit: int, place: str | None, as_json: bool, debug: bool) -> None:
+def list_command(kind: str | None, limit: int, retired: bool, place: str | None, as_json: bool, debug: bool) -> None:
     """List the newest records, of one KIND or all."""
     with _user_errors(debug):
         from pliant.report.book import listing_text
         from pliant.workflows.book import list_records
 
-        _show(list_records(place, kind, limit), as_json, listing_text)
+        _show(list_records(place, kind, limit, retired), as_json, listing_text)
 
 
 @book.command("show")
@@ -164,6 +167,26 @@ def history_command(filament: str, limit: int, place: str | None, as_json: bool,
         from pliant.workflows.book import history
 
         _show(history(place, filament, limit), as_json, history_text)
+
+
+@book.command("retire")
+@click.argument("record")
+@click.option("--undo", is_flag=True, help="Take it back into use.")
+@click.option("--note", help="Why.")
+@_place
+@_json
+@_debug
+def retire_command(record: str, undo: bool, note: str | None, place: str | None, as_json: bool, debug: bool) -> None:
+    """Hide a machine, a spool or a print written down by mistake; it stays in the book.
+
+    RECORD is the name of a machine or a spool, or the first digits of an identifier. What is retired is neither offered
+    nor counted.
+    """
+    with _user_errors(debug):
+        from pliant.report.book import retired_text
+        from pliant.workflows.book import retire
+
+        _show(retire(place, record, again=undo, note=note), as_json, lambda made: retired_text(made, undo))
 
 
 @book.command("export")

@@ -5,6 +5,7 @@ from typing import Any
 
 __all__ = [
     "OUTCOMES",
+    "RETIRED",
     "Added",
     "Comparison",
     "Difference",
@@ -19,6 +20,7 @@ __all__ = [
 ]
 
 OUTCOMES = ("ok", "jammed", "stopped", "not-sure")
+RETIRED = ("machine", "filament", "print")  # what can be retired, and taken back into use
 
 
 class _Plain:
@@ -68,6 +70,7 @@ class Listing(_Plain):
     book: str  # where it lies
     counts: dict[str, int]  # records in all, by kind
     entries: tuple[Entry, ...]
+    retired: int = 0  # machines, spools and prints that are kept and not shown
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,7 @@ class Shown(_Plain):
     record: Stored
     refers_to: tuple[Entry, ...]
     referred_by: tuple[Entry, ...]
+    retired: bool = False  # kept, and shown only where it is asked for
 
 
 @dataclass(frozen=True)
@@ -138,6 +142,7 @@ class History(_Plain):
     by_machine: dict[str, dict[str, int]]  # prints by machine and outcome
     entries: tuple[Entry, ...]
     left_out: int = 0  # older entries beyond the limit
+    retired: int = 0  # prints that are kept and not shown
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ __all__ = [
     "history_text",
     "listing_text",
     "past_outcomes_text",
+    "retired_text",
     "shown_text",
     "transfer_text",
 ]
@@ -41,16 +42,29 @@ def added_text(added: Added) -> str:
     return f"{'kept' if added.new else 'already here:'} {what}  ({added.uid})"
 
 
+def retired_text(made: Added, again: bool = False) -> str:
+    """What retiring did, or taking back."""
+    if not made.new:
+        return f"{_safe(made.name)}: {'in use' if again else 'retired'} already"
+    what = "in use again" if again else "retired: it stays in the book, and is neither offered nor counted"
+    return f"{_safe(made.name)}: {what}"
+
+
 def listing_text(listing: Listing) -> str:
     """Entries newest first, then how many there are."""
     total = ", ".join(f"{n} {_plural(kind, n)}" for kind, n in listing.counts.items() if n)
-    return "\n".join([*(_line(e) for e in listing.entries), f"in all      {total or 'nothing yet'}"])
+    lines = [*(_line(e) for e in listing.entries), f"in all      {total or 'nothing yet'}"]
+    if listing.retired:
+        lines.append(f"            retired and not shown: {listing.retired}; `retired` shows them too")
+    return "\n".join(lines)
 
 
 def shown_text(shown: Shown) -> str:
     """One record in full."""
     r = shown.record
     lines = [f"{r.kind} {r.uid}", f"made at     {_when(r.made_at)}"]
+    if shown.retired:
+        lines.append("retired     kept, and neither offered nor counted")
     for key, value in r.fields.items():
         if key == "record":
             lines += ["record", *("  " + x for x in json.dumps(value, indent=1, ensure_ascii=False).split("\n"))]
@@ -97,6 +111,8 @@ def history_text(history: History) -> str:
     lines = [f"spool       {_safe(history.filament)}, {history.versions} {_plural('version', history.versions)}"]
     if history.left_out:
         lines.append(f"            {history.left_out} older entries left out; a higher `limit` shows more")
+    if history.retired:
+        lines.append(f"            retired prints, neither shown nor counted: {history.retired}")
     lines += [_line(e) for e in history.entries]
     lines += [f"on {_safe(m)}: {_counts(n)}" for m, n in history.by_machine.items()]
     return "\n".join(lines)

@@ -1,6 +1,7 @@
 """The verbs of the book: each opens it, does one job, and returns a record."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from pliant.book.open_book import default_location, is_server, open_book
 from pliant.book.rescue import rescue
 from pliant.errors import BookError
 from pliant.files import Source
-from pliant.records.book import Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
+from pliant.records.book import RETIRED, Added, Comparison, History, Listing, PastOutcomes, Shown, Transfer
 from pliant.records.findings import Findings
 from pliant.records.mended import Mended
 from pliant.records.recipe import Recipe
@@ -27,11 +28,13 @@ __all__ = [
     "keep_recipe",
     "list_records",
     "past",
+    "people",
     "record_outcome",
     "remember_and_recall",
     "remember_and_tell",
     "remember_mended",
     "rescue_book",
+    "retire",
     "show",
     "this_program",
     "verify",
@@ -53,6 +56,7 @@ def record_outcome(
     at_layer: int | None = None,
     note: str | None = None,
     printed_at: str | None = None,
+    printed_by: str | None = None,
     course: dict[str, Any] | None = None,
 ) -> tuple[Added, Added]:
     """Write down how a print went.
@@ -79,6 +83,8 @@ def record_outcome(
         What was seen.
     printed_at : str, optional
         When, ISO 8601, local time unless it says otherwise.
+    printed_by : str, optional
+        Who printed it: any name.
     course : dict, optional
         What the program asks of the feed path, to be kept with it.
 
@@ -110,7 +116,8 @@ def record_outcome(
             used = None if recipe is None else _known(c, recipe, "recipe")
         return records.add_print(
             opened, ready["machine"], ready["filament"], outcome=outcome, at_line=at_line, at_time_s=at_time_s,
-            at_layer=at_layer, note=note, program=ran, recipe=used, printed_at=when, course=course,
+            at_layer=at_layer, note=note, program=ran, recipe=used, printed_at=when, printed_by=printed_by,
+            course=course,
         )  # fmt: skip
 
 
@@ -146,11 +153,8 @@ def remember_and_tell(
     """Do what `remember_and_recall` does, and say which record the findings are."""
     ran = records.prepare_program(program).values
     with open_book(book, create=True) as opened:
-        pair = [
-            records.prepare_toml(kind, path).values["name"]
-            for kind, path in (("machine", machine), ("filament", filament))
-        ]
-        past = prints.past_outcomes(opened, *pair)
+        ready = records.prepare_toml("machine", machine), records.prepare_toml("filament", filament)
+        past = prints.past_outcomes(opened, ready[0].values["name"], ready[1].values["name"])
         kept = records.remember_check(opened, findings, machine, filament, ran["sha256"], ran["name"], course)
     return past, kept
 
@@ -246,10 +250,52 @@ def add_file(
         return records.add_prepared(opened, ready)
 
 
-def list_records(book: str | Path | None, kind: str | None = None, limit: int = 20) -> Listing:
-    """The newest records of a book."""
+def retire(book: str | Path | None, reference: str, *, again: bool = False, note: str | None = None) -> Added:
+    """Retire a machine or a spool (every version of its name), or a print that was a mistake.
+
+    Parameters
+    ----------
+    book : str or Path, optional
+        The book; default the user's own.
+    reference : str
+        Name, `NAME@VERSION` or identifier.
+    again : bool, default False
+        Take it back into use instead.
+    note : str, optional
+        Why.
+
+    Returns
+    -------
+    Added
+        Named as what was retired; not new where it was so already.
+
+    Raises
+    ------
+    BookError
+        If the book knows no machine, spool or print like it.
+    """
     with open_book(book) as opened:
-        return look.listing(opened, kind, limit)
+        with opened.reading() as c:
+            kind, uid = look.find(c, reference, RETIRED)
+        shown = look.show(opened, uid)
+        which = uid if kind == "print" else str(shown.record.fields["name"])
+        if shown.retired != again:
+            return Added("retirement", uid, which, None, False)
+        return replace(records.retire(opened, kind, which, not again, note), name=which)
+
+
+def people(book: str | Path | None) -> tuple[str, ...]:
+    """Who printed lately, by name."""
+    with open_book(book) as opened:
+        return prints.people(opened)
+
+
+def list_records(
+    book: str | Path | None, kind: str | None = None, limit: int = 20, everything: bool = False
+) -> Listing:
+    """The newest records of a book; with everything also those that were retired."""
+    with open_book(book) as opened:
+        return look.listing(opened, kind, limit, everything)
 
 
 def show(book: str | Path | None, reference: str) -> Shown:

@@ -36,6 +36,7 @@ def add_outcome(
     at_layer: int | None = None,
     note: str | None = None,
     printed_at: str | None = None,
+    printed_by: str | None = None,
 ) -> tuple[Added, Added]:
     """Write down how a print went, with what its program asks of the feed path.
 
@@ -51,8 +52,8 @@ def add_outcome(
         The user's files, or what the book knows; left out: those that the program was last checked or mended for.
     at_minute, at_line, at_layer : optional
         About where it went wrong: into the job, of the program, counted from 1. [min, -, -]
-    note, printed_at : str, optional
-        What was seen; when, ISO 8601.
+    note, printed_at, printed_by : str, optional
+        What was seen; when, ISO 8601; who printed it, any name.
 
     Returns
     -------
@@ -91,9 +92,10 @@ def add_outcome(
         kept = kept_of(program, *_records(book, *pair))
     if kept is not None:
         _demand_place(kept, ran["lines"] if ran else kept.lines, at_time_s, at_line, at_layer)
+    course = None if kept is None or known is not None else kept.to_json()
     return record_outcome(
         book, said, *pair, program=str(program), at_line=at_line, at_time_s=at_time_s, at_layer=at_layer, note=note,
-        printed_at=printed_at, course=None if kept is None or known is not None else kept.to_json(),
+        printed_at=printed_at, printed_by=printed_by, course=course,
     )  # fmt: skip
 
 
