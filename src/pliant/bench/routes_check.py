@@ -12,6 +12,7 @@ from pliant.bench.intake import Form
 from pliant.bench.lines import Work
 from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to, told_of, wants_json
 from pliant.bench.routes_book import OUTCOME_LABELS
+from pliant.bench.routes_example import EXAMPLES, drop_examples, own
 from pliant.bench.store import Upload
 from pliant.records.starters import MACHINES
 from pliant.report.charts import sheet_drawing
@@ -58,7 +59,7 @@ SAME = ("known", "version", "other")  # which shall count where a name is known:
 
 async def home(request: Request) -> Response:
     """The way in: the first visit while the book is empty, then `check`."""
-    kept = await desk_of(request).shelf()
+    kept = own(await desk_of(request).shelf())
     if kept.machines and kept.filaments:
         return await check_form(request)
     return await first_form(request)
@@ -66,7 +67,7 @@ async def home(request: Request) -> Response:
 
 async def first_form(request: Request) -> Response:
     """Ask for the kind of machine, three measures, the spool and the program."""
-    kept = await desk_of(request).shelf()
+    kept = own(await desk_of(request).shelf())
     data = {"machine_kinds": list(MACHINES), "token": request.scope["bench_token"]}
     return answer(
         request,
@@ -96,6 +97,7 @@ async def first_send(request: Request) -> Response:
             return refused
         return go_to(request, where)
     machine, filament = [await desk.aside(lambda: _taken(desk.book, kept, kind, texts[kind], form)) for kind in texts]  # noqa: B023
+    await desk.aside(lambda: drop_examples(desk.book, kept))
     if not form.text("upload") and "program" not in form.files:
         return go_to(request, "/check", status=201)
     work = desk.begin("check", sent_program(request, form), machine, filament)
@@ -258,6 +260,7 @@ async def check_page(request: Request) -> Response:
         outcomes=OUTCOME_LABELS,
         controllers=CONTROLLERS if dialect_of(work.asked["machine"]) == "auto" else {},
         cards_of=lambda data: cards_of(data, work.about),
+        invented=work.about["machine"] == EXAMPLES["machine"],
     )
 
 
