@@ -28,6 +28,7 @@ from pliant.records.dry import Drying
 from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.feel import Feel
 from pliant.records.findings import Facts, Findings
+from pliant.records.form import unit_of
 from pliant.records.learned import Learned, NextCoupon
 from pliant.records.many import Combination, Row, Slot
 from pliant.records.mended import Mended
@@ -182,23 +183,6 @@ MORE = {
     "book record": "With `--print` only the outcome, without its name before it.",
     "book export": "`import`, `backup`, `verify` and `rescue` print the same.",
 }
-UNITS = [
-    ("_mm3_per_s", "mm³/s"), ("_mm_per_s2", "mm/s²"), ("_mm2_per_s", "mm²/s"), ("_mm_per_s", "mm/s"),
-    ("_n_per_mm", "N/mm"), ("_kj_per_mol", "kJ/mol"), ("_kg_per_m3", "kg/m³"), ("_pa_sn", "Pa·sⁿ"), ("_mpa", "MPa"),
-    ("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_m", "m"), ("_deg", "°"), ("_c", "°C"), ("_n", "N"), ("_g", "g"),
-    ("_s", "s"), ("_h", "h"), ("_min", "min"), ("_k", "K"),
-]  # fmt: skip
-
-
-def unit_of(key: str) -> str:
-    """Unit that a key spells, in its last word or else in the one that holds it."""
-    for word in reversed(key.split(".")):
-        if word.endswith("_percent"):
-            return "% of mass" if word.startswith("water") else "%"
-        for end, unit in UNITS:
-            if word.endswith(end):
-                return unit
-    return "–"
 
 
 def fields_of(record: type) -> dict[str, tuple[type | None, str]]:

@@ -138,6 +138,7 @@ TABLE = (
         good=201),
     Call("POST", "/book/retire/{uid}", routes_book.book_retire, "Retire a machine, a spool or a print, or take it back",
         ("undo", "note"), good=201),
+    Call("POST", "/book/form/{uid}", routes_book.book_form, "Keep changed numbers of a machine or a spool", good=201),
     Call("POST", "/book/text", routes_book.book_text, "Keep a machine or a spool", ("kind", "text", "seen"), "file",
         good=201),
     Call("GET", "/kept", routes_kept.kept_page, "What is kept of what was made", ("older_days",),
@@ -240,7 +241,7 @@ def _refusals(way: Call) -> list[int]:
         found |= {404}
     if way.path in _ENDED:  # work that came to nothing says so where its answer would stand
         found |= {410, 422, 500, 503}
-    if way.path in ("/first", "/book/text"):
+    if way.path in ("/first", "/book/text", "/book/form/{uid}"):
         found |= {409}
     if way.path in _AT_ONCE:
         found |= {503}

@@ -3,6 +3,7 @@
 import re
 import tomllib
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,18 +12,20 @@ from starlette.responses import FileResponse, Response
 
 from pliant.bench.desk import Desk, desk_of, number_in
 from pliant.bench.faults import Fault
+from pliant.bench.forms import called, rows_of
 from pliant.bench.intake import Form
 from pliant.bench.pages import answer, failed, go_to, wants_json
 from pliant.bench.store import upload_uid
 from pliant.book.open_book import is_server
 from pliant.records.book import OUTCOMES, Added, Entry, Listing
+from pliant.records.form import edited
 from pliant.workflows import book as pages_of
 from pliant.workflows.outcomes import add_outcome
 from pliant.workflows.shelf import Kept, Shelf, keep_text, programs_of, side_by_side, version_of
 
 __all__ = [
-    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_export", "book_history", "book_outcome",
-    "book_page", "book_record", "book_retire", "book_text",
+    "BOOK_KINDS", "OUTCOME_LABELS", "book_compare", "book_correct", "book_export", "book_form", "book_history",
+    "book_outcome", "book_page", "book_record", "book_retire", "book_text",
 ]  # fmt: skip
 
 _SPOOL = re.compile(r"(?m)^\s*shore\b")
@@ -31,6 +34,7 @@ BOOK_KINDS = ("machine", "filament", "recipe", "program", "finding", "mended", "
 KIND_WORDS = {
     "machine": "machine", "filament": "spool", "recipe": "recipe", "program": "program", "finding": "verdict",
     "mended": "mending", "print": "print", "coupon": "test piece", "fit": "what was learned",
+    "course": "what its program asks", "retirement": "retired",
 }  # fmt: skip
 OUTCOME_LABELS = {"ok": "it went well", "jammed": "it jammed", "stopped": "it was ended early", "not-sure": "not sure"}
 
@@ -105,7 +109,17 @@ async def book_record(request: Request) -> Response:
     uid = _uid(request.path_params["uid"])
     desk = desk_of(request)
     found = await desk.aside(lambda: pages_of.show(desk.book, uid))
-    return answer(request, "record.html", found, outcomes=OUTCOME_LABELS, made=desk.lines.of_record(uid))
+    kind, text = found.record.kind, found.record.fields.get("text")
+    rows = await desk.aside(lambda: rows_of(kind, text)) if kind in ("machine", "filament") and text else []
+    return answer(
+        request,
+        "record.html",
+        found,
+        outcomes=OUTCOME_LABELS,
+        made=desk.lines.of_record(uid),
+        rows=rows,
+        kind_words=KIND_WORDS,
+    )
 
 
 async def book_history(request: Request) -> Response:
@@ -194,8 +208,31 @@ async def book_text(request: Request) -> Response:
         kind = kind or ("filament" if _SPOOL.search(text) else "machine")
     if kind not in ("machine", "filament"):
         raise Fault(422, "the kind is machine or filament")
-    text = text.replace("\r\n", "\n") + "\n"
-    if (seen := form.text("seen")) and (theirs := await _meanwhile(desk, kind, text, seen)) is not None:
+    return await _keep(request, kind, text.replace("\r\n", "\n") + "\n", form.text("seen"))
+
+
+async def book_form(request: Request) -> Response:
+    """Keep the numbers of a form as the next version of the record that they were read from."""
+    desk, uid = desk_of(request), _uid(request.path_params["uid"])
+    form = await desk.form(request, 0)
+    typed = {name.removeprefix("v."): values[-1] for name, values in form.fields.items() if name.startswith("v.")}
+
+    def change() -> tuple[str, str, str]:
+        for kind in ("machine", "filament"):
+            if (was := version_of(desk.book, kind, uid)) is not None:
+                return kind, was.text, edited(kind, was.text, typed, partial(called, kind, was.text))
+        raise Fault(404, "there is no machine and no spool like that in the book")
+
+    kind, was, text = await desk.aside(change)
+    if text == was:
+        raise Fault(422, "nothing was changed: write what you have measured over what stands there")
+    return await _keep(request, kind, text, uid)
+
+
+async def _keep(request: Request, kind: str, text: str, seen: str) -> Response:
+    """Keep a record as the next version of its name, unless somebody else has kept one since."""
+    desk = desk_of(request)
+    if seen and (theirs := await _meanwhile(desk, kind, text, seen)) is not None:
         said = f"{theirs.name} was changed meanwhile: its version {theirs.version} is not the one you began from"
         if wants_json(request):
             return failed(request, 409, said + "; look at both and choose")

@@ -53,6 +53,8 @@ _CHANCES = (
 )  # fmt: skip
 # unknown: what it is, how to find out
 _UNKNOWN = {
+    "shore": ("how hard the filament is (Shore)", "the box, or the maker's data sheet"),
+    "nozzle_c": ("which nozzle temperatures it is made for", "the maker's data sheet"),
     "consistency_pa_sn": ("how thick the melt is", "slow test prints at two speeds; or ask the maker for a melt index"),
     "flow_index": ("how much the melt thins when it runs faster", "test prints at two or three speeds"),
     "activation_kj_per_mol": ("how much the melt thins with heat", "test prints at two temperatures"),

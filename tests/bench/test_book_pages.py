@@ -1,4 +1,4 @@
-"""Who printed, and what is retired: kept, neither offered nor counted, and taken back."""
+"""Who printed; what is retired: kept, neither offered nor counted, taken back; the numbers of a record as a form."""
 
 from bench_visitor import Visitor, opened
 
@@ -35,3 +35,23 @@ def test_roundtrip_a_mistake_and_a_spool_that_is_gone(tmp_path):
         assert visitor.post(f"/book/retire/{'0' * 16}").status_code == 404
         program = visitor.get("/book?kind=finding").json()["entries"]
         assert program == []
+
+
+def test_roundtrip_the_numbers_of_a_record_are_a_form(tmp_path):
+    with opened(tmp_path, 0) as client:
+        visitor = Visitor(client)
+        visitor.first(machine_name="Bench 2", spool_name="Harbour 85A")
+        uid = visitor.get("/check").json()["machines"][0]["uid"]
+        page = visitor.get(f"/book/record/{uid}", headers=_READ).text
+        assert "How long the gap is" in page and "How wide the guide is inside" in page
+        assert 'name="v.nozzle_mm" value="0.4"' in page
+        same = visitor.post(f"/book/form/{uid}", {"v.nozzle_mm": "0.4"})
+        assert same.status_code == 422 and "nothing was changed" in same.json()["error"]
+        wrong = visitor.post(f"/book/form/{uid}", {"v.path0.length_mm": "long"})
+        assert wrong.status_code == 422 and wrong.json()["error"].startswith("how long the gap is: write a number")
+        made = visitor.post(f"/book/form/{uid}", {"v.path0.length_mm": "5,5 to 6,5", "v.nozzle_mm": "0.4"})
+        assert made.status_code == 201 and made.json()["version"] == 2
+        text = visitor.get(f"/book/record/{made.json()['uid']}").json()["record"]["fields"]["text"]
+        assert "length_mm = [5.5, 6.5]" in text and "# " in text
+        late = visitor.post(f"/book/form/{uid}", {"v.path0.length_mm": "7"})
+        assert late.status_code == 409 and "was changed meanwhile" in late.json()["error"]
