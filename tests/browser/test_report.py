@@ -8,6 +8,7 @@ import pytest
 from bench_window import chromium
 from drawn import check_with_picture
 from pliant.records.starters import starter
+from pliant.report.check import joined
 from pliant.report.check_page import check_page
 from pliant.report.sections import whole_page
 from pliant.workflows.workshop import feet_program
@@ -152,7 +153,8 @@ def test_pointing_marks_the_moment_on_its_layer(open_page, report):
 
 
 def test_table_leads_to_the_strip(open_page, report):
-    page, worst = open_page(), report[1].worst
+    page = open_page()
+    worst = [m for group in joined(report[1].worst) for m in sorted(group, key=lambda m: m.time_s)]
     page.locator(".moments .go").nth(3).click()
     assert f"line {worst[3].line}" in page.locator(".readout").inner_text()
     page.locator(".mk").nth(1).focus()

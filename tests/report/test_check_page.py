@@ -15,6 +15,7 @@ from drawn import check_with_picture
 from pliant.records.starters import starter
 from pliant.report import words
 from pliant.report.charts import nice_ticks, sheet_drawing, strip_drawing, strip_numbers, top_of_chart
+from pliant.report.check import joined, layers_of
 from pliant.report.check_page import assumed_words, check_page
 from pliant.report.sections import whole_page
 from pliant.workflows.workshop import files
@@ -154,8 +155,9 @@ def test_every_figure_is_on_the_page(checked):
     plain += [f"Layer {s.layer + 1}" for s in picture.sheets] + [words.full(v.fill) for v in picture.vessels]
     for figure in plain:
         assert re.sub(r"[\s\u00a0]+", " ", figure) in text, figure
-    for moment in findings.worst:
-        assert str(moment.line) in page.words
+    for group in joined(findings.worst):
+        assert str(min(group, key=lambda m: m.time_s).line) in page.words
+        assert layers_of(group).split(", ")[0] in text
     for name in (assumed_words(a)["what"] or a.split("_")[0] for a in findings.facts.assumed):
         assert name in text
 

@@ -1,13 +1,15 @@
 """Findings and facts as plain sentences for a terminal."""
 
-from pliant.records.findings import Facts, Findings, Remedy
+from collections.abc import Sequence
+
+from pliant.records.findings import Facts, Findings, Moment, Remedy
 from pliant.report.by_layer import layer_words
 from pliant.report.evidence import evidence_lines
 from pliant.report.tonight import tonight_lines
-from pliant.report.words import air, levelling_words, strings, unknown_in_words
+from pliant.report.words import air, levelling_words, ranges, strings, unknown_in_words
 from pliant.say import count, number, percent, quantity
 
-__all__ = ["cause_words", "facts_text", "findings_text", "percent"]
+__all__ = ["cause_words", "facts_text", "findings_text", "joined", "layers_of", "percent"]
 
 MEANS = {
     "bow": "the filament bows out in the open gap",
@@ -37,6 +39,29 @@ def remedy_words(remedy: Remedy) -> str:
     if remedy.speed_share == 1:
         return f"feeds as it is ({percent(remedy.jam_probability)} likely to jam)"
     return f"feeds at {100 * remedy.speed_share:.0f} % of the speed ({percent(remedy.jam_probability)} at full speed)"
+
+
+def joined(worst: Sequence[Moment]) -> list[tuple[Moment, ...]]:
+    """The worst moments, those that read the same in one: what gives, and by how much.
+
+    Examples
+    --------
+    >>> at = [Moment(1, k, 9.0, "bow", None, None, margin) for k, margin in enumerate((0.8, 0.802, 0.9))]
+    >>> [len(group) for group in joined(at)]
+    [2, 1]
+    """
+    groups: list[list[Moment]] = []
+    for m in worst:
+        if groups and groups[-1][0].mechanism == m.mechanism and number(m.margin) == number(groups[-1][0].margin):
+            groups[-1].append(m)
+        else:
+            groups.append([m])
+    return [tuple(group) for group in groups]
+
+
+def layers_of(group: Sequence[Moment]) -> str:
+    """The layers of some moments, counted from 1, neighbours joined."""
+    return ranges(sorted({m.layer + 1 for m in group if m.layer is not None})) or "–"
 
 
 def minutes(seconds: float) -> str:
@@ -119,12 +144,14 @@ def findings_text(findings: Findings) -> str:
         # the last of the acts is one of ours where the program is at hand
         lines.append(f"bed         {levelling_words(f.levelling)}: `mend(add=first-layer)`")
     lines.append("")
-    lines.append("worst moments (line, layer, time, what gives, margin)")
-    lines += [
-        f"  {m.line:>8}  {'–' if m.layer is None else m.layer + 1:>4}  {minutes(m.time_s):>7}  {m.mechanism:<7} "
-        f"{number(m.margin)}"
-        for m in f.worst
-    ]
+    lines.append("worst moments (line, layers, time, what gives, margin)")
+    for group in joined(f.worst):
+        first, m = min(group, key=lambda m: m.time_s), group[0]
+        again = f"  and {len(group) - 1} more like it" if len(group) > 1 else ""
+        lines.append(
+            f"  {first.line:>8}  {layers_of(group):>6}  {minutes(first.time_s):>7}  {m.mechanism:<7} "
+            f"{number(m.margin)}{again}"
+        )
     lines += ["", facts_text(f.facts), ""]
     lines += [f"doubt       {v['note']}: in {percent(v['share'])} of what may be" for v in f.validity]
     lines += [f"part        {p}" for p in f.part]

@@ -13,7 +13,7 @@ from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.by_layer import layer_drawing, layer_words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
-from pliant.report.check import MEANS, cause_words, limit_words
+from pliant.report.check import MEANS, cause_words, joined, layers_of, limit_words
 from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
@@ -89,7 +89,7 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         governing=next((v for v in picture.vessels if v.governing), None),
         speed=speed_words,
         strip=strip_drawing(picture.strip),
-        moments=[_moment(k, m, picture.strip.total_s) for k, m in enumerate(findings.worst, 1)],
+        moments=[_moment(k, group, picture.strip.total_s) for k, group in enumerate(joined(findings.worst), 1)],
         sheets=[(sheet, sheet_drawing(sheet), _sheet_words(sheet, picture)) for sheet in picture.sheets],
         first_sheet=_first_sheet(findings, picture),
         mechanisms=sorted(findings.by_mechanism.items(), key=lambda kv: -kv[1]),
@@ -150,12 +150,16 @@ def speed_words(factor: float | None) -> str:
     return "full speed" if factor >= 1 else f"{words.number(100 * factor)}{words.NBSP}% of the speed"
 
 
-def _moment(rank: int, moment: Moment, total_s: float) -> dict[str, Any]:
+def _moment(rank: int, group: tuple[Moment, ...], total_s: float) -> dict[str, Any]:
+    moment, times = group[0], sorted(m.time_s for m in group)
     fill = 1 / moment.margin if moment.margin > 0 else float("inf")
     return {
         "rank": rank,
         "m": moment,
-        "at": 100 * moment.time_s / total_s if total_s > 0 else 0.0,
+        "times": times,
+        "layers": layers_of(group),
+        "line": min(group, key=lambda m: m.time_s).line,
+        "at": [100 * t / total_s if total_s > 0 else 0.0 for t in times],
         "fill": fill,
         "state": words.state_of(fill),
     }
