@@ -249,10 +249,14 @@ def test_roundtrip_a_coupon_its_readings_and_what_they_teach(bench):
     assert bench.get(f"/coupon/{made['id']}/program").text.startswith(";")
     sheet = bench.get(f"/readings/{made['kept']}").json()
     assert sheet["asked"] == ["answer"] and len(sheet["sheet"]["step"]) == len(made["steps"])
+    page = bench.get(f"/readings/{made['kept']}", headers={"accept": "text/html"}).text
+    assert "Which failed first?" in page and page.count('name="failed_at"') == len(made["steps"]) + 1
+    for at in ("0", "99", "1.5", "last"):
+        assert bench.post(f"/readings/{made['kept']}", {"failed_at": at}).status_code == 422
     nothing = bench.done(bench.post(f"/readings/{made['kept']}", {}))
     assert nothing.status_code == 422 and "nothing filled in" in nothing.json()["error"]
     said = {f"answer_{k}": "held" if k < 4 else "failed" if k == 4 else "" for k in range(len(made["steps"]))}
-    learned = bench.done(bench.post(f"/readings/{made['kept']}", said)).json()
+    learned = bench.done(bench.post(f"/readings/{made['kept']}", {"failed_at": "5"})).json()  # one tap says as much
     assert learned["changed"]
     newest = bench.get("/check").json()
     by_name = {k["name"]: k for k in newest["machines"]}

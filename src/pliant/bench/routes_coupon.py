@@ -1,6 +1,7 @@
 """Coupons and their readings: which piece to print, its program and sheet, what was found, what that teaches."""
 
 import re
+from itertools import pairwise
 from typing import Any
 
 from starlette.requests import Request
@@ -14,6 +15,7 @@ from pliant.bench.routes_check import recent, shelf_data, work_page
 from pliant.bench.routes_files import made_program
 from pliant.errors import BookError
 from pliant.records.coupon import KINDS
+from pliant.say import number
 from pliant.workflows.book import list_records
 from pliant.workflows.sheets import Sheet, empty_sheet
 
@@ -143,7 +145,7 @@ async def readings_form(request: Request) -> Response:
     return answer(
         request, "readings.html", sheet, asked=ASKED, answers=ANSWERS, settings=SETTINGS, words=PIECES,
         uploads=desk_of(request).store.programs(),
-        varying=_varying(sheet), said_before=said,
+        varying=_varying(sheet), said_before=said, rungs=_rungs(sheet),
     )  # fmt: skip
 
 
@@ -152,6 +154,18 @@ def _varying(sheet: Sheet) -> list[str]:
     steps = sheet.data["step"]
     found = [k for k in SETTINGS if k in steps[0] and len({s[k] for s in steps}) > 1]
     return found or [k for k in SETTINGS if k in steps[0]][:1]
+
+
+def _rungs(sheet: Sheet) -> list[str]:
+    """The steps of a piece that gets harder from one to the next, in words: of such one tells with one tap."""
+    varying, steps = _varying(sheet), sheet.data["step"]
+    if tuple(sheet.asked) != ("answer",) or len(steps) < 2:
+        return []
+    for setting in varying:
+        values = [step[setting] for step in steps]
+        if not (all(a < b for a, b in pairwise(values)) or all(a > b for a, b in pairwise(values))):
+            return []
+    return [f"{number(step[varying[-1]])} {SETTINGS[varying[-1]]}" for step in steps]
 
 
 async def readings_send(request: Request) -> Response:
@@ -179,15 +193,29 @@ def _filled(sheet: Sheet, form: Form) -> dict[str, Any]:
     data = sheet.data | {"step": [dict(step) for step in sheet.data["step"]], "notes": form.text("notes")[:4000]}
     mass = number_in(form.text("mass_g"), "the mass", 0.01, 50, "g")
     data["mass_g"] = "" if mass is None else mass
+    tapped = _tapped(sheet, form)
     for k, step in enumerate(data["step"]):
         for key in sheet.asked:
-            said = form.text(f"{key}_{k}")
+            said = tapped[k] if tapped else form.text(f"{key}_{k}")
             if key == "answer" or said in ("", "not sure"):
                 step[key] = said
                 continue
             value = number_in(said, f"step {k + 1}, {ASKED[key]}", 0, 5000)
             step[key] = int(value) if key == "strings" and value is not None and value.is_integer() else value
     return data
+
+
+def _tapped(sheet: Sheet, form: Form) -> list[str]:
+    """What one tap on the first step that failed says of all; nothing where steps are answered one by one."""
+    at, steps = form.text("failed_at"), len(sheet.data["step"])
+    if not at or any(form.text(f"answer_{k}") for k in range(steps)):
+        return []
+    if at == "none":
+        return ["held"] * steps
+    failed = number_in(at, "the first step that failed", 1, steps)
+    if failed is None or not failed.is_integer() or not _rungs(sheet):
+        raise Fault(422, f"the first step that failed is a number from 1 to {steps}, or none")
+    return ["held" if k + 1 < failed else "failed" if k + 1 == failed else "" for k in range(steps)]
 
 
 async def learn_page(request: Request) -> Response:

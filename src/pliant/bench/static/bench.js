@@ -20,6 +20,16 @@
   // a file that misses its place does not replace the page
   for (const name of ["dragover", "drop"]) addEventListener(name, (event) => event.preventDefault());
 
+  // one tap on the first step that failed answers every step; an answer given by itself takes the tap back
+  for (const rungs of document.querySelectorAll(".rungs")) {
+    const steps = [...document.querySelectorAll("select[name^=answer_]")], taps = [...rungs.querySelectorAll("input")];
+    rungs.addEventListener("change", (event) => {
+      const failed = event.target.value === "none" ? steps.length : Number(event.target.value) - 1;
+      steps.forEach((step, k) => { step.value = k < failed ? "held" : k === failed ? "failed" : ""; });
+    });
+    for (const step of steps) step.addEventListener("change", () => { for (const tap of taps) tap.checked = false; });
+  }
+
   for (const form of document.querySelectorAll("form[data-send]")) {
     const sending = form.querySelector(".sending"), trouble = form.querySelector(".trouble");
     const bar = sending.querySelector("progress"), doing = sending.querySelector(".doing");
