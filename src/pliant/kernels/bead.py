@@ -109,7 +109,8 @@ def bead_along(
     ooze [mm3] of each move (n,); fed, laid, oozed, stored at the end [mm3].
     Long on purpose: one state machine, whose parts share all of its state.
     """
-    size = fed.length.size
+    length, accel, speed_in, speed, speed_out, dwell, volume, advance = fed
+    size = length.size
     where, share = np.zeros(cells, np.int64), np.zeros(cells, np.float32)
     way, want, got = np.zeros(cells, np.float32), np.zeros(cells), np.zeros(cells)
     ooze = np.zeros(size)
@@ -122,10 +123,10 @@ def bead_along(
     pending = 0.0  # given while the nozzle stands, before it is known whether a run begins here
     stood = 0  # where that was
     for i in range(size):
-        per_mm = fed.volume[i] / fed.length[i] if fed.length[i] > 0.0 else 0.0
+        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
         bead = asked[i] > 0.0 and goes[i]
         moves = goes[i] and not bead
-        pushed = fed.advance[i] * max(per_mm, 0.0)
+        pushed = advance[i] * max(per_mm, 0.0)
         if moves:
             if alive:  # the run ends: what is left of a cell goes with the one before it
                 if 0.0 < way[k] < cell and k > first:
@@ -143,17 +144,17 @@ def bead_along(
         s = s1 * ratio[i]
         gone = 0.0  # [mm] of the move
         for phase in range(3):
-            seconds, path = phase_of(phase, i, fed)
+            seconds, path = phase_of(phase, length[i], accel[i], speed_in[i], speed[i], speed_out[i], dwell[i])
             carry += per_mm * path
             if seconds <= SHORTEST_S:
                 if bead:
                     gone += path
                     way[k] += path
-                    want[k] += asked[i] * path / fed.length[i]
-                    where[k], share[k] = i, min(gone / fed.length[i], 1.0)
+                    want[k] += asked[i] * path / length[i]
+                    where[k], share[k] = i, min(gone / length[i], 1.0)
                 continue
-            v_from = fed.v_in[i] if phase == 0 else fed.v_peak[i]
-            v_to = fed.v_out[i] if phase == 2 else fed.v_peak[i]
+            v_from = speed_in[i] if phase == 0 else speed[i]
+            v_to = speed_out[i] if phase == 2 else speed[i]
             goal_ahead = pushed * v_to
             extra = goal_ahead - ahead + carry - per_mm * path
             ahead, carry = goal_ahead, 0.0
@@ -174,8 +175,8 @@ def bead_along(
                     pending = 0.0
                     way[k] += step
                     gone += step
-                    want[k] += asked[i] * step / fed.length[i]
-                    where[k], share[k] = i, min(gone / fed.length[i], 1.0)
+                    want[k] += asked[i] * step / length[i]
+                    where[k], share[k] = i, min(gone / length[i], 1.0)
                     if way[k] >= cell:
                         k += 1
                 elif moves:
