@@ -43,18 +43,20 @@ def _rest(v, h, s, n):
 
 
 @njit(cache=True, error_model="numpy")
-def _drain(v, void, given, dt, s, n, late, kept, late_s):
-    """One step of the store. -> volume stored, void, volume held late, volume that left.
+def _drain(v, void, given, dt, s, n, late, kept, late_s, power):
+    """One step of the store. -> volume stored, void, volume held late, volume that left, a feed and its power.
 
     dV/dt = fed - q(V) with the secant conductance towards the steady store of the feed: exact for a linear law, never
     overshoots, conserves volume by construction. A share `kept` of the store answers with a lag of `late_s` and is
-    moved over in between.
+    moved over in between. `power` is a feed and that to the n-th power: a bead is laid at one feed for many steps.
     """
     filled = min(void, max(given, 0.0))
     void -= filled
     fed = (given - filled) / dt
     own = s * (1.0 - kept)  # the part that answers at once, at this flow
-    goal = own * fed**n if fed > 0.0 else 0.0
+    if fed > 0.0 and fed != power[0]:
+        power = (fed, fed**n)
+    goal = own * power[1] if fed > 0.0 else 0.0
     steps, h, out, j = 1, dt, 0.0, 0
     while j < steps:
         q = (v / own) ** (1.0 / n) if v > 0.0 else 0.0
@@ -83,7 +85,7 @@ def _drain(v, void, given, dt, s, n, late, kept, late_s):
             v -= over
             late += over
         j += 1
-    return v, void, late, out
+    return v, void, late, out, power
 
 
 @njit(cache=True, error_model="numpy")
@@ -116,6 +118,7 @@ def bead_along(
     ooze = np.zeros(size)
     v, late = (1.0 - kept) * start, kept * start
     void, ahead, carry = 0.0, 0.0, 0.0
+    power = (0.0, 0.0)
     total, laid, lost = 0.0, 0.0, 0.0
     k = 0  # the open cell; those before it are closed
     alive = False  # the nozzle has not left the run since the last bead
@@ -166,7 +169,8 @@ def bead_along(
                 step = path / parts
                 if phase != 1:
                     step = (v_from + gain * h * (j + 0.5)) * h
-                v, void, late, out = _drain(v, void, per_mm * step + extra / parts, h, s, n, late, kept, late_s)
+                given = per_mm * step + extra / parts
+                v, void, late, out, power = _drain(v, void, given, h, s, n, late, kept, late_s, power)
                 if bead:
                     if not alive:
                         alive, first = True, k
