@@ -73,7 +73,9 @@ def tied(folder):
 
     The middle of the sheet keeps its median; from there the spread of the energy works on the consistency too.
     """
-    print("| machine | spool | anchor, K below | above the middle, K | 2 % | 50 % |\n| --- | --- | --- | --- | --- | --- |")
+    print(
+        "| machine | spool | anchor, K below | printed, K above | 2 % | 50 % |\n| --- | --- | --- | --- | --- | --- |"
+    )
     for machine, spool, m, f in _pairs(folder):
         if spool != "85A" or machine not in ("open-gap", "guided"):
             continue
