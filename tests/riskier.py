@@ -1,7 +1,8 @@
 """Pairs of machine and spool that nobody owns, and what must hold for each: a change for the better is never riskier.
 
 One thing is changed at a time, with common draws: slower, harder, hotter, a higher gap below the nozzle, a shorter
-span, less pull of the spool. Hotter and higher are so by the chain as it stands (heat reaches no filament above the melt).
+span, less pull of the spool. Hotter and higher are so by the chain as it stands (heat reaches no filament
+above the melt).
 """
 
 from dataclasses import replace

@@ -250,7 +250,8 @@ def piece_gaps(
             if (p >= q) if same else (cost[p] >= reached):
                 break
             if at_a[p] < at_a[p + 1]:
-                gap[p, q] = _pair_gap(a, at_a[p], at_a[p + 1], b, j0, j1, around, reached if same else reached - cost[p])
+                most = reached if same else reached - cost[p]
+                gap[p, q] = _pair_gap(a, at_a[p], at_a[p + 1], b, j0, j1, around, most)
                 if not same:
                     reached = min(reached, cost[p] + gap[p, q])
     if same:

@@ -81,16 +81,17 @@ def left_out(
         found += items
         if rest and items:
             chance = as_odd(sheet, expected, np.random.default_rng([seed, i]))
-            oddest = min(items, key=lambda s: s.chance)
-            told.append(
-                Unpredicted(
-                    sheet.name or sheet.kind, tuple(r.name or r.kind for r in rest), _gaps_mm([sheet]), _gaps_mm(rest),
-                    oddest.reading, oddest.expected, oddest.found, chance,
-                )  # fmt: skip
-            )
+            told.append(_as_told(sheet, rest, min(items, key=lambda s: s.chance), chance))
     sheets = tuple(u for u in told if u.chance <= _least_odd([v.chance for v in told]))
     odd = tuple(sorted((s for s in found if s.chance * max(looked, 1) < _ODD), key=lambda s: s.chance))
     return odd, sheets
+
+
+def _as_told(sheet: Readings, rest: Sequence[Readings], oddest: Suspect, chance: float) -> Unpredicted:
+    return Unpredicted(
+        sheet.name or sheet.kind, tuple(r.name or r.kind for r in rest), _gaps_mm([sheet]), _gaps_mm(rest),
+        oddest.reading, oddest.expected, oddest.found, chance,
+    )  # fmt: skip
 
 
 def _least_odd(chances: Sequence[float]) -> float:
