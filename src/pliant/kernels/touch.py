@@ -56,9 +56,7 @@ def _box_distance(s, i, r, j):
 
 
 @njit(cache=True)
-def touching_runs(
-    chord: Floats, half: Floats, run: Ints, block: Ints, least: float, share: float, every: bool
-) -> Ints:
+def touching_runs(chord: Floats, half: Floats, run: Ints, block: Ints, least: float, share: float, every: bool) -> Ints:
     """(c,4), (n_runs,), (c,), (n_runs,), (), (), () -> pairs (p,2) of runs of one block that touch, the earlier first.
 
     Runs touch where segments lie no further apart than both half widths and the larger of `least` and `share` of
