@@ -12,12 +12,14 @@ from pliant.feed import chain
 from pliant.feed.envelope import envelope
 from pliant.feed.load import Course, follow
 from pliant.feed.risk import jam_risk, log_margins
+from pliant.files import Text
 from pliant.job.job import job_of
 from pliant.kernels.load import settled_peak
 from pliant.program.read import read_program
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import MACHINES, SPOOLS, starter
+from recipes import filament, machine
 
 PAIRS = [(m, f) for m in MACHINES for f in SPOOLS]
 
@@ -132,6 +134,17 @@ def test_regression_a_short_job_on_a_long_tube_fills_its_tube_and_no_more(record
     full = follow(job, machine, filament)
     assert float(full.pressure_mpa.max()) <= pressure * (1 + 1e-6)
     assert push[0] == pytest.approx(float(full.push_n.max()), rel=0.06)
+
+
+@pytest.mark.parametrize("speed", [60.0, 15.0, 3.0])
+def test_limit_a_store_beyond_the_table_that_the_job_never_fills_holds_what_was_fed(speed):
+    """A long tube of the softest spool would store 2000 mm3 per MPa: the envelope used to say five times the push."""
+    m = machine("tube-2.0", (("length_mm = 420", "length_mm = 1500"),))
+    f = filament("75A", changes=(("shore = 75", "shore = 25"),))
+    job = job_of(read_program(Text("p.gcode", _program(np.random.default_rng(3), beads=6, speed=speed))), m, f).course
+    theta = {k: np.array([[v]]) for k, v in chain.central(m, f).items()}
+    _, push = log_margins(envelope(job, m, f), m, theta, 0.0, 1.0)
+    assert push[0] == pytest.approx(float(follow(job, m, f).push_n.max()), rel=0.06)
 
 
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])

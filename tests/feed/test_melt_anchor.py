@@ -78,6 +78,16 @@ def test_published_the_default_range_spans_the_three_grades():
     assert middle < high < max(at_220), "the ester's middle lies inside, its far end out"
 
 
+def test_limit_the_points_tie_consistency_to_energy_a_few_kelvin_below_the_middle():
+    """Why the default is drawn apart: the mean of 1/T of the three points lies near the middle of the sheet."""
+    measured_c = np.array([190.0, 224.0, 230.0])  # of the points above
+    tied_at_c = 1 / np.mean(1 / (measured_c + 273.15)) - 273.15
+    assert 0 < filament("85A").reference_c - tied_at_c < 7
+    # at that temperature the three together say the same whatever the energy
+    log_k = [[np.log(float(temperature_shift(tied_at_c, t, e))) for t in measured_c] for e in (34.0, 131.0)]
+    assert np.mean(log_k, axis=1) == pytest.approx([0.0, 0.0], abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("lines", "message"),
     [

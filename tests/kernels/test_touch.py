@@ -21,7 +21,7 @@ segment = st.tuples(place, place, place, place)
 def test_limit_distance_of_segments(one, two):
     lines = shapely.linestrings(np.array([one, two]).reshape(2, 2, 2))
     want = shapely.distance(*lines)
-    assert segment_distance(np.array(one), np.array(two)) == pytest.approx(want, abs=1e-9)
+    assert segment_distance(np.array([one]), 0, np.array([two]), 0) == pytest.approx(want, abs=1e-9)
 
 
 @settings(max_examples=60, deadline=None)
@@ -37,7 +37,10 @@ def test_limit_touching_runs_are_those_of_shapely(runs, split):
     run = np.repeat(np.arange(len(runs)), [len(s) for s, _ in runs])
     half = np.array([h for _, h in runs])
     block = (np.arange(len(runs)) > split).astype(np.int64)
-    found = {tuple(p) for p in touching_runs(chord, half, run, block, 0.02, 0.05).tolist()}
+    links = touching_runs(chord, half, run, block, 0.02, 0.05, True)
+    few = touching_runs(chord, half, run, block, 0.02, 0.05, False)
+    assert (connected(len(runs), few) == connected(len(runs), links)).all()
+    found = {tuple(p) for p in links.tolist()}
     shapes = [shapely.multilinestrings(np.array(s, float).reshape(-1, 2, 2)) for s, _ in runs]
     for i, j in itertools.combinations(range(len(runs)), 2):
         apart = half[i] + half[j]
@@ -67,12 +70,12 @@ def test_limit_gaps_are_distances_less_both_halves(runs, pieces):
     one = chord, half, begin, piece, k
     of_chord = piece[np.repeat(np.arange(len(runs)), np.diff(begin))]
     shapes = [shapely.multilinestrings(chord[of_chord == p].reshape(-1, 2, 2)) for p in range(k)]
-    for same in (True, False):
-        gap = piece_gaps(*one, *one, same)
-        for p, q in itertools.combinations(range(k), 2):
-            assert (
-                gap[p, q] == gap[q, p] == pytest.approx(max(shapely.distance(shapes[p], shapes[q]) - 0.4, 0), abs=1e-9)
-            )
+    gap, cost = piece_gaps(*one, *one, True, np.zeros(k)), 3.0 * np.arange(k) % 5
+    for p, q in itertools.combinations(range(k), 2):
+        assert gap[p, q] == gap[q, p] == pytest.approx(max(shapely.distance(shapes[p], shapes[q]) - 0.4, 0), abs=1e-9)
+    by_cost = piece_gaps(*one, *one, False, cost)
+    assert (by_cost >= gap).all()
+    assert (cost[:, None] + by_cost).min(axis=0) == pytest.approx((cost[:, None] + gap).min(axis=0), abs=1e-9)
 
 
 def _all_ways(gap, start):

@@ -43,18 +43,20 @@ def _rest(v, h, s, n):
 
 
 @njit(cache=True, error_model="numpy")
-def _drain(v, void, given, dt, s, n, late, kept, late_s):
-    """One step of the store. -> volume stored, void, volume held late, volume that left.
+def _drain(v, void, given, dt, s, n, late, kept, late_s, power):
+    """One step of the store. -> volume stored, void, volume held late, volume that left, a feed and its power.
 
     dV/dt = fed - q(V) with the secant conductance towards the steady store of the feed: exact for a linear law, never
     overshoots, conserves volume by construction. A share `kept` of the store answers with a lag of `late_s` and is
-    moved over in between.
+    moved over in between. `power` is a feed and that to the n-th power: a bead is laid at one feed for many steps.
     """
     filled = min(void, max(given, 0.0))
     void -= filled
     fed = (given - filled) / dt
     own = s * (1.0 - kept)  # the part that answers at once, at this flow
-    goal = own * fed**n if fed > 0.0 else 0.0
+    if fed > 0.0 and fed != power[0]:
+        power = (fed, fed**n)
+    goal = own * power[1] if fed > 0.0 else 0.0
     steps, h, out, j = 1, dt, 0.0, 0
     while j < steps:
         q = (v / own) ** (1.0 / n) if v > 0.0 else 0.0
@@ -83,7 +85,7 @@ def _drain(v, void, given, dt, s, n, late, kept, late_s):
             v -= over
             late += over
         j += 1
-    return v, void, late, out
+    return v, void, late, out, power
 
 
 @njit(cache=True, error_model="numpy")
@@ -109,12 +111,14 @@ def bead_along(
     ooze [mm3] of each move (n,); fed, laid, oozed, stored at the end [mm3].
     Long on purpose: one state machine, whose parts share all of its state.
     """
-    size = fed.length.size
+    length, accel, speed_in, speed, speed_out, dwell, volume, advance = fed
+    size = length.size
     where, share = np.zeros(cells, np.int64), np.zeros(cells, np.float32)
     way, want, got = np.zeros(cells, np.float32), np.zeros(cells), np.zeros(cells)
     ooze = np.zeros(size)
     v, late = (1.0 - kept) * start, kept * start
     void, ahead, carry = 0.0, 0.0, 0.0
+    power = (0.0, 0.0)
     total, laid, lost = 0.0, 0.0, 0.0
     k = 0  # the open cell; those before it are closed
     alive = False  # the nozzle has not left the run since the last bead
@@ -122,10 +126,10 @@ def bead_along(
     pending = 0.0  # given while the nozzle stands, before it is known whether a run begins here
     stood = 0  # where that was
     for i in range(size):
-        per_mm = fed.volume[i] / fed.length[i] if fed.length[i] > 0.0 else 0.0
+        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
         bead = asked[i] > 0.0 and goes[i]
         moves = goes[i] and not bead
-        pushed = fed.advance[i] * max(per_mm, 0.0)
+        pushed = advance[i] * max(per_mm, 0.0)
         if moves:
             if alive:  # the run ends: what is left of a cell goes with the one before it
                 if 0.0 < way[k] < cell and k > first:
@@ -143,17 +147,17 @@ def bead_along(
         s = s1 * ratio[i]
         gone = 0.0  # [mm] of the move
         for phase in range(3):
-            seconds, path = phase_of(phase, i, fed)
+            seconds, path = phase_of(phase, length[i], accel[i], speed_in[i], speed[i], speed_out[i], dwell[i])
             carry += per_mm * path
             if seconds <= SHORTEST_S:
                 if bead:
                     gone += path
                     way[k] += path
-                    want[k] += asked[i] * path / fed.length[i]
-                    where[k], share[k] = i, min(gone / fed.length[i], 1.0)
+                    want[k] += asked[i] * path / length[i]
+                    where[k], share[k] = i, min(gone / length[i], 1.0)
                 continue
-            v_from = fed.v_in[i] if phase == 0 else fed.v_peak[i]
-            v_to = fed.v_out[i] if phase == 2 else fed.v_peak[i]
+            v_from = speed_in[i] if phase == 0 else speed[i]
+            v_to = speed_out[i] if phase == 2 else speed[i]
             goal_ahead = pushed * v_to
             extra = goal_ahead - ahead + carry - per_mm * path
             ahead, carry = goal_ahead, 0.0
@@ -165,7 +169,8 @@ def bead_along(
                 step = path / parts
                 if phase != 1:
                     step = (v_from + gain * h * (j + 0.5)) * h
-                v, void, late, out = _drain(v, void, per_mm * step + extra / parts, h, s, n, late, kept, late_s)
+                given = per_mm * step + extra / parts
+                v, void, late, out, power = _drain(v, void, given, h, s, n, late, kept, late_s, power)
                 if bead:
                     if not alive:
                         alive, first = True, k
@@ -174,8 +179,8 @@ def bead_along(
                     pending = 0.0
                     way[k] += step
                     gone += step
-                    want[k] += asked[i] * step / fed.length[i]
-                    where[k], share[k] = i, min(gone / fed.length[i], 1.0)
+                    want[k] += asked[i] * step / length[i]
+                    where[k], share[k] = i, min(gone / length[i], 1.0)
                     if way[k] >= cell:
                         k += 1
                 elif moves:

@@ -158,6 +158,7 @@ def meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, start
     ax, ay, bx, by = px - west, py - south, px + dx - west, py + dy - south
     row0 = max(math.floor(min(ay, by) / cell), 0)
     row1 = min(math.floor(max(ay, by) / cell), math.floor((north - south) / cell))
+    west_end, east_end, south_end, north_end = min(px, px + dx), max(px, px + dx), min(py, py + dy), max(py, py + dy)
     found = 0
     for row in range(row0, row1 + 1):
         left, right = row_span(ax, ay, bx, by, 0.0, row * cell, (row + 1) * cell)
@@ -171,8 +172,13 @@ def meetings(i, travel, order, bead_xy, half_width, bead_order, box, mask, start
                 if seen[j] == i or bead_order[j] >= order:
                     continue
                 seen[j] = i
-                bead = bead_xy[j]
-                lo, hi = _capsule_interval(px, py, dx, dy, bead[0], bead[1], bead[2], bead[3], half_width[j])
+                cx, cy, ex, ey, r = bead_xy[j, 0], bead_xy[j, 1], bead_xy[j, 2], bead_xy[j, 3], half_width[j]
+                # most of a cell lies beside the travel: its box tells it for a tenth of the work
+                if min(cx, ex) - r > east_end or max(cx, ex) + r < west_end:
+                    continue
+                if min(cy, ey) - r > north_end or max(cy, ey) + r < south_end:
+                    continue
+                lo, hi = _capsule_interval(px, py, dx, dy, cx, cy, ex, ey, r)
                 if lo >= hi:
                     continue
                 if found == lows.size:

@@ -45,47 +45,47 @@ class Laws(NamedTuple):
 
 
 @njit(cache=True, inline="always")
-def _read(x, x0, step, ys):
-    """Linear interpolation on a uniform grid, continued linearly beyond both ends."""
+def _read(x, x0, step, ys, t):
+    """Linear interpolation of row t on a uniform grid, continued linearly beyond both ends."""
     at = (x - x0) / step
     i = int(at)
-    i = min(max(i, 0), ys.size - 2)
-    return ys[i] + (ys[i + 1] - ys[i]) * (at - i)
+    i = min(max(i, 0), ys.shape[1] - 2)
+    return ys[t, i] + (ys[t, i + 1] - ys[t, i]) * (at - i)
 
 
 @njit(cache=True, inline="always")
-def phase_of(k, i, fed):
-    """Duration and path of phase k (0 gaining, 1 holding, 2 losing speed) of move i."""
-    length, accel, v_in, v_peak, v_out = fed.length, fed.accel, fed.v_in, fed.v_peak, fed.v_out
-    a = accel[i]
-    up = (v_peak[i] * v_peak[i] - v_in[i] * v_in[i]) / (2.0 * a)
-    down = (v_peak[i] * v_peak[i] - v_out[i] * v_out[i]) / (2.0 * a)
+def phase_of(k, length, accel, v_in, v_peak, v_out, dwell):
+    """Duration and path of phase k (0 gaining, 1 holding, 2 losing speed) of a move."""
+    up = (v_peak * v_peak - v_in * v_in) / (2.0 * accel)
+    down = (v_peak * v_peak - v_out * v_out) / (2.0 * accel)
     if k == 0:
-        return (v_peak[i] - v_in[i]) / a, up
+        return (v_peak - v_in) / accel, up
     if k == 2:
-        return (v_peak[i] - v_out[i]) / a, down
-    hold = max(length[i] - up - down, 0.0)
-    return (hold / v_peak[i] if v_peak[i] > 0.0 else 0.0) + fed.dwell[i], hold
+        return (v_peak - v_out) / accel, down
+    hold = max(length - up - down, 0.0)
+    return (hold / v_peak if v_peak > 0.0 else 0.0) + dwell, hold
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _phases(first, last, fed, ahead, carry, dt, given, of):
     """Gather the phases that take time, of whole moves from `first` up to `last`, until the block is full.
 
     Duration, volume that the drive gives and the move go into dt, given and of (_BLOCK,) -> phases, the move to go on
     from, volume pushed ahead, volume still to be given (of phases too short to count). What works through them stays a
-    plain loop: several times as fast as one over moves.
+    plain loop: several times as fast as one over moves. Arrays are taken out of the tuple once: inside the loop each
+    look into it would count its references.
     """
+    length, accel, v_in, v_peak, v_out, dwell, volume, advance = fed
     n, i = 0, first
     while i < last and n + 3 <= dt.size:
-        per_mm = fed.volume[i] / fed.length[i] if fed.length[i] > 0.0 else 0.0
-        pushed = fed.advance[i] * max(per_mm, 0.0)
+        per_mm = volume[i] / length[i] if length[i] > 0.0 else 0.0
+        pushed = advance[i] * max(per_mm, 0.0)
         for k in range(3):
-            seconds, path = phase_of(k, i, fed)
+            seconds, path = phase_of(k, length[i], accel[i], v_in[i], v_peak[i], v_out[i], dwell[i])
             carry += per_mm * path
             if seconds <= SHORTEST_S:
                 continue
-            goal_ahead = pushed * (fed.v_out[i] if k == 2 else fed.v_peak[i])
+            goal_ahead = pushed * (v_out[i] if k == 2 else v_peak[i])
             dt[n], given[n], of[n] = seconds, carry + (goal_ahead - ahead), i
             ahead = goal_ahead
             carry = 0.0
@@ -107,6 +107,7 @@ def push_along(
     linear law, never overshoots, conserves volume by construction.
     """
     n = moves.length.size
+    q0, q_step, log_p, p0, p_step, log_q = laws
     top, end, flow = np.zeros(n, np.float32), np.zeros(n, np.float32), np.zeros(n, np.float32)
     delivered = np.zeros(n)
     dt_of, given_of, of = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK, np.int64)
@@ -131,7 +132,7 @@ def push_along(
             fed = (given - filled) / dt
             goal = 0.0
             if fed > 0.0:
-                goal = r * math.exp(_read(math.log(fed), laws.q0, laws.q_step, laws.log_p[t]))
+                goal = r * math.exp(_read(math.log(fed), q0, q_step, log_p, t))
             steps = 1
             h = dt
             out = 0.0
@@ -140,7 +141,7 @@ def push_along(
             while j < steps:
                 q = 0.0
                 if p > 1e-12:
-                    q = math.exp(_read(math.log(p / r), laws.p0[t], laws.p_step[t], laws.log_q[t]))
+                    q = math.exp(_read(math.log(p / r), p0[t], p_step[t], log_q, t))
                 gap = goal - p
                 conductance = max((max(fed, 0.0) - q) / gap, 0.0) if abs(gap) > 1e-9 * (goal + p) + 1e-15 else 0.0
                 if j == 0 and conductance > 0.0:

@@ -61,8 +61,10 @@ def _log_shift(log_flow, i, hot):
 def _over(x, i, log_consistency, log_scale, hot, store):
     """How much more than exp(x) comes through a store that exp(x) needs, as a logarithm; falls with x."""
     log_store = store.held[i] + log_consistency[i] + _log_shift(max(x, _LEAST), i, hot)
-    at = min(max((log_store - store.first) / store.step, 0.0), store.flow.shape[1] - 1 - 1e-9)
-    k, j = int(at), int(store.row[i])
+    # past the largest store the flow goes on falling as it last did: not at all where the job had time to fill it, as
+    # the store grows where nothing drains before the job is done
+    at = max((log_store - store.first) / store.step, 0.0)
+    k, j = min(int(at), store.flow.shape[1] - 2), int(store.row[i])
     share = store.row[i] - j
     left = (1 - share) * store.flow[j, k] + share * store.flow[j + 1, k]
     right = (1 - share) * store.flow[j, k + 1] + share * store.flow[j + 1, k + 1]

@@ -41,7 +41,7 @@ def left_out(
 ) -> tuple[tuple[Suspect, ...], tuple[Unpredicted, ...]]:
     """Predict each sheet from the others; single readings that do not fit, and whole sheets.
 
-    A sheet's chance is that of readings as unlikely as its own, or more so, under what the others leave of the doubt.
+    A sheet's chance is that of readings as odd as its own, or more so, under what the others leave of the doubt.
     It looks at all its readings at once, and so finds what no single one gives away: a law that holds at the gap of the
     others and not at its own. Of users whose machine obeys the model, one in twenty sees a sheet named.
 
@@ -64,7 +64,7 @@ def left_out(
         In the order of the sheets; none of one sheet alone.
     """
     found: list[Suspect] = []
-    sheets: list[Unpredicted] = []
+    told: list[Unpredicted] = []
     looked = 0
     space = Space(machine, filament, readings)
     rng = np.random.default_rng(seed)
@@ -81,20 +81,34 @@ def left_out(
         found += items
         if rest and items:
             chance = as_odd(sheet, expected, np.random.default_rng([seed, i]))
-            if chance * len(readings) < _UNPREDICTED:
-                oddest = min(items, key=lambda s: s.chance)
-                others = tuple(r.name or r.kind for r in rest)
-                told = Unpredicted(
-                    sheet.name or sheet.kind, others, _gaps_mm([sheet]), _gaps_mm(rest),
-                    oddest.reading, oddest.expected, oddest.found, chance,
-                )  # fmt: skip
-                sheets.append(told)
+            told.append(_as_told(sheet, rest, min(items, key=lambda s: s.chance), chance))
+    sheets = tuple(u for u in told if u.chance <= _least_odd([v.chance for v in told]))
     odd = tuple(sorted((s for s in found if s.chance * max(looked, 1) < _ODD), key=lambda s: s.chance))
-    return odd, tuple(sheets)
+    return odd, sheets
+
+
+def _as_told(sheet: Readings, rest: Sequence[Readings], oddest: Suspect, chance: float) -> Unpredicted:
+    return Unpredicted(
+        sheet.name or sheet.kind, tuple(r.name or r.kind for r in rest), _gaps_mm([sheet]), _gaps_mm(rest),
+        oddest.reading, oddest.expected, oddest.found, chance,
+    )  # fmt: skip
+
+
+def _least_odd(chances: Sequence[float]) -> float:
+    """Largest of some sheets' chances that is still odd; under all of them where none is.
+
+    Two sheets that contradict one another are both odd, so the chance is shared as Y. Hochberg (A sharper Bonferroni
+    procedure for multiple tests of significance, Biometrika 75, 1988, from memory): the k-th largest is held against a
+    k-th of it, and with it go all that are smaller.
+    """
+    for k, chance in enumerate(sorted(chances, reverse=True), 1):
+        if chance <= _UNPREDICTED / k:
+            return chance
+    return -1.0
 
 
 def as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
-    """Chance of a sheet that the draws find as unlikely as this one, or more so. [-]
+    """Chance of a sheet that the draws find as odd as this one, or more so. [-]
 
     Parameters
     ----------
@@ -111,12 +125,13 @@ def as_odd(sheet: Readings, expected: Any, rng: np.random.Generator) -> float:
         A predictive check (G. E. P. Box, Sampling and Bayes' inference in scientific modelling and robustness, 1980,
         from memory).
     """
+    middle = np.median(expected.log_margin, axis=0)
 
     def log_density(read: Readings, without: int = -1) -> float:
         each = lk.log_chance(read, expected)
         if without >= 0:  # its own draw would favour it
             each = np.delete(each, without)
-        return float(np.log(np.mean(np.exp(each - each.max()))) + each.max()) - _usual(read)
+        return float(np.log(np.mean(np.exp(each - each.max()))) + each.max()) - _usual(read) - _breadth(read, middle)
 
     mine = log_density(sheet)
     picked = rng.integers(len(expected.log_margin), size=_REPLICATES)
@@ -144,6 +159,22 @@ def _usual(read: Readings) -> float:
     if read.mass_g is not None and not failed:
         usual -= math.log(float(lk.mass_scatter(read.mass_g)) * math.sqrt(2 * math.pi * math.e))
     return usual
+
+
+def _breadth(read: Readings, middle: Floats) -> float:
+    """Logarithm of the width of the bracket that a limit was read to, in the log margin of the middle draw.
+
+    Steps are quantiles of what was expected, so that every outcome is about as likely as the next: what is odd about a
+    limit far out is not its chance but how much room it had. An open end counts as wide as all steps together.
+    """
+    held = [k for k, r in enumerate(read.results) if r.answer == HELD]
+    failed = [k for k, r in enumerate(read.results) if r.answer == FAILED]
+    if not (held or failed):
+        return 0.0
+    most, least = float(middle.max()), float(middle.min())
+    above = float(middle[max(held)]) if held else 2 * most - least
+    below = float(middle[min(failed)]) if failed else 2 * least - most
+    return math.log(max(above - below, 1e-3))
 
 
 def _gaps_mm(sheets: Sequence[Readings]) -> tuple[float | None, float | None]:

@@ -167,11 +167,11 @@ def _path(
     offset = runs.begin[low : high + 1]
     chord, half = np.ascontiguousarray(runs.chord_mm[offset[0] : offset[-1]]), runs.half_mm[low:high]
     mine = chord, half, offset - offset[0], of_run, k
-    gap = piece_gaps(*mine, *mine, True)
+    gap = piece_gaps(*mine, *mine, True, np.zeros(k))
     if k <= _CLOSED:
         close_gaps(gap)
     here = np.concatenate([ground.here, ground.here])[None]
-    start = piece_gaps(here, np.zeros(1), np.array([0, 1]), np.zeros(1, np.int64), 1, *mine, False)[0]
+    start = piece_gaps(here, np.zeros(1), np.array([0, 1]), np.zeros(1, np.int64), 1, *mine, False, np.zeros(1))[0]
     if stretch.first_stays:
         start[:] = 1e6
         start[piece[0]] = 0.0

@@ -4,6 +4,7 @@ A layer is a stretch of beads at one height; a spiral that climbs in small steps
 of beads with nothing but zero-length interruptions in between.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,11 +63,11 @@ def find_layers(program: Program) -> Layering:
     # the surface below is the highest top under this one that was laid before it
     gap = np.empty_like(tops)
     seen: list[float] = []
-    for k, top in enumerate(tops):
-        position = int(np.searchsorted(seen, top - _SAME_HEIGHT_MM))
+    for k, top in enumerate(tops.tolist()):
+        position = bisect_left(seen, top - _SAME_HEIGHT_MM)
         gap[k] = top - (seen[position - 1] if position else 0.0)
         if position == len(seen) or seen[position] > top + _SAME_HEIGHT_MM:
-            seen.insert(position, float(top))
+            seen.insert(position, top)
     breaks = np.isin(program.kind, (TRAVEL, RETRACT, HOME)) | ((layer != np.roll(layer, 1)) & bead)
     group = np.cumsum(breaks)
     starts = np.concatenate([[True], np.diff(group[index]) > 0])

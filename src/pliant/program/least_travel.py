@@ -62,10 +62,10 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
             trees, before, below = trees + 1, before + (float(below[1].min()) if below is not None else 0.0), None
             continue
         shape = chord, runs.half_mm[first:last], offset - offset[0], of_run.astype(np.int64), k
-        gap = piece_gaps(*shape, *shape, True)
+        gap = piece_gaps(*shape, *shape, True, np.zeros(k))
         start = np.zeros(k)
         if below is not None:
-            start = (below[1][:, None] + piece_gaps(*below[0], *shape, False)).min(axis=0)
+            start = (below[1][:, None] + piece_gaps(*below[0], *shape, False, below[1])).min(axis=0)
         if k <= EXACT_PIECES:
             close_gaps(gap)
             _, least = through_pieces(gap, start, np.zeros(k), np.full(k, -np.inf), 0.0, 0.0, -1)

@@ -49,12 +49,18 @@ class Runs:
     @cached_property
     def touching(self) -> Ints:
         """Pairs of runs of one layer that touch, the earlier first, `(p, 2)`."""
-        return np.asarray(touching_runs(self.chord_mm, self.half_mm, self.chord_run, self.layer, TOUCH_MM, TOUCH_SHARE))
+        return self._touching(every=True)
 
     @cached_property
     def piece(self) -> Ints:
         """Connected piece of each run, `(n,)`; no piece spans two layers."""
-        return np.asarray(connected(len(self), self.touching))
+        known = self.touching if "touching" in self.__dict__ else self._touching(every=False)
+        return np.asarray(connected(len(self), known))
+
+    def _touching(self, *, every: bool) -> Ints:
+        return np.asarray(
+            touching_runs(self.chord_mm, self.half_mm, self.chord_run, self.layer, TOUCH_MM, TOUCH_SHARE, every)
+        )
 
 
 def runs_of(program: Program, width_mm: NDArray[np.float32], layer: Ints | None = None) -> Runs:

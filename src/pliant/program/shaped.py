@@ -22,13 +22,13 @@ def shaped_already(program: Program) -> int:
     bead = np.flatnonzero(_on_the_way(program) & (program.sweep_rad == 0))
     if bead.size < 2:
         return 0
-    way = np.diff(program.point_mm, axis=0)[bead] / program.length_mm[bead, None]
     fed = program.filament_mm[bead] / program.length_mm[bead]
-    one = (np.diff(bead) == 1) & ((way[1:] * way[:-1]).sum(axis=1) > 1 - 1e-4)
-    one &= np.abs(program.speed_mm_per_s[bead[1:]] / program.speed_mm_per_s[bead[:-1]] - 1) < 0.01
-    one &= (fed[1:] > 0) | (fed[:-1] > 0)
     low, high = np.minimum(fed[1:], fed[:-1]), np.maximum(fed[1:], fed[:-1])
-    apart = np.flatnonzero(one & (high > _APART * low))
+    near = np.flatnonzero((np.diff(bead) == 1) & (high > _APART * low) & (high > 0))  # few: the rest is looked at there
+    one, two, point = bead[near], bead[near + 1], program.point_mm
+    along = ((point[one + 1] - point[one]) * (point[two + 1] - point[two])).sum(axis=1)
+    straight = along > (1 - 1e-4) * program.length_mm[one] * program.length_mm[two]
+    apart = near[straight & (np.abs(program.speed_mm_per_s[two] / program.speed_mm_per_s[one] - 1) < 0.01)]
     runs = 1 + int((np.diff(bead) > 1).sum())
     return int(program.line[bead[apart[0] + 1]]) if apart.size >= max(_MANY, _SHARE * runs) else 0
 
@@ -73,6 +73,9 @@ def levelled_mm(program: Program) -> NDArray[np.float64]:
 
 def _on_the_way(program: Program) -> NDArray[np.bool_]:
     """Beads, and stretches of beads over which filament is drawn back already."""
-    flat = (np.diff(program.point_mm[:, :2], axis=0) != 0).any(axis=1) | (program.sweep_rad != 0)
-    dry = (program.kind == RETRACT) & flat & np.concatenate([[False], program.kind[:-1] != 1])
-    return np.asarray((program.length_mm > 0) & ((program.kind == BEAD) | dry))
+    found = np.asarray((program.length_mm > 0) & (program.kind == BEAD))
+    back = np.flatnonzero((program.length_mm > 0) & (program.kind == RETRACT))
+    back = back[back > 0]
+    flat = (program.point_mm[back, :2] != program.point_mm[back + 1, :2]).any(axis=1) | (program.sweep_rad[back] != 0)
+    found[back[flat & (program.kind[back - 1] != 1)]] = True
+    return found

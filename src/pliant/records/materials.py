@@ -28,10 +28,11 @@ _AT = (75.0, 85.0, 95.0)  # Shore A of the columns below; 90 % ranges
 # entry loss of 2 to 6 radii that is in such points (0.79 to 0.56 of it; the chain adds its own), flow law index 0.57:
 # 82A ether at 224 degC 0.92 kPa s^n; filled 95A at 230 degC 3.2; 80A ester at 190 degC 12 to 23, which is 4 to 8 at
 # 220 degC with an activation energy between the published ends. No trend with hardness stands out of three grades, and
-# makers choose the sheet's temperatures so that the grade flows: one range for the family. A third of it was carried
-# over 30 K, which would tie it to the activation energy; how far the other two points lie from the middles of their own
-# sheets is not known, not even to which side, so the default is drawn apart. A record that says where its consistency
-# was measured (`consistency_at_c`) has the tie whole.
+# makers choose the sheet's temperatures so that the grade flows: one range for the family. The points' mean of 1/T is
+# that of 214 degC, so consistency and activation energy would be independent some 6 K below the middle of a sheet of
+# 210 to 230; the middles of the grades' own sheets are not known, and it moves no speed by more than the estimate's
+# error (docs/practice.md), so the default is drawn apart. A record that says where its consistency was measured
+# (`consistency_at_c`) has the tie whole.
 MELT: dict[str, tuple[Any, str]] = {
     "consistency_pa_sn": ((950.0, 6000.0), "melt-index points of three grades, at the middle of nozzle_c"),
     "soften_c": (((125, 155), (130, 160), (165, 195)), "melting peaks on data sheets"),
