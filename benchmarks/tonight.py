@@ -13,17 +13,20 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from unittest import mock
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 from check import write_program
 from other_writers import KINDS
 from pliant.ahead import compile_ahead
-from pliant.job.job import job_of
-from pliant.job.tonight import curve_of
+from pliant.job import tonight as tonight_sums
+from pliant.job.job import Job, job_of
+from pliant.job.tonight import curves_of
 from pliant.job.verdict import judge
 from pliant.program.read import read_program
 from pliant.records.filament import Filament, read_filament
+from pliant.records.findings import Findings
 from pliant.records.machine import Machine, read_machine
 from pliant.records.starters import starter
 from pliant.workflows.mend import mend
@@ -39,16 +42,24 @@ def _sums(program: Path, machine: Machine, filament: Filament) -> str:
     begin = time.process_time()
     t, weighed = tonight(job, findings)
     if weighed is not None:
-        curve_of(weighed)
+        curves_of(weighed, machine.tries.restart_min)
     spent, one = time.process_time() - begin, t.tries[0]
     said = f"{spent:4.2f}  {t.choice:<13} {one.speed_share:6.2f} {one.jam_probability:4.2f} {t.expected_min:5.0f} min"
     if t.flat_15_expected_min is None or t.proof is None or t.proof.expected_min is None:
         return said
-    ours = t.proof.expected_min
+    ours, least = t.proof.expected_min, min(t.expected_min, _least_proved(job, findings))
     return (
-        f"{said} {ours:5.0f} min {ours / min(ours, t.expected_min):7.3f} {ours / t.flat_15_expected_min:8.2f} "
-        f"{ours / t.surest_min:7.2f}"
+        f"{said} {ours:5.0f} min {ours / least:7.3f} {least / t.flat_15_expected_min:8.2f} "
+        f"{ours / t.flat_15_expected_min:8.2f} {ours / t.surest_min:7.2f}"
     )
+
+
+def _least_proved(job: Job, findings: Findings) -> float:
+    """Expected minutes by the quickest tries behind proofs, however many jam inside the part."""
+    with mock.patch.object(tonight_sums, "INSIDE", 1.0):
+        weighed = tonight_sums.weigh_tries(job, findings.speed_share)
+    assert weighed.proof is not None and weighed.proof.expected_min is not None
+    return weighed.proof.expected_min
 
 
 def _mended(program: Path, machine: Machine, filament: Filament, folder: Path) -> str:
@@ -57,10 +68,9 @@ def _mended(program: Path, machine: Machine, filament: Filament, folder: Path) -
     if (p := mended.proof) is None:
         why = next((note for note in mended.notes if note.startswith("proof")), "it feeds")
         return f"{took}  no pad: {why[:40]}"
-    inside = p.jam_probability_after * p.held_probability
     return (
         f"{took} {60 * p.minutes:5.0f} s {p.flow_over_worst:5.2f} {100 * p.jam_probability_after:5.1f} % "
-        f"{100 * inside:5.1f} %"
+        f"{100 * p.inside_probability:5.1f} %"
     )
 
 
@@ -69,7 +79,7 @@ def main() -> None:
     compile_ahead()
     print(f"machine   {platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}; processor time")
     print(
-        "spool program             s  choice         first  jam  expected    proved  /least  /flat15 /surest | "
+        "spool program             s  choice         first  jam  expected    proved  /least  least/ /flat15 /surest | "
         "mended  jams  pad    flow  after  of jobs"
     )
     with tempfile.TemporaryDirectory() as name:

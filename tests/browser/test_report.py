@@ -72,6 +72,24 @@ def _marked(page):
     return page.evaluate("[...document.querySelectorAll('.sheet.on')].map(f => Number(f.dataset.layer))")
 
 
+def test_what_a_restart_takes_is_dragged_and_the_curve_follows(open_page):
+    page = open_page()
+    slide = page.get_by_label("If it jams, clearing it and starting again takes", exact=True)
+    live, waits = page.locator(".restart-live"), page.locator(".restart-live .at-desk .waits polyline")
+    told, drawn = [], []
+    slide.focus()
+    for key in ("Home", "PageUp", "ArrowRight", "End"):
+        page.keyboard.press(key)
+        told.append((slide.get_attribute("aria-valuetext"), live.locator("p").nth(1).inner_text()))
+        drawn.append(waits.get_attribute("points"))
+    assert page.locator("fieldset.restart").is_hidden() and len(set(drawn)) == 4
+    assert all(value.replace("\xa0", " ").endswith(best.replace("\xa0", " ")) for value, best in told)
+    rows = [[float(p.split(",")[1]) for p in points.split()] for points in drawn]
+    assert all(b <= a for a, b in zip(rows[0], rows[-1], strict=True))  # a dearer restart is never drawn lower
+    plain = open_page(script=False)  # without a script there are five of them to choose from
+    assert plain.locator(".restart-live").is_hidden() and plain.locator(".restarted:visible").count() == 1
+
+
 def test_drag_zooms_and_double_click_resets(open_page, report):
     page, total = open_page(), report[2].strip.total_s
     page.locator("#plot").scroll_into_view_if_needed()

@@ -8,7 +8,8 @@ import pytest
 from certificate_part import part
 from mend_workshop import PROGRAMS, filament, machine, program_of
 from pliant.job.job import job_of
-from pliant.job.tonight import LAGS, proof_bead, proof_lag_s, proved
+from pliant.job.proof import LAGS, pad_min, pads_of, proof_bead, proof_lag_s
+from pliant.job.tonight import proved
 from pliant.mending.pad import CLEAR_MM, Ground, ground_of, lay_pad, room_in
 from pliant.program.beside import APART_MM, find_proof, moves_of, near_lines, without_moves
 from pliant.program.outline import bead_lines
@@ -70,7 +71,19 @@ def test_roundtrip_a_pad_is_laid_certified_and_told_again(tmp_path, name, absolu
     bead = job.proof.program.kind == BEAD
     counts = bead & (z > z[bead].min() + 1.5 * proof_bead(job).gap_mm)
     assert job.proof.laying.timing.move_s[counts].sum() >= 0.95 * LAGS * proof_lag_s(job, told.flow_over_worst)
+    # what it was reckoned to take, but for the way there and its turns
+    assert 60 * float(pad_min(laid.job, [1.0], _OVER)[0]) == pytest.approx(60 * told.minutes, rel=0.3, abs=6.0)
     assert "begins with one" in lay_pad(job, Edits.none(job.program), _OVER, _REACH)[3]
+
+
+def test_limit_the_pad_tried_first_is_the_one_that_is_laid_soonest(laid):
+    job, bead = laid.job, proof_bead(laid.job)
+    for held in (0.5, 5.0, 30.0, 90.0):
+        pads = pads_of(job, bead, bead.flow_mm3_per_s, held)
+        holds = [pad.layers * pad.layer_mm * bead.section_mm2 / bead.flow_mm3_per_s for pad in pads]
+        assert pads and min(holds) >= held * 0.999
+        long = [pad for pad in pads if pad.side_mm == pads[0].side_mm or pad.side_mm > 20]
+        assert (2 + pads[0].layers) * pads[0].layer_mm == min((2 + pad.layers) * pad.layer_mm for pad in long)
 
 
 def test_limit_the_pad_is_clear_of_beads_and_of_what_is_lower(laid):

@@ -17,7 +17,7 @@ def _said(*shares, **more):
 def test_first_layer_and_the_shortest_stretch_that_holds_half_of_the_rest():
     assert _said(0.1, 0.1, 0.1) == "if it gives, most likely in layer 1 (1 in 3) or in layer 2 (1 in 3)"
     assert _said(0.02, 0.001, 0.033, 0.03, 0.001) == (
-        "if it gives, most likely in layer 3 (1 in 3) or in layer 1 (1 in 4)"
+        "if it gives, most likely in layer 3 (2 in 5) or in layer 1 (1 in 4)"
     )
     assert _said(0.2, 0.0, 0.0) == "if it gives, most likely in layer 1 (nearly certain)"
     assert _said(0.0, *[0.01] * 10) == "if it gives, most likely in layers 2–6 (1 in 2)"

@@ -22,7 +22,7 @@ def test_a_piece_first_says_what_it_takes_saves_and_what_else_to_do():
     said = _said(WHOLE)
     assert said.startswith("tonight     print a test piece first: `coupon()`")
     assert "takes 10 min and saves 12 min more than that on this job, up to 2 h over it and the next five" in said
-    assert "otherwise start at 62 % of the speed (41 min), 38 % likely to jam, about 1 in 3; watch it: the f" in said
+    assert "otherwise start at 62 % of the speed (41 min), 38 % likely to jam, about 2 in 5; watch it: the f" in said
     assert "If it jams: 26 % of the speed (87 min)" in said and '`mend(aim="quickest")`' in said
     assert "101 min expected" in said and "a flat 15 mm/s first: 6 min more" in said and "no leave to go away" in said
 
@@ -34,6 +34,13 @@ def test_a_watched_start_names_no_piece_that_costs_more_than_it_saves():
         and "a ladder of 10 min would save 6 min on this job; up to 24 min over it and the next five" in said
     )
     assert "otherwise" not in said
+
+
+def test_where_nobody_looks_in_nothing_is_watched_and_no_quick_program_is_named():
+    said = _said(replace(WHOLE, tries=TRIES[2:], watched=False, proof=None))
+    assert "watch it" not in said and "quickest" not in said and "the program for that: `mend()`" in said
+    none = tonight_lines(replace(WHOLE, tries=(), watched=False, proof=None), "", part="guide the gap: feeds at 16 %")
+    assert none[2].strip() == "otherwise no speed will do: another part in the machine: guide the gap: feeds at 16 %"
 
 
 def test_nothing_to_slow_down_needs_no_other_program():

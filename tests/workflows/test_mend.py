@@ -400,8 +400,9 @@ def test_roundtrip_quickest_begins_with_a_proof_and_a_second_time_changes_nothin
     told = mended.to_json()["tonight"]["proof"]
     assert told["laid"] and told["minutes"] == mended.proof.minutes and told["flow_over_worst"] > 0.9
     assert told["jam_probability_after"] < 0.08 < told["jam_probability"]
+    assert mended.proof.inside_probability <= 0.05  # as it was laid
     text = mended_text(mended)
-    assert "did the pad come out whole" in text and "surest: " in text
+    assert "did the pad come out whole" in text and "quickest, with a proving run; surest: " in text
     again = mend(tmp_path / "out.gcode", _reaching(), filament("85A"), output=tmp_path / "twice.gcode", aim="quickest")
     assert again.changes == () and (tmp_path / "twice.gcode").read_bytes() == (tmp_path / "out.gcode").read_bytes()
     assert any("begins with one" in note for note in again.notes)
@@ -431,7 +432,9 @@ def test_limit_a_proof_can_be_left_out_and_the_surest_has_none(tmp_path):
     assert mended.proof is None and "proof" not in mended.passes
     sure = mend(tmp_path / "in.gcode", _reaching(), filament("85A"), output=tmp_path / "sure.gcode", aim="surest")
     assert sure.proof is None and "quickest with a proving run: " in mended_text(sure)
-    assert "1 in " in mended_text(sure)
+    assert "1 in " in mended_text(sure) and "quickest, without a proving run; surest: " in mended_text(mended)
+    named = mend(tmp_path / "in.gcode", _reaching(), filament("85A"), output=tmp_path / "named.gcode", target=0.3)
+    assert "30 % at most; quickest with a proving run: " in mended_text(named) and "; surest: " in mended_text(named)
 
 
 def test_limit_no_room_for_a_proof_is_one_line_and_the_speed_does_not_count_on_it(tmp_path):

@@ -56,6 +56,21 @@ def _files(tmp_path, on="open-gap", spool="85A"):
     return ["-m", paths[0], "-f", paths[1], "--baseline", paths[2]]
 
 
+def test_limit_tonight_of_a_plan_is_for_a_part_of_an_hour(recipes):
+    for recipe in recipes.values():
+        told, text = recipe.tonight, plan_text(recipe)
+        if told is None:
+            continue
+        assert told.speed_mm_per_s == baseline().speed_mm_per_s["behind_outside"] and told.expected_min > 45
+        if told.tries and told.choice != "another-part":
+            assert " mm/s (" in text.split("start at ")[1][:24]
+        assert "% of the speed" not in text.split("WHAT MELTS")[0] and "mend(" not in text
+        assert recipe.to_json()["tonight"]["choice"] == told.choice
+    soft = recipes[("open-gap", "85A")].tonight
+    assert soft.choice == "piece-first" and soft.expected_min < soft.surest_min
+    assert "What to do tonight" in whole_page(plan_page(recipes[("open-gap", "85A")]))
+
+
 @pytest.mark.parametrize("pair", PAIRS)
 def test_every_value_has_range_reason_guard_and_mover(recipes, pair):
     r = recipes[pair]

@@ -10,10 +10,14 @@ from pliant.book import prints
 from pliant.book.open_book import open_book
 from pliant.cli import main
 from pliant.errors import PliantError
+from pliant.feed.draws import tail_draws
 from pliant.feed.risk import stated_risk
-from pliant.job.job import job_of
+from pliant.feed.witness import Witnesses, log_chance_of
+from pliant.job.job import job_of, read_job
 from pliant.job.kept import course_from, kept_course, seen_from
+from pliant.mending.pad import lay_pad
 from pliant.program.read import read_program
+from pliant.program.write import Edits, rewrite
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.starters import starter
@@ -22,6 +26,7 @@ from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.learn import learn
 from pliant.workflows.mend import mend
 from pliant.workflows.outcomes import add_outcome
+from pliant.workflows.past_prints import kept_of
 from pliant.workflows.plan import plan
 
 
@@ -86,9 +91,28 @@ def test_roundtrip_what_the_book_keeps_of_a_program_gives_the_same_evidence(shop
         course_from({"course": {}})
 
 
-def _said(machine, filament, kept):
-    from pliant.feed.witness import Witnesses
+def test_limit_a_pad_is_evidence_at_its_own_flow(shop, tmp_path):
+    """Fed twice as hard as the part: among what may be, a jam in its minute is likelier than one of the part alone."""
+    machine, filament = read_machine(shop / "m.toml"), read_filament(shop / "f.toml")
+    bare = job_of(read_program(shop / "p.gcode"), machine, filament)
+    edits = Edits.none(bare.program)
+    assert lay_pad(bare, edits, 2.0, ((0.0, 0.0, 0.0), (200.0, 200.0, 180.0)))[0]
+    rewrite(bare.program, edits, tmp_path / "padded.gcode")
+    job = read_job(tmp_path / "padded.gcode", machine, filament)
+    part, printed = kept_course(job), kept_of(tmp_path / "padded.gcode", machine, filament)
+    pad_s, draws = job.proof.course.time_s, tail_draws(machine, filament, 300, 1)
+    assert printed.time_s - part.time_s == pytest.approx(pad_s, rel=0.05)
 
+    def chance(kept, outcome, until_s):
+        seen = seen_from(kept, outcome, at_time_s=until_s, late_s=0.0)
+        return draws.mean(np.exp(log_chance_of(seen, machine, draws.theta)))
+
+    for outcome, more in (("jammed", 0.0), ("stopped", 0.1)):  # of the whole pad, as far as anybody knows the moment
+        whole, alone = (chance(kept, outcome, pad_s + more * kept.time_s) for kept in (printed, part))
+        assert whole > 1.3 * alone if outcome == "jammed" else whole < 0.8 * alone
+
+
+def _said(machine, filament, kept):
     return Witnesses(machine, filament, (seen_from(kept, "ok"),))
 
 
@@ -157,8 +181,11 @@ def test_a_program_that_only_lies_beside_this_one_is_found_by_its_content(shop, 
         (["jammed", "--program", "P", "--minute", "-1"], "must be a minute of the job"),
         (["jammed", "--program", "P", "--line", "99999"], "line 99999 is beyond the program's last"),
         (["jammed", "--program", "P", "--layer", "77"], "layer 77 is beyond the program's last, which is 6"),
-        (["jammed", "--program", "P", "--layer", "0"], "at_layer must be a whole number of at least 1"),
-        (["fed", "--program", "P", "--layer", "3"], "the outcome is ok"),
+        (["jammed", "--program", "P", "--layer", "0"], "--layer must be a whole number of at least 1, got 0"),
+        (
+            ["fed", "--program", "P", "--layer", "3"],
+            "but it is said to have fed",
+        ),
         (["fed", "--program", "nowhere.gcode"], "no book there yet"),
     ],
 )

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from pliant.feed.passage import JOB_SCATTER, ONE
-from pliant.feed.tries import expected_min
+from pliant.feed.tries import best_order, expected_min
 from pliant.job import tonight as tonight_module
 from pliant.job.job import job_of
+from pliant.job.proof import proof_bead
 from pliant.job.tonight import _lost_min, _moments, curves_of, decide, proof_over, weigh_tries
 from pliant.program.read import read_program
 from pliant.records.tonight import Choice, Piece, Trying
@@ -74,6 +75,21 @@ def test_limit_the_plan_is_as_good_on_draws_that_it_was_not_chosen_by(weighed, p
     assert expected_min(other.tries, weighed.order.places) <= 1.02 * other.order.expected_min
 
 
+def test_limit_between_two_costs_of_a_restart_the_plans_give_what_choosing_anew_gives(weighed, program):
+    """What the page draws while the cost is dragged: each plan a line over it, the curve the least of them."""
+    own = _job(program).machine.tries.restart_min
+    plans = [plan for curve in curves_of(weighed, own) for plan in curve.plans]
+    for restart in (2.0, 9.0, 22.0, 45.0, 90.0):
+        dearer = replace(
+            weighed.tries, cost_min=weighed.tries.cost_min + weighed.tries.goes_on * (restart - own)
+        )  # fmt: skip
+        for k in range(0, weighed.share.size, 5):
+            told = min(p.spent_min + p.restarts * restart for p in plans if p.places[:1] == (k,))
+            assert told == pytest.approx(best_order(dearer, (k,)).expected_min, rel=5e-3)
+        least = min(p.spent_min + p.restarts * restart for p in plans)
+        assert least == pytest.approx(best_order(dearer).expected_min, rel=5e-3)
+
+
 def test_limit_endless_restarts_take_the_surest(program):
     w = weigh_tries(_job(program, restart_min=9999.0, hardware_min=1e5), None)
     assert w.order.places == (w.share.size - 1,)
@@ -90,7 +106,8 @@ def test_limit_nobody_near_leaves_the_speed_that_meets_the_target(program):
     told = decide(w, job, 0.2, None)
     assert [t.speed_share for t in told.tries] == [0.2] and told.choice == "go"
     assert decide(w, job, None, None).choice == "another-part"
-    assert decide(w, job, None, Piece("ladder", 7.0, 30.0)).choice == "piece-first"
+    piece = decide(w, job, None, Piece("ladder", 7.0, 30.0))
+    assert piece.choice == "piece-first" and piece.tries == () and piece.proof is None and not piece.watched
 
 
 def test_limit_a_piece_that_costs_more_than_it_saves_is_not_printed(weighed, program):
@@ -134,6 +151,27 @@ def test_limit_a_proof_leaves_less_than_there_was(weighed, program):
     told = decide(weighed, _job(program), None, None)
     assert told.proof is not None and told.proof.flow_over_worst >= 1 and told.proof.minutes > 0
     assert told.proof.jam_probability_after < told.tries[0].jam_probability
+
+
+def test_limit_few_jobs_jam_inside_the_part_behind_a_proof_and_fewer_cost_time(program, monkeypatch):
+    told = []
+    for most in (1.0, tonight_module.INSIDE, 0.02, 0.01):
+        monkeypatch.setattr(tonight_module, "INSIDE", most)
+        told.append(weigh_tries(_job(program), None).proof)
+        assert told[-1].inside_probability <= most
+    times = [proof.expected_min for proof in told]
+    assert times == sorted(times) and times[0] < times[-1]
+    monkeypatch.setattr(tonight_module, "INSIDE", 0.0)  # none at all cannot be had: the fewest
+    assert weigh_tries(_job(program), None).proof.inside_probability < told[-1].inside_probability
+
+
+def test_limit_a_proof_repeats_no_move_that_is_shorter_than_its_digits(tmp_path):
+    """A hop of 3 um with a whole line's filament, as a spiral begins with, is no bead of 50 mm2."""
+    rows = ["G21", "G90", "M83", "M109 S220", "G1 Z0.2 F600", "G0 X10 Y10 F7200", "G1 F2400"]
+    rows += ["G1 X60 E1.7", "G1 X60 Z0.203 E0.06", "G1 Y60 E1.7", "G1 X10 E1.7"]
+    (tmp_path / "hop.gcode").write_text("\n".join(rows) + "\n")
+    job = _job(read_program(tmp_path / "hop.gcode"))
+    assert job.program.length_mm[proof_bead(job).move] > 1 and proof_bead(job).section_mm2 < 0.2
 
 
 def test_regression_a_proof_of_a_speed_that_hardly_jams_is_weighed_in_minutes(program):

@@ -64,7 +64,7 @@ def cards_of(data: dict[str, Any], about: dict[str, str]) -> list[Card]:
     found = []
     if t["piece"]:
         found.append(_piece(t, pair))
-    if t["tries"] and t["choice"] != "go":
+    if t["tries"] and t["choice"] != "go" and t.get("watched", True):
         found.append(_watched(t, program))
     found.append(_surest(t, data["speed_share"], program))
     return found

@@ -23,6 +23,7 @@ from pliant.bench import (
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.book import OUTCOMES
 from pliant.records.coupon import KINDS as COUPONS
+from pliant.records.machine import ORIGINS
 from pliant.records.starters import MACHINES
 from pliant.version import __version__
 from pliant.workflows.mend import ADDED, PASSES
@@ -58,8 +59,9 @@ TABLE = (
     Call("GET", "/", routes_check.home, "The way in: the first visit, or check"),
     Call("GET", "/first", routes_check.first_form, "The first visit", keys=("token", "machine_kinds")),
     Call("POST", "/first", routes_check.first_send, "Keep a first machine and spool, and check a program",
-        ("machine", "filament", "kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "hardness", "spool_name",
-         "nozzle_low_c", "nozzle_high_c", "program_later", "upload", *_SAME), "program", good=202, also=201),
+        ("machine", "filament", "kind", "machine_name", "gap_mm", "guide_mm", "nozzle_mm", "reach_x", "reach_y",
+         "reach_z", "origin", "hardness", "spool_name", "nozzle_low_c", "nozzle_high_c", "program_later", "upload",
+         *_SAME), "program", good=202, also=201),
     Call("POST", "/example", routes_example.example_send, "Check an invented job", good=202),
     Call("GET", "/first/known", routes_check.first_known, "Which shall count where a name is known",
         ("machine", "filament", "kind", "machine_name", "hardness", "spool_name"), keys=("known",)),
@@ -82,6 +84,10 @@ TABLE = (
         keys=("before", "after", "changes", "certificate", "certified", "output", "id")),
     Call("GET", "/mend/{uid}/program", routes_files.mend_program, "The mended program",
         kind="application/octet-stream"),
+    Call("POST", "/mend/{uid}/pad", routes_files.mend_pad, "Say that the pad did not come out whole, and mend again",
+        good=202),
+    Call("POST", "/mend/{uid}/reach", routes_files.mend_reach, "Say how far the nozzle reaches, and mend again",
+        ("reach_x", "reach_y", "reach_z", "origin"), good=202),
     Call("GET", "/plan", routes_ask.plan_form, "What can be planned from", ("machine", "filament", "again"),
         keys=_SHELF),
     Call("POST", "/plan", routes_ask.plan_send, "Derive a soft recipe",
@@ -265,11 +271,11 @@ _ONE_OF: dict[str, tuple[str, ...]] = {
     "/coupon kind": COUPONS, "/book kind": ("", *routes_book.BOOK_KINDS),
     "retired": ("", "shown"), "undo": ("", "yes"),
     "/book/text kind": ("", "machine", "filament"), "piece": tuple(routes_ask.PIECES), "pattern": routes_ask.PATTERNS,
-    "outcome": OUTCOMES, "pass": PASSES + ADDED,
+    "origin": ("", *ORIGINS), "outcome": OUTCOMES, "pass": PASSES + ADDED,
 }  # fmt: skip
 _NUMBERS = {
     "factor", "size_1", "size_2", "size_3", "walls", "limit", "since", "at_line", "at_minutes", "mass_g", "first_speed",
-    "travel_speed", "older_days", *BEAD_WORDS,
+    "travel_speed", "older_days", "reach_x", "reach_y", "reach_z", *BEAD_WORDS,
 }  # fmt: skip
 _ENDED = {way.path for way in TABLE if way.also == 202}
 _AT_ONCE = {"/feel", "/dry", "/plan/{uid}/window"}

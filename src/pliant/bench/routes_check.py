@@ -14,6 +14,7 @@ from pliant.bench.pages import DOING, answer, answer_with_report, failed, go_to,
 from pliant.bench.routes_book import OUTCOME_LABELS
 from pliant.bench.routes_example import EXAMPLES, drop_examples, own
 from pliant.bench.store import Upload
+from pliant.records.machine import ORIGINS
 from pliant.records.starters import MACHINES
 from pliant.report.charts import sheet_drawing
 from pliant.workflows.any_layer import one_layer
@@ -43,6 +44,9 @@ __all__ = [
     "first_known",
     "first_send",
     "home",
+    "kept_as",
+    "origin_in",
+    "reach_in",
     "recent",
     "sent_program",
     "shelf_data",
@@ -128,7 +132,7 @@ def _taken(book: str, kept: Shelf, kind: str, text: str | None, form: Form) -> K
         return kept.chosen(kind, form.text(kind))
     if form.text(f"same_{kind}") == "known" and (known := known_by_name(book, kept, kind, text)) is not None:
         return known.kept
-    return _kept(book, kind, text)
+    return kept_as(book, kind, text)
 
 
 def _named(form: Form, kind: str, name: str) -> str:
@@ -148,7 +152,32 @@ def _machine_of(form: Form) -> str | None:
         number_in(form.text("gap_mm"), "A, the open gap", 0.2, 100, "mm"),
         number_in(form.text("guide_mm"), "B, the guide", 1, 3000, "mm"),
         number_in(form.text("nozzle_mm"), "C, the nozzle", 0.1, 2, "mm"),
+        reach_in(form),
+        origin_in(form),
     )
+
+
+def reach_in(form: Form) -> tuple[float, float, float] | None:
+    """How far the nozzle reaches, all three or nothing. [mm]"""
+    sides = (
+        ("reach_x", "how wide the bed is"),
+        ("reach_y", "how deep the bed is"),
+        ("reach_z", "how high a part may be"),
+    )
+    x, y, z = (number_in(form.text(key), what, 20, 3000, "mm") for key, what in sides)
+    if x is None and y is None and z is None:
+        return None
+    if x is None or y is None or z is None:
+        raise Fault(422, "give all three of how far the nozzle reaches, wide, deep and high, or none of them")
+    return x, y, z
+
+
+def origin_in(form: Form) -> str:
+    """Where on the bed X0 Y0 is."""
+    origin = form.text("origin") or "corner"
+    if origin not in ORIGINS:
+        raise Fault(422, f"say where on the bed X0 Y0 is: {' or '.join(ORIGINS)}")
+    return origin
 
 
 def _spool_of(form: Form) -> str | None:
@@ -168,7 +197,8 @@ def _spool_of(form: Form) -> str | None:
     return spool_text(name, shore, scale, sheet)
 
 
-def _kept(book: str, kind: str, text: str) -> Kept:
+def kept_as(book: str, kind: str, text: str) -> Kept:
+    """Keep a record as the next version of its name."""
     added = keep_text(book, kind, text)
     return shelf(book).chosen(kind, added.uid)
 
@@ -215,7 +245,7 @@ async def check_answer(request: Request) -> Response:
         raise Fault(422, "choose which of these your controller does")
     old, filament = await desk.pair(work.about["machine_uid"], work.about["filament_uid"])
     text = with_dialect(old.text, dialect)
-    machine = await desk.aside(lambda: _kept(desk.book, "machine", text))
+    machine = await desk.aside(lambda: kept_as(desk.book, "machine", text))
     again = desk.begin("check", desk.store.upload(work.about["upload"]), machine, filament)
     return go_to(request, f"/check/{again.uid}", again.to_json())
 

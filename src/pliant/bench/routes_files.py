@@ -1,5 +1,7 @@
 """`mend` and `part`: what is done to a file somebody sends."""
 
+import tomllib
+
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
@@ -7,12 +9,17 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.lines import Work
 from pliant.bench.pages import answer, answer_with_report, go_to
-from pliant.bench.routes_check import recent, sent_program, shelf_data, work_page
+from pliant.bench.routes_check import kept_as, origin_in, reach_in, recent, sent_program, shelf_data, work_page
 from pliant.bench.store import plain_name
 from pliant.mesh.mesh_read import MAX_FILE_BYTES
 from pliant.workflows.mend import ADDED, AIMS, PASSES
+from pliant.workflows.outcomes import add_outcome
+from pliant.workflows.shelf import Kept, with_reach
 
-__all__ = ["made_program", "mend_form", "mend_page", "mend_program", "mend_send", "part_form", "part_page", "part_send"]
+__all__ = [
+    "made_program", "mend_form", "mend_pad", "mend_page", "mend_program", "mend_reach", "mend_send", "part_form",
+    "part_page", "part_send",
+]  # fmt: skip
 
 PASS_WORDS = {
     "order": "lay the islands of a layer in a better order",
@@ -75,7 +82,57 @@ async def mend_page(request: Request) -> Response:
     if work.state != "done":
         return await work_page(request, work)
     printed = await made_program(request, work, work.asked["output"], work.asked["output"])
-    return await answer_with_report(request, "mend.html", work, {"id": work.uid}, printed=printed)
+    return await answer_with_report(
+        request, "mend.html", work, {"id": work.uid}, printed=printed, no_room=_no_room(work)
+    )
+
+
+def _no_room(work: Work) -> bool:
+    """Whether a proof was left out since nobody has said how far the nozzle reaches."""
+    data = work.result()
+    return "volume_mm" not in tomllib.loads(work.asked["machine"]).get("motion", {}) and any(
+        note.startswith("proof: no room") for note in data.get("notes", ())
+    )
+
+
+async def mend_pad(request: Request) -> Response:
+    """The pad did not come out whole: write it down, and mend the same program for the next try."""
+    desk = desk_of(request)
+    await desk.form(request, 0)
+    work = desk.lines.find(request.path_params["uid"], "mend")
+    if work.state != "done" or not work.result().get("proof"):
+        raise Fault(404, "that program has no pad")
+    made, minutes = work.folder / work.asked["output"], work.result()["proof"]["minutes"]
+    machine, filament = await desk.pair(work.about["machine_uid"], work.about["filament_uid"])
+    await desk.aside(
+        lambda: add_outcome(
+            desk.book, "jammed", str(made), machine.uid, filament.uid, at_minute=minutes,
+            note="the pad beside the part did not come out whole",
+        )
+    )  # fmt: skip
+    return _again(request, work, machine, filament)
+
+
+async def mend_reach(request: Request) -> Response:
+    """Keep how far the nozzle reaches in the machine's record, and mend again."""
+    desk = desk_of(request)
+    form = await desk.form(request, 0)
+    work = desk.lines.find(request.path_params["uid"], "mend")
+    reach, origin = reach_in(form), origin_in(form)
+    if reach is None:
+        raise Fault(422, "say how far the nozzle reaches: wide, deep and high")
+    old, filament = await desk.pair(work.about["machine_uid"], work.about["filament_uid"])
+    text = with_reach(old.text, reach, origin)
+    return _again(request, work, await desk.aside(lambda: kept_as(desk.book, "machine", text)), filament)
+
+
+def _again(request: Request, work: Work, machine: Kept, filament: Kept) -> Response:
+    """Mend the same program as it was asked for, with what is known now."""
+    desk, same = desk_of(request), ("passes", "target", "output", "aim", "height_mm")
+    again = desk.begin(
+        "mend", desk.store.upload(work.about["upload"]), machine, filament, **{key: work.asked[key] for key in same}
+    )
+    return go_to(request, f"/mend/{again.uid}", again.to_json())
 
 
 async def made_program(request: Request, work: Work, made: str, name: str) -> str:

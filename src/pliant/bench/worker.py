@@ -64,6 +64,7 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     from pliant.workflows.any_layer import keep_layers
     from pliant.workflows.book import remember_and_tell
     from pliant.workflows.check import examine
+    from pliant.workflows.past_prints import kept_of
     from pliant.workflows.picture import draw
 
     machine, filament = _records(asked)
@@ -71,9 +72,9 @@ def _check(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     tell("drawing", 0)
     report = check_page(seen.findings, draw(seen.job, weighed=seen.weighed, speeds=seen.findings.limit_speed_mm_per_s))
     tell("writing it into the book", 0)
-    past, kept = remember_and_tell(
-        asked["book"], seen.findings, asked["program"], machine, filament, kept_course(seen.job).to_json()
-    )
+    alone = seen.job.proof is None
+    course = kept_course(seen.job) if alone else kept_of(asked["program"], seen.job.machine, seen.job.filament)
+    past, kept = remember_and_tell(asked["book"], seen.findings, asked["program"], machine, filament, course.to_json())
     _keep(folder, seen.findings.to_json() | {"past": past.to_json()}, report, kept.uid)
     keep_layers(seen.job, folder / "layers")
     told = {"record": kept.uid, "verdict": seen.findings.verdict, "chance": seen.findings.jam_probability}

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from pliant.cli.shell import debug, json_, keep_apart, practice_, show, user_errors, write_page
+from pliant.cli.shell import debug, json_, keep_apart, practice_, show, to_copy, user_errors, write_page
 from pliant.constants import FEEDS_BELOW
 from pliant.errors import PliantError
 from pliant.records.starters import MACHINES, RECIPES, SPOOLS
@@ -77,7 +77,7 @@ def plan_command(
                 write_page(html, plan_page(recipe))
             if sheet:
                 write_page(sheet, sheet_page(recipe, sheet_stamp(kept.version if kept else None)))
-        show(recipe, as_json, plan_text)
+        show(recipe, as_json, to_copy(plan_text, machine, filament))
         if kept is not None:
             click.echo(f"kept        {kept.name}, version {kept.version}, in the book", err=as_json)
         sys.exit(0 if recipe.works else 1)

@@ -9,7 +9,18 @@ from typing import Any
 
 import click
 
-from pliant.cli.shell import STOPPED, debug, json_, keep_apart, practice_, progress, show, user_errors
+from pliant.cli.shell import (
+    STOPPED,
+    debug,
+    json_,
+    keep_apart,
+    practice_,
+    progress,
+    records_of,
+    show,
+    to_copy,
+    user_errors,
+)
 from pliant.errors import PliantError
 
 __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
@@ -17,14 +28,13 @@ __all__ = ["batch_command", "check_command", "mend_command", "read_command"]
 
 def _to_copy(text_of: Callable[[Any], str], program: str, machine: str, filament: str) -> Callable[[Any], str]:
     """The same text, with the commands that it may lead to ready to copy."""
-    records = f"-m {shlex.quote(machine)} -f {shlex.quote(filament)}"
+    records, pieces = records_of(machine, filament), to_copy(text_of, machine, filament)
     path = Path(program)
     watched, mended = (shlex.quote(str(path.with_name(f"{path.stem}-{k}{path.suffix}"))) for k in ("watched", "mended"))
 
     def text(result: Any) -> str:
-        said = text_of(result).replace("`coupon()`", f"pliant coupon ladder {records} -o ladder.gcode")
         mend = f"pliant mend {shlex.quote(program)} {records}"
-        said = said.replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
+        said = pieces(result).replace('`mend(aim="quickest")`', f"{mend} --aim quickest -o {watched}")
         said = said.replace('`mend(aim="surest")`', f"{mend} --aim surest -o {mended}")
         said = said.replace("`mend(add=first-layer)`", f"{mend} --add first-layer --height-mm 0.1 -o {mended}")
         return said.replace("`mend()`", f"{mend} -o {mended}")

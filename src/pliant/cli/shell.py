@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 import sys
 import time
 import warnings
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
     from pliant.report.sections import Report
 
 __all__ = [
-    "STOPPED", "OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "show", "user_errors", "write_page",
+    "STOPPED", "OneLine", "debug", "json_", "keep_apart", "practice_", "progress", "records_of", "show",
+    "to_copy", "user_errors", "write_page",
 ]  # fmt: skip
 
 json_ = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
@@ -141,6 +143,17 @@ def show(result: Any, as_json: bool, text: Any, **more: Any) -> None:
         click.echo(json.dumps({**result.to_json(), **more}, indent=1, allow_nan=False))
     else:
         click.echo(_in_options(text(result)))
+
+
+def records_of(machine: str, filament: str) -> str:
+    """The options that name the records, ready to copy."""
+    return f"-m {shlex.quote(machine)} -f {shlex.quote(filament)}"
+
+
+def to_copy(text_of: Callable[[Any], str], machine: str, filament: str) -> Callable[[Any], str]:
+    """The same text, with the command for a test piece ready to copy."""
+    command = f"pliant coupon ladder {records_of(machine, filament)} -o ladder.gcode"
+    return lambda result: text_of(result).replace("`coupon()`", command)
 
 
 def _in_options(text: str) -> str:

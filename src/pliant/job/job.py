@@ -40,8 +40,9 @@ def motion_of(machine: Machine) -> Motion:
 
 
 def job_of(
-    program: Program, machine: Machine, filament: Filament, asked_mm: NDArray[np.float64] | None = None
-) -> "Job":
+    program: Program, machine: Machine, filament: Filament, asked_mm: NDArray[np.float64] | None = None,
+    *, whole: bool = False,
+) -> "Job":  # fmt: skip
     """See a program on a machine with a spool.
 
     Parameters
@@ -52,11 +53,13 @@ def job_of(
         The records.
     asked_mm : ndarray, optional
         Filament that each move is to lay where its feed was shaped, `(n_moves,)`; else what it is fed. [mm]
+    whole : bool, default False
+        Whether a proof beside the part belongs to the job, as it does to what was printed.
 
     Returns
     -------
     Job
-        Of the part; a proof that is laid beside it first is set apart.
+        Of the part; a proof that is laid beside it first is set apart, unless all of it is wanted.
 
     Raises
     ------
@@ -74,7 +77,7 @@ def job_of(
     diameter, motion = filament.diameter_mm.value, motion_of(machine)
     if asked_mm is None and shaped_already(program):
         asked_mm = levelled_mm(program)
-    span = find_proof(program)
+    span = None if whole else find_proof(program)
     if span is None:
         return Job(Laying(program, diameter, motion, asked_mm), machine, filament)
     if asked_mm is not None:
@@ -85,8 +88,9 @@ def job_of(
 
 
 def read_job(
-    program: Source, machine: Machine, filament: Filament, dialect: str | None = None, progress: Share | None = None
-) -> "Job":
+    program: Source, machine: Machine, filament: Filament, dialect: str | None = None, progress: Share | None = None,
+    *, whole: bool = False,
+) -> "Job":  # fmt: skip
     """Read a program, and see it on a machine with a spool; errors of `read_program` and `job_of`.
 
     Parameters
@@ -99,12 +103,14 @@ def read_job(
         How the controller reads the words that differ; the machine's own when left out.
     progress : callable, optional
         Called with the share of the file read so far, 0 to 1. [-]
+    whole : bool, default False
+        As in `job_of`.
 
     Returns
     -------
     Job
     """
-    return job_of(read_program(program, dialect or machine.dialect, progress), machine, filament)
+    return job_of(read_program(program, dialect or machine.dialect, progress), machine, filament, whole=whole)
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,32 +11,27 @@ Start at `weigh_tries`. What a test piece is worth is added by the workflow, whi
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from pliant.arrays import Floats
-from pliant.feed import chain
 from pliant.feed.draws import Draws, tail_draws
 from pliant.feed.envelope import Envelope
 from pliant.feed.passage import JOB_SCATTER, Passage
 from pliant.feed.proof import jams_by_evening, left_after_proof, proof_chances
 from pliant.feed.risk import SLOWEST
-from pliant.feed.tries import Order, Tries, bare_tries, best_order, proved_tries
+from pliant.feed.tries import Order, Tries, bare_tries, best_order, expected_min, proved_tries
 from pliant.job.job import Job
+from pliant.job.proof import pad_envelope, pad_min, proof_bead
 from pliant.job.slowed import flat_job, least_log_margin, minutes_at, minutes_of, read_off
-from pliant.models.lag import time_constant_s
 from pliant.records.program import BEAD
-from pliant.records.tonight import Choice, Curve, Piece, Proof, Tonight, Try
+from pliant.records.tonight import Choice, Curve, Piece, Plan, Proof, Tonight, Try
 
 __all__ = [
-    "LAGS",
+    "INSIDE",
     "LOST_CAUSE",
-    "ProofBead",
     "Weighed",
     "curves_of",
     "decide",
     "gone_ahead",
-    "proof_bead",
-    "proof_lag_s",
     "proof_over",
     "proved",
     "weigh_tries",
@@ -45,13 +40,11 @@ __all__ = [
 _DRAWS, _SEED = 1000, 1000  # one of the sets that the stated chance was taken from: no search has seen it
 _SPEEDS = 20  # from the slowest of use to the one written
 _NODES = 9  # speeds at which margins are computed; between them they are read off, linear in logarithms
-_OVER = (1.0, 1.1, 1.25, 1.4, 1.6, 1.8, 2.1, 2.5)  # flow of a proof over the job's worst
+_OVER = (1.0, 1.05, 1.1, 1.16, 1.23, 1.31, 1.4, 1.5, 1.65, 1.85, 2.1, 2.5)  # flow of a proof over the job's worst
 _TIMED = (1.0, 0.6, 0.35, 0.2, SLOWEST)  # shares of the speed that are timed; between them time is linear in 1/share
 _RESTARTS_MIN = (5.0, 15.0, 30.0, 60.0, 120.0)  # drawn beside the record's own: our choice
-LAGS, _FOOT_S = 3.0, 60.0  # a proof holds its flow so many lags; its foot takes about a minute, our guess
 _SOFTER = (0.6, 0.7, 0.85)  # of a bead whose gap is not known, which a pad presses on what lies below
-_LEAVES = 0.04  # [-] that a proof should leave at most, where it costs less than this share of the expected time:
-_PROOF_WORTH = 0.05
+INSIDE = 0.048  # [-] of jobs that may jam inside the part behind a proof: under 5 %
 _WORTH = 0.02  # [-] of the expected time: differences below it are within what the sums know
 LOST_CAUSE = 0.5  # [-] chance that every try jams, above which a start is no plan: our choice
 
@@ -165,11 +158,12 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
     w, watched = weighed, job.machine.tries.watched
     order = w.order if watched else w.surest
     still, tries = w.draws.weight / w.draws.weight.sum(), []
-    for k in order.places if watched else order.places[:1]:
+    # where nobody looks in, what does not hold the target is not tried
+    for k in order.places if watched else order.places[: target_share is not None]:
         jams = still * w.tries.goes_on[:, k]
         tries.append(Try(float(w.share[k]), float(w.time_min[k]), float(jams.sum() / still.sum())))
         still = jams
-    hopeless = not tries or float(still.sum()) > LOST_CAUSE or not (watched or target_share is not None)
+    hopeless = not tries or float(still.sum()) > LOST_CAUSE
     if piece is not None and piece.saves_min > _WORTH * order.expected_min:
         choice: Choice = "piece-first"
     elif hopeless:
@@ -177,8 +171,9 @@ def decide(weighed: Weighed, job: Job, target_share: float | None, piece: Piece 
     else:
         choice = "watched-start" if watched else "go"
     return Tonight(
-        choice, tuple(tries), order.expected_min, w.flat_min, w.surest.expected_min, piece, w.proof if tries else None
-    )
+        choice, tuple(tries), order.expected_min, w.flat_min, w.surest.expected_min, piece,
+        w.proof if tries and watched else None, watched=watched,
+    )  # fmt: skip
 
 
 def gone_ahead(job: Job, jam_probability: float) -> Tonight:
@@ -199,24 +194,23 @@ def curves_of(weighed: Weighed, restart_min: float) -> tuple[Curve, ...]:
     for other in (restart_min, *(r for r in _RESTARTS_MIN if abs(r - restart_min) > 1)):
         dearer = replace(w.tries, cost_min=w.tries.cost_min + w.tries.goes_on * (other - restart_min))
         best = w.order if other == restart_min else best_order(dearer)
-        expected = tuple(best_order(dearer, (k,)).expected_min for k in range(w.share.size))
+        behind = [best_order(dearer, (k,)) for k in range(w.share.size)]
+        expected = tuple(order.expected_min for order in behind)
+        plans = tuple(_plan(dearer, order, other) for order in (best, *behind))
         share, times, jams = (tuple(row.tolist()) for row in (w.share, w.time_min, chance))
-        found.append(Curve(share, expected, times, jams, other, best.places, best.expected_min))
+        found.append(Curve(share, expected, times, jams, other, best.places, best.expected_min, plans))
     return tuple(found)
+
+
+def _plan(tries: Tries, order: Order, restart_min: float) -> Plan:
+    """An order as a line over what a restart takes: what is expected without one, and how many are."""
+    restarts = expected_min(replace(tries, cost_min=tries.goes_on, end_min=0.0), order.places)
+    return Plan(order.places, order.expected_min - restarts * restart_min, restarts)
 
 
 def _log_margin(job: Job, draws: Draws, share: float) -> Floats:
     """Logarithm of the least margin of each draw at a share of the speed, `(n,)`."""
     return least_log_margin(job.envelope, job.machine, draws, share)
-
-
-def _pad_envelope(job: Job) -> Envelope:
-    """What a proof at the job's own worst flow asks: its section, on a foot and not on the bed, and a cold drive."""
-    bead = proof_bead(job)
-    heat = float(job.course.nozzle_c[job.course.heat[bead.move]])
-    return Envelope.steady(
-        [max(bead.flow_mm3_per_s, 1e-6)], heat, [bead.width_mm], [bead.gap_mm], [False], end_s=_FOOT_S
-    )
 
 
 def _moments(job: Job) -> _Moments:
@@ -290,84 +284,44 @@ def proved(job: Job) -> Proof | None:
     )
 
 
-@dataclass(frozen=True)
-class ProofBead:
-    """What the layers of a proof that count are made of: the section of the bead with the largest melt pressure."""
-
-    move: int
-    flow_mm3_per_s: float  # of the job there, the lag inside
-    section_mm2: float
-    width_mm: float
-    gap_mm: float  # that of the first layer where the program does not tell: a spiral, a strand that hangs free
-
-
-def proof_bead(job: Job) -> ProofBead:
-    """The bead that a proof repeats, at central values."""
-    p, sections = job.program, job.laying.sections
-    laid = (p.kind == BEAD) & (p.length_mm > 0)
-    k, first = int(np.where(laid, job.load.pressure_mpa, -1.0).argmax()), int(laid.argmax())
-    area = np.pi * float(chain.central(job.machine, job.filament)["diameter_mm"]) ** 2 / 4
-    section = area * float(p.filament_mm[k] / p.length_mm[k])
-    width, gap = float(sections.width_mm[k]), float(sections.gap_mm[k])
-    if not np.isfinite(gap):
-        gap = float(min(sections.gap_mm[first], p.point_mm[first + 1, 2]))
-        width = max(section / gap + (1 - np.pi / 4) * gap, float(np.sqrt(4 * section / np.pi))) if gap > 0 else width
-    return ProofBead(k, float(job.load.flow_mm3_per_s[k]), section, width, gap)
-
-
-def proof_lag_s(job: Job, over: ArrayLike) -> Floats:
-    """Lag at flows over the job's worst, any shape, at central values; 0 where nothing presses. [- -> s]"""
-    theta, bead = chain.central(job.machine, job.filament), proof_bead(job)
-    flow, pressure = bead.flow_mm3_per_s, float(job.load.pressure_mpa[bead.move])
-    over = np.asarray(over, dtype=float)
-    if not (flow > 0 and pressure > 0):
-        return np.zeros(over.shape)
-    n = float(theta["flow_index"])
-    held = float(chain.compliance(job.machine, theta))
-    return np.asarray(time_constant_s(held, pressure * over**n, flow * over, n))
-
-
 def _proof(job: Job, s: _Speeds, first: tuple[int, ...]) -> Proof | None:
-    """The best tries behind a proof; of the flows that leave little the quickest, else the one that leaves least.
+    """The quickest tries behind a proof of those that leave few jams inside the part; else those that leave fewest.
 
-    Tries begin with the speeds at the places `first`.
+    Tries begin with the speeds at the places `first`; where none are named and the quickest leaves too many, with
+    slower ones. Jams inside the part are those of the first try.
     """
-    draws, share, margin, time_min = s.draws, s.share, s.margin, s.time_min
-    pad = _pad_envelope(job)
-    pad_at_node = np.column_stack([least_log_margin(pad, job.machine, draws, at) for at in s.node])
+    pad, share, lost = pad_envelope(job), s.share, job.passage.chance(s.margin)
+    pad_at_node = np.column_stack([least_log_margin(pad, job.machine, s.draws, at) for at in s.node])
     flows = _OVER if np.isfinite(job.laying.sections.gap_mm[proof_bead(job).move]) else (*_SOFTER, *_OVER)
-    found = []
-    ratio = np.minimum(s.lost_min / np.maximum(job.passage.chance(margin), 1e-9), time_min)  # at most all of it
-    jams = jams_by_evening(margin, job.passage)  # whatever the proof
+    found: list[tuple[float, Proof]] = []  # with the jams inside the part
+    ratio = np.minimum(s.lost_min / np.maximum(lost, 1e-9), s.time_min)  # at most all of it
+    jams = jams_by_evening(s.margin, job.passage)  # whatever the proof
     for phi in flows:
         at_phi = read_off(s.node, pad_at_node, phi * share)
         # both margins know how warm the drive is
-        fails, then = proof_chances(margin, at_phi, job.passage, warms=0.0, jams=jams)
-        minutes = (_FOOT_S + LAGS * proof_lag_s(job, share * phi)) / 60
+        fails, then = proof_chances(s.margin, at_phi, job.passage, warms=0.0, jams=jams)
+        minutes = pad_min(job, share, phi)
         tries = proved_tries(
-            draws.weight, fails, then, time_min, then * ratio, minutes, job.machine.tries.restart_min, s.end_min
+            s.draws.weight, fails, then, s.time_min, then * ratio, minutes, job.machine.tries.restart_min, s.end_min
         )
         order = best_order(tries, first)
-        if not order.places:
-            continue
-        k = order.places[0]
-        left = float(left_after_proof(draws.weight, fails[:, k], then[:, k]))
-        before = float(draws.mean(job.passage.chance(margin[:, k])))
-        proof = Proof(
-            minutes=float(minutes[k]),
-            flow_over_worst=phi,
-            jam_probability_after=left,
-            held_probability=float(1 - draws.mean(fails[:, k])),
-            speed_share=float(share[k]),
-            jam_probability=before,
-            expected_min=order.expected_min,
-        )
-        found.append((order.expected_min, proof))
+        while order.places:
+            k = order.places[0]
+            inside = float(s.draws.mean(then[:, k]))
+            proof = Proof(
+                minutes=float(minutes[k]),
+                flow_over_worst=phi,
+                jam_probability_after=float(left_after_proof(s.draws.weight, fails[:, k], then[:, k])),
+                held_probability=float(1 - s.draws.mean(fails[:, k])),
+                speed_share=float(share[k]),
+                jam_probability=float(s.draws.mean(lost[:, k])),
+                expected_min=order.expected_min,
+            )
+            found.append((inside, proof))
+            if first or inside <= INSIDE or k + 1 == share.size:
+                break
+            order = best_order(tries, (k + 1,))
     if not found:
         return None
-    most_min = (1 + _PROOF_WORTH) * min(expected for expected, _ in found)
-    alike = [(expected, proof) for expected, proof in found if expected <= most_min]
-    enough = [(expected, proof) for expected, proof in alike if proof.jam_probability_after <= _LEAVES]
-    if enough:
-        return min(enough, key=lambda one: one[0])[1]
-    return min(alike, key=lambda one: one[1].jam_probability_after)[1]
+    few = [one for one in found if one[0] <= INSIDE]
+    return min(few, key=lambda one: one[1].expected_min or 0.0)[1] if few else min(found, key=lambda one: one[0])[1]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from pliant.arrays import Floats
 from pliant.job.job import Job
-from pliant.job.tonight import LAGS, ProofBead, proof_bead, proof_lag_s
+from pliant.job.proof import LAGS, LEAST_MM, MOST_LAYERS, Pad, ProofBead, pads_of, proof_bead, proof_lag_s
 from pliant.mending.prime import travel_speed
 from pliant.program.beside import known_mm
 from pliant.program.coverage import chords_of
@@ -29,32 +29,18 @@ from pliant.program.write import Edits, Insert, sole_moves
 from pliant.proving.pad import LIFT_MM_PER_S
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, HOME, TRAVEL, Program
+from pliant.say import number
 
-__all__ = ["CLEAR_MM", "Ground", "Pad", "ground_of", "lay_pad", "room_in"]
+__all__ = ["CLEAR_MM", "Ground", "ground_of", "lay_pad", "room_in"]
 
 CLEAR_MM = 3.0  # from the middle of its beads to beads, and to later moves below its top: a nozzle's face, and a bead
-_SIDES_MM = (20.0, 30.0, 15.0, 40.0, 12.0, 60.0)  # lengths of its lines, tried in turn
-_LEAST_WIDE_MM = 5.0  # narrower, it tears where it is peeled
-_MOST_LAYERS = 4  # that count; on a foot of two
 _HOLDS = (LAGS, 2.0, 1.0)  # lags; a smaller pad where there is no room
 _CELL_MM, _MOST_CELLS = 1.0, 1000  # of the map of free ground, and along each side of it
-_OF_TURNS = 7.0  # lines this often as long as the way to their speed and back lose a seventh of their time there
 _MOST_OVER = 1.3  # [-] of the mean speed, asked of lines that begin and end in a turn
 _EDGE_MM = 5.0  # from the edge of the reach, and from where it homes, where the program itself stays away: our choice
 _SAME_MM = 0.01
 
 Bools = NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class Pad:
-    """A rectangle of lines along x, in layers."""
-
-    side_mm: float
-    lines: int
-    pitch_mm: float
-    layers: int  # that count; two more carry them
-    held_s: float  # at the flow that counts
 
 
 def lay_pad(
@@ -86,10 +72,10 @@ def lay_pad(
     flow = over * like.flow_mm3_per_s
     low = program.point_mm[first + 1, 2]
     gap = like.gap_mm
-    grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, _MOST_LAYERS + 1)}
+    grounds = {k: ground_of(program, first, low + gap * (1 + k), gap, reach) for k in range(1, MOST_LAYERS + 1)}
     said = ""
     for hold in _HOLDS:
-        for pad in _pads(job, like, flow, hold * float(proof_lag_s(job, over))):
+        for pad in pads_of(job, like, flow, hold * float(proof_lag_s(job, over))):
             ground = grounds[pad.layers]
             size = (pad.side_mm, (pad.lines - 1) * pad.pitch_mm)
             place = None if ground is None else room_in(ground, size, program.point_mm[first, :2])
@@ -101,7 +87,7 @@ def lay_pad(
                 return [_change(job, pad, place, laid, flow, over)], laid + 1e-3, most, said
         said = f"a smaller pad: no room for one that holds its flow for {hold:g} lags"
     return [], 0.0, 0.0, (
-        f"no room: {_SIDES_MM[-2]:g} × {_LEAST_WIDE_MM:g} mm, {CLEAR_MM:g} mm clear of beads and of travel lower than "
+        f"no room: {LEAST_MM[0]:g} × {LEAST_MM[1]:g} mm, {CLEAR_MM:g} mm clear of beads and of travel lower than "
         "it is high, within " + ("the reach of the machine" if reach else "the space that the program goes to and "
         "homes in; say how far the machine reaches as motion.volume_mm")
     )  # fmt: skip
@@ -127,22 +113,6 @@ def _unfit(job: Job, bead: NDArray[np.int64]) -> str:
     if not proof_bead(job).flow_mm3_per_s > 0:
         return "nothing flows, so that there is nothing to prove"
     return ""
-
-
-def _pads(job: Job, like: ProofBead, flow: float, held_s: float) -> list[Pad]:
-    """Pads that hold the flow for so long, the one to be tried first first."""
-    width, wanted = like.width_mm, held_s * flow / like.section_mm2
-    speed = flow / like.section_mm2
-    turns_mm = _OF_TURNS * speed**2 / job.machine.acceleration_mm_per_s2
-    found, least = [], math.ceil(_LEAST_WIDE_MM / width) + 1
-    for layers in range(1, _MOST_LAYERS + 1):
-        for side in sorted(_SIDES_MM, key=lambda side: side < turns_mm):  # of those alike the order stays
-            lines = max(math.ceil(wanted / layers / (side + width)), least)
-            if layers > 1 and (layers - 1) * lines * (side + width) >= wanted:
-                continue  # a layer less holds it on the same ground
-            if (lines - 1) * width <= 1.5 * side:
-                found.append(Pad(side, lines, width, layers, held_s))
-    return found
 
 
 @dataclass(frozen=True)
@@ -328,5 +298,5 @@ def _change(job: Job, pad: Pad, place: tuple[float, float], laid: float, flow: f
         int(job.program.line[first]), "proof", "proof beside the part", "none",
         f"{laid:.1f} mm of filament in {2 + pad.layers} layers of {pad.side_mm:.0f} × {deep:.0f} mm at X{place[0]:.0f} "
         f"Y{place[1]:.0f}, the last fed at {flow:.2f} mm³/s for {pad.held_s:.0f} s or more",
-        f"{over:g} times the most that the part asks: a weak job jams here, not inside the part",
+        f"{number(over, 3)} times the most that the part asks: a weak job jams here, not inside the part",
     )  # fmt: skip

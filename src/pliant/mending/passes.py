@@ -10,8 +10,8 @@ from pliant.feed import chain
 from pliant.feed.load import follow
 from pliant.feed.pull import pull_for_job, stored_mm
 from pliant.feed.risk import USEFUL_MM_PER_S
-from pliant.job.job import Job
-from pliant.job.tonight import proof_over
+from pliant.job.job import Job, read_job
+from pliant.job.tonight import INSIDE, proof_over, proved
 from pliant.mending.air import air_that_counts
 from pliant.mending.coast import Melt, mend_coast
 from pliant.mending.factor import mean_push_n, mend_factor, metering_losses
@@ -27,9 +27,10 @@ from pliant.mending.route import layer_region, mend_routes
 from pliant.mending.shape import mend_shape
 from pliant.mending.shape_fit import compensation_off, require_shapeable, require_store, store_doubt
 from pliant.mending.stages import Stages, Waiting
-from pliant.program.write import Edits
+from pliant.program.write import Edits, rewrite
 from pliant.progress import silent
 from pliant.records.limits import allowed_c
+from pliant.records.mending import Change
 from pliant.records.program import BEAD
 from pliant.say import number
 
@@ -41,6 +42,7 @@ ADDED = ("prime", "first-layer", "factor", "coast", "proof", "shape")
 # shares of the target that speeds are planned for, so that what follows does not carry it over; tried in turn
 _AIMS = (0.95, 0.85, 0.7, 0.5)
 _MOST_ROUNDS = 9
+_HARDER, _MOST_HARDER = 1.08, 3  # by how much, and how often, a proof is fed harder that leaves too many jams
 _SETTLED = 3.0  # [-] time constants until the flow has settled: within 5 % of a first-order lag
 
 
@@ -159,15 +161,33 @@ def no_proof_why(job: Job, over: float) -> str:
 
 
 def lay_proof(stages: Stages) -> None:
-    """Lay a proof before a job that is mended otherwise, since its flow is told by the job's; see `pad`."""
+    """Lay a proof before a job that is mended otherwise, since its flow is told by the job's; see `pad`.
+
+    A pad has turns, and its flow climbs with the lag: where it leaves too many jams as laid, it is fed harder.
+    """
     stages.flush()
-    job = stages.job
+    job, trial = stages.job, stages.folder / "proof.gcode"
     over = proof_over(job) if job.proof is None else 1.0
-    edits = Edits.none(job.program)
-    changes, laid, flow, why = lay_pad(job, edits, over, stages.machine.reach_mm)
-    stages.note("proof", why)
-    stages.write(edits, changes)
-    stages.intent = replace(stages.intent, proof_mm=laid, proof_mm3_per_s=flow)
+    best: tuple[Edits, list[Change], float, float] | None = None
+    said = ""
+    for _ in range(_MOST_HARDER + 1):
+        edits = Edits.none(job.program)
+        changes, laid, flow, why = lay_pad(job, edits, over, stages.machine.reach_mm)
+        if not changes:
+            said = said if best is not None else why
+            break
+        best, said = (edits, changes, laid, flow), why  # a smaller one than was wanted
+        rewrite(job.program, edits, trial)
+        told = proved(read_job(trial, stages.machine, stages.filament, stages.dialect))
+        if told is None or told.inside_probability <= INSIDE:
+            break
+        over *= _HARDER
+    trial.unlink(missing_ok=True)
+    stages.note("proof", said)
+    if best is not None:
+        edits, changes, laid, flow = best
+        stages.write(edits, changes)
+        stages.intent = replace(stages.intent, proof_mm=laid, proof_mm3_per_s=flow)
 
 
 def shape_feed(stages: Stages) -> None:

@@ -15,7 +15,7 @@ from pliant.records.quantity import Quantity, parse_quantity
 from pliant.records.starters import untouched
 from pliant.records.tonight import Trying
 
-__all__ = ["Machine", "Span", "load_toml", "name_of", "read_machine", "reject_swapped", "reject_unknown"]
+__all__ = ["ORIGINS", "Machine", "Span", "load_toml", "name_of", "read_machine", "reject_swapped", "reject_unknown"]
 
 _ENDS = ("pinned-pinned", "pinned-fixed", "fixed-fixed")
 _DIALECTS = ("auto", "e-follows-g90", "e-on-its-own", "many-per-line")
@@ -46,7 +46,7 @@ _MOTION = {
     "corner_deviation_mm": 0.02,
 }
 _TOP_SPEED = (150.0, 150.0, 12.0, 60.0)
-_ORIGINS = ("corner", "centre")
+ORIGINS = ("corner", "centre")  # of the bed, where x and y are 0
 
 
 @dataclass(frozen=True)
@@ -232,7 +232,7 @@ def read_machine(path: Source) -> Machine:
         tries=tries,
         volume_mm=None if volume is None else tuple(_plain(v, "motion.volume_mm", file) for v in volume),  # type: ignore[arg-type]
         grip_n=parse_quantity(drive["grip_n"], "drive.grip_n", 1.15, file) if "grip_n" in drive else None,
-        origin=_word(motion.get("origin", "corner"), _ORIGINS, f"{file}: motion.origin"),
+        origin=_word(motion.get("origin", "corner"), ORIGINS, f"{file}: motion.origin"),
         **values,  # type: ignore[arg-type]
         **limits,  # type: ignore[arg-type]
     )

@@ -5,6 +5,7 @@ from typing import Any
 
 from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.findings import Levelling
+from pliant.records.tonight import Tonight
 
 __all__ = ["HeightRow", "Helps", "Recipe", "Setting", "WindowMap"]
 
@@ -91,6 +92,7 @@ class Recipe:
     notes: tuple[str, ...]  # what is special about this recipe
     cautions: tuple[str, ...]  # what to take care of
     after_prints: AfterPrints | None = None  # what the book's prints make of the chance; None where there are none
+    tonight: Tonight | None = None  # for a part of an hour at your rigid speed; None where that feeds
     with_practice: WithPractice | None = None  # what the trade's word makes of it; None where it was not asked
 
     def setting(self, key: str) -> Setting:

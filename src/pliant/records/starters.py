@@ -76,7 +76,7 @@ def starter(kind: str, like: str | None = None) -> str:
         "heated_length_mm = 12.5\nbore_mm = 2.0\ncone_half_angle_deg = 30\nnozzle_mm = 0.4\nland_mm = 0.6\n"
         'face_mm = 1.0                # flat around the orifice, outer diameter\nliner = "none"              # none | ptfe\n\n'
         "[motion]\nacceleration_mm_per_s2 = 1000\nretract_acceleration_mm_per_s2 = 1000\ncorner_deviation_mm = 0.02\n"
-        "max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n# volume_mm = [200, 200, 180]   # where the nozzle can go, x y z\n"
+        "max_speed_mm_per_s = [150, 150, 12, 60]   # x y z e\n# volume_mm = [200, 200, 180]   # SAY IT: how far the nozzle goes, x y z; a proof beside the part needs room\n"
         '# origin = "corner"            # corner | centre: where on the bed x and y are 0\n\n'
         '[program]\ndialect = "auto"            # how the controller reads the words that differ between controllers\n'
         "\n# [tries]                     # what a jam costs you: what to do tonight is chosen by it\n"

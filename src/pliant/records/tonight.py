@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Choice", "Curve", "Piece", "Proof", "Tonight", "Try", "Trying"]
+__all__ = ["Choice", "Curve", "Piece", "Plan", "Proof", "Tonight", "Try", "Trying"]
 
 # it feeds, go; print this piece first; start, and watch; nothing without another part
 Choice = Literal["go", "piece-first", "watched-start", "another-part"]
@@ -54,6 +54,20 @@ class Proof:
     expected_min: float | None = None  # to a good part, with a proof before each try; None where it was not asked
     laid: bool = False  # in the program that was written; else as it would be
 
+    @property
+    def inside_probability(self) -> float:
+        """Chance that the proof holds and the part jams all the same, of the first try. [-]"""
+        return self.jam_probability_after * self.held_probability
+
+
+@dataclass(frozen=True)
+class Plan:
+    """An order of tries: what is expected is `spent_min` and `restarts` times what a restart takes."""
+
+    places: tuple[int, ...]  # of the speeds, on the curve that it belongs to
+    spent_min: float
+    restarts: float  # expected
+
 
 @dataclass(frozen=True)
 class Curve:
@@ -66,6 +80,7 @@ class Curve:
     restart_min: float = 15.0
     places: tuple[int, ...] = ()  # of the best tries, one after the other
     least_min: float = 0.0  # expected by them
+    plans: tuple[Plan, ...] = ()  # the best behind each first try at this cost, and the best of all
 
 
 @dataclass(frozen=True)
@@ -78,4 +93,6 @@ class Tonight:
     flat_15_expected_min: float | None  # with a flat 15 mm/s first, then as good as can be; None where it feeds
     surest_min: float  # with the speed that meets the target first, or the slowest of use where none does
     piece: Piece | None  # None where it feeds, or where no ladder can be printed
-    proof: Proof | None  # None where it feeds, or where no try pays
+    proof: Proof | None  # None where it feeds, where no try pays, or where nobody looks in
+    watched: bool = True  # whether somebody looks in, by the machine's record
+    speed_mm_per_s: float | None = None  # that shares are of, where there is one for all beads: in a plan

@@ -64,6 +64,11 @@ def layers_of(group: Sequence[Moment]) -> str:
     return ranges(sorted({m.layer + 1 for m in group if m.layer is not None})) or "–"
 
 
+def part_words(f: Findings) -> str:
+    """The change that helps most, with its figure; empty where none is known."""
+    return f"{f.remedies[0].change}: {remedy_words(f.remedies[0])}" if f.remedies else ""
+
+
 def minutes(seconds: float) -> str:
     """A duration with its unit."""
     return quantity(seconds, "s")
@@ -107,7 +112,7 @@ def findings_text(findings: Findings) -> str:
         f"jam         {percent(f.jam_probability)} likely"
         + ("" if f.limit_speed_mm_per_s is None else "; " + limit_words(f.limit_speed_mm_per_s)),
         *evidence_lines(f),
-        *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f))),
+        *([] if f.tonight is None or not f.worst else tonight_lines(f.tonight, cause_words(f), part=part_words(f))),
         f"first gives {f.mechanism}: {cause_words(f)}",
         *([f"{'where':<12}{where}"] if (where := layer_words(f)) else []),
         f"push        {quantity(f.peak_push_n, 'N')} at most, at the drive, at central values"

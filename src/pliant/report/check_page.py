@@ -13,11 +13,11 @@ from pliant.records.trace import Picture, SheetLayer
 from pliant.report import words
 from pliant.report.by_layer import layer_drawing, layer_words
 from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, strip_numbers
-from pliant.report.check import MEANS, cause_words, joined, layers_of, limit_words
+from pliant.report.check import MEANS, cause_words, joined, layers_of, limit_words, part_words
 from pliant.report.evidence import evidence_words, full_sentence
 from pliant.report.feed_path import feed_path_svg
 from pliant.report.sections import Report, compose, json_markup
-from pliant.report.tonight import curve_choices, tonight_words
+from pliant.report.tonight import curve_choices, curve_numbers, tonight_words
 
 __all__ = ["ZONE", "assumed_words", "check_page", "jam_band", "limit_band", "speed_words"]
 
@@ -84,6 +84,8 @@ def check_page(findings: Findings, picture: Picture) -> Report:
         by_layer=layer_drawing(findings.jam_by_layer),
         tonight=_tonight(findings),
         curves=curve_choices(picture.curves),
+        own_restart=round(picture.curves[0].restart_min) if picture.curves else 0,
+        most_restart=round(max((c.restart_min for c in picture.curves), default=0)),
         own_curve=1 + sum(c.restart_min < picture.curves[0].restart_min for c in picture.curves),
         path=feed_path_svg(picture.vessels, picture.nozzle_mm),
         governing=next((v for v in picture.vessels if v.governing), None),
@@ -111,9 +113,9 @@ def _tonight(findings: Findings) -> dict[str, str]:
     """What to do tonight, each part as a sentence; nothing where it feeds, which the page says already."""
     if findings.tonight is None or findings.verdict == "feeds":
         return {}
-    said = tonight_words(findings.tonight, cause_words(findings))
+    said = tonight_words(findings.tonight, cause_words(findings), part_words(findings))
     if findings.tonight.choice == "piece-first":
-        said["start"] = f"otherwise {said['start']}"
+        said["start"] = f"otherwise {said['start'] or said['part']}"
     kept = {name: re.sub(r"(?<=\d) (?=\S)", words.NBSP, text) for name, text in said.items()}
     return {name: f"{text[0].upper()}{text[1:]}." if text else "" for name, text in kept.items()}
 
@@ -199,6 +201,7 @@ def assumed_words(sentence: str) -> dict[str, str]:
 def _numbers(findings: Findings, picture: Picture) -> Markup:
     """The numbers for the script."""
     data = strip_numbers(picture.strip, MEANS)
+    data["restart"] = curve_numbers(picture.curves)
     data["moments"] = [m.time_s for m in findings.worst]
     data["sheets"] = {
         str(s.layer): {"scale": d["scale"], "dx": d["offset"][0], "dy": d["offset"][1]}

@@ -1,14 +1,15 @@
 """The text view of `mend`: before and after, what changed, and the certificate."""
 
+from pliant.constants import FEEDS_BELOW
 from pliant.records.findings import Facts, Findings
 from pliant.records.mended import Mended
-from pliant.report.check import cause_words, minutes, remedy_words
+from pliant.report.check import cause_words, minutes, part_words, remedy_words
 from pliant.report.evidence import evidence_lines
 from pliant.report.tonight import tonight_lines
 from pliant.report.words import air
 from pliant.say import count, number, percent, quantity
 
-__all__ = ["mended_text", "rest_words", "travel_words"]
+__all__ = ["aim_words", "mended_text", "rest_words", "travel_words"]
 
 
 def travel_words(facts: Facts) -> str:
@@ -60,7 +61,7 @@ def mended_text(mended: Mended) -> str:
     lines = [head, *evidence_lines(a)]
     if b.tonight is not None and b.tonight.choice != "go":
         told = m.tonight or b.tonight
-        lines += ["", *tonight_lines(told, cause_words(b), _as_written(m)), *_other_aim(m)]
+        lines += ["", *tonight_lines(told, cause_words(b), _as_written(m), part_words(b)), *_other_aim(m)]
     lines += ["", f"{'':<22}{'before':>14}{'after':>14}"]
     lines += [f"{name:<22}{was:>14}{now:>14}" for name, was, now in _figures(b, a)]
     lines += ["", travel_words(a.facts) + rest_words(b.facts, a.facts)]
@@ -114,21 +115,37 @@ def _as_written(m: Mended) -> str:
 
 
 def _other_aim(m: Mended) -> list[str]:
-    """The cost of what was not asked for, in one line."""
+    said, other = aim_words(m)
+    return [f"{'':<12}{said}" + (f', by `mend(aim="{other}")`' if other else "")] if said else []
+
+
+def aim_words(m: Mended) -> tuple[str, str]:
+    """What was aimed for and what the other aim costs, in one line, and the name of the other; empty where it feeds.
+
+    Expected minutes until the part is there, both by the sums of before.
+    """
     told = m.before.tonight
-    assert told is not None
+    if told is None or told.choice == "go" or not told.watched:
+        return "", ""
+    proof = told.proof if told.proof is not None and told.proof.expected_min is not None else None
+    soon = proof.expected_min if proof is not None and proof.expected_min is not None else told.expected_min
     if m.aim == "quickest":
-        proved = told.proof.expected_min if m.proof is not None and told.proof is not None else None
-        more = told.surest_min - (proved if proved is not None else told.expected_min)
-        if more < 1:
-            return []
-        return [f'{"":<12}surest: {minutes(60 * more)} more, by `mend(aim="surest")`']
-    if told.proof is None or told.proof.expected_min is None:
-        return []
-    less = 60 * (told.surest_min - told.proof.expected_min)
-    one_in = max(round(1 / max(told.proof.jam_probability_after, 1e-3)), 1)
-    much = f"{minutes(less)} less" if less >= 60 else f"{minutes(-less)} more" if less <= -60 else "as long"
-    return [f"{'':<12}quickest with a proving run: {much}, 1 in {one_in} jams inside the part"]
+        more = told.surest_min - (soon if m.proof is not None else told.expected_min)
+        return f"quickest, with{'' if m.proof is not None else 'out'} a proving run; surest: {_than(more)}", "surest"
+    if proof is None:
+        return "", ""
+    one_in = max(round(1 / max(proof.jam_probability_after, 1e-3)), 1)
+    left = f"1 in {one_in} jams in the hour after it"
+    if m.target > FEEDS_BELOW:  # a chance that somebody named: no sum of before is for it
+        both = f"quickest with a proving run: {minutes(60 * soon)} expected, {left}"
+        return f"{percent(m.target)} at most; {both}; surest: {minutes(60 * told.surest_min)}", "quickest"
+    return f"surest; quickest with a proving run: {_than(soon - told.surest_min)}, {left}", "quickest"
+
+
+def _than(more_min: float) -> str:
+    if abs(more_min) < 1:
+        return "as long"
+    return f"{minutes(60 * abs(more_min))} {'more' if more_min > 0 else 'less'}"
 
 
 def _off(share: float) -> str:

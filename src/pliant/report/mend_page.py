@@ -16,7 +16,7 @@ from pliant.report.charts import HATCHES, sheet_drawing, strip_drawing, top_of_c
 from pliant.report.check import cause_words
 from pliant.report.check_page import ZONE, jam_band, speed_words
 from pliant.report.evidence import evidence_words, full_sentence
-from pliant.report.mend import rest_words, travel_words
+from pliant.report.mend import aim_words, rest_words, travel_words
 from pliant.report.sections import Report, compose
 from pliant.say import quantity
 
@@ -38,6 +38,7 @@ _DOES = {
     "flow": "slows beads where the push is too much",
     "retract": "takes out, shortens and slows retractions",
     "coast": "lets the lag finish a run before air",
+    "proof": "lays a pad beside the part first, fed harder than the part ever is",
     "shape": "charges runs before they begin and draws back what is stored when they end",
 }
 
@@ -62,6 +63,7 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
     longest = max(s.total_s for s in strips) or 1.0
     output = Path(mended.output).name if mended.output else p.program
     headline = _headline(mended)
+    tonight = _tonight(mended)
     return compose(
         "mend.html",
         f"{headline} {p.program} on {p.machine} with {p.filament}",
@@ -80,6 +82,7 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
         zone=ZONE[a.verdict],
         evidence=[full_sentence(text) for text in evidence_words(a)],
         headline=headline,
+        start=tonight,
         bands=[("before", b, jam_band(b)), ("after", a, jam_band(a))],
         rows=_rows(b, a),
         travel=travel_words(a.facts) + rest_words(b.facts, a.facts),
@@ -100,9 +103,30 @@ def mend_page(mended: Mended, remake: Remake) -> Report:
 def _headline(mended: Mended) -> str:
     if not mended.changes:
         return "Nothing needed mending." if mended.meets_target else "Nothing helped: not a byte was changed."
-    if mended.meets_target:
+    if mended.meets_target and mended.after.verdict == "feeds":
         return "Mended: this job should feed now."
+    if mended.meets_target:
+        return "Mended for tonight: " + (
+            "watch the pad, then stay near." if mended.proof else "start it, and stay near."
+        )
     return "Mended where it could be, but not enough."
+
+
+def _tonight(mended: Mended) -> dict[str, str]:
+    """How to start what was written, part by part; empty where it feeds."""
+    p, other = mended.proof, full_sentence(aim_words(mended)[0])
+    feeds = mended.after.verdict == "feeds" and p is None
+    if feeds and not other:
+        return {}
+    said = {"other": other, "watch": "" if feeds else cause_words(mended.before), "no_pad": "", "pad": ""}
+    if p is not None:
+        said["pad"] = words.clock(60 * p.minutes)
+        said["after"] = f"{words.chance_in_words(p.jam_probability_after)} ({words.percent(p.jam_probability_after)})"
+        said["fails"] = words.chance_in_words(1 - p.held_probability)
+    else:
+        why = next((note for note in mended.notes if note.startswith("proof: ")), "")
+        said["no_pad"] = full_sentence(why.removeprefix("proof: ")) if why else ""
+    return said
 
 
 def _rows(b: Findings, a: Findings) -> list[dict[str, str]]:

@@ -2,11 +2,13 @@
 
 from pliant.records.baseline import BEAD_WORDS
 from pliant.records.recipe import Helps, Recipe, Setting
+from pliant.report.check import MEANS
 from pliant.report.evidence import evidence_lines
+from pliant.report.tonight import tonight_lines
 from pliant.report.words import levelling_words, number, unknown_in_words
 from pliant.say import percent
 
-__all__ = ["blocks", "grouped", "plan_text", "range_words", "value_words"]
+__all__ = ["blocks", "grouped", "plan_text", "range_words", "tonight_about", "value_words"]
 
 # what a line of the ledger does to the push, by how its key begins
 _GROUPS = (
@@ -70,6 +72,16 @@ def _speeds_words(speed_mm_per_s: dict[str, float]) -> str:
     return ", ".join(f"{BEAD_WORDS[k]} {v:g}" for k, v in speed_mm_per_s.items())
 
 
+def tonight_about(r: Recipe) -> str:
+    """What the sums of tonight are for, and what the recipe itself is for."""
+    own = (
+        "the recipe below holds the target, for a print that nobody watches"
+        if r.works
+        else "no recipe holds the target"
+    )
+    return f"reckoned for a part of an hour at your rigid speed; {own}"
+
+
 def plan_text(recipe: Recipe) -> str:
     """Verdict first, then the ledger, then what would help and what was assumed."""
     r = recipe
@@ -80,6 +92,8 @@ def plan_text(recipe: Recipe) -> str:
         f"your rigid recipe with this spool: {percent(r.baseline_jam_probability)}",
         *evidence_lines(r),
     ]
+    if r.tonight is not None:
+        lines += tonight_lines(r.tonight, MEANS.get(r.mechanism, r.mechanism), tonight_about(r))
     if r.settings:
         lines.append("")
     wide = max((len(s.what) for s in r.settings), default=0) + 2

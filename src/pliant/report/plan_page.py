@@ -8,8 +8,9 @@ from pliant.report import words
 from pliant.report.check import MEANS
 from pliant.report.check_page import assumed_words, jam_band
 from pliant.report.evidence import evidence_words, full_sentence
-from pliant.report.plan import grouped, range_words, value_words
+from pliant.report.plan import grouped, range_words, tonight_about, value_words
 from pliant.report.sections import Report, compose
+from pliant.report.tonight import tonight_words
 from pliant.report.window_chart import window_svg
 from pliant.version import __version__
 
@@ -48,6 +49,7 @@ def plan_page(recipe: Recipe) -> Report:
         headline=headline,
         zone="room" if recipe.works else "over",
         groups=grouped(recipe),
+        tonight=_tonight(recipe),
         map_wide=window_svg(recipe.window, recipe.target, width=760, height=430),
         map_narrow=window_svg(recipe.window, recipe.target, width=358, height=360),
         evidence=[full_sentence(text) for text in evidence_words(recipe)],
@@ -62,6 +64,18 @@ def plan_page(recipe: Recipe) -> Report:
         means=MEANS,
         guards=lambda s: _GUARDS.get(s.guards, s.guards),
     )
+
+
+def _tonight(recipe: Recipe) -> dict[str, str]:
+    """What to do tonight, each part as a sentence; nothing where the rigid speed feeds."""
+    if recipe.tonight is None:
+        return {}
+    said = tonight_words(recipe.tonight, MEANS.get(recipe.mechanism, recipe.mechanism))
+    if recipe.tonight.choice == "piece-first":
+        said["start"] = f"otherwise {said['start'] or said['part']}"
+    return {name: full_sentence(text) if text else "" for name, text in said.items()} | {
+        "about": full_sentence(tonight_about(recipe))
+    }
 
 
 def sheet_page(recipe: Recipe, stamp: str = "") -> Report:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from pliant.colours import INK, OCHRE
 
-__all__ = ["NARROW", "Frame", "area", "both", "esc", "line"]
+__all__ = ["NARROW", "WIDE", "Frame", "area", "both", "esc", "line"]
 
 WIDE, NARROW = 760, 358
 

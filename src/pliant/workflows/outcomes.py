@@ -73,6 +73,15 @@ def add_outcome(
         note = "not sure"
     if at_minute is not None and not 0 <= at_minute < 1e6:
         raise BookError(f"`at_minute` must be a minute of the job, 0 or more, got {at_minute:g}")
+    where = [
+        key for key, v in (("at_minute", at_minute), ("at_line", at_line), ("at_layer", at_layer)) if v is not None
+    ]
+    if said == "ok" and where:
+        raise BookError(
+            f"`{where[0]}` says where a print went wrong, but it is said to have fed; leave one of them out"
+        )
+    if at_layer is not None and at_layer < 1:
+        raise BookError(f"`at_layer` must be a whole number of at least 1, got {at_layer}")
     at_time_s = None if at_minute is None else 60.0 * at_minute
     records.check_outcome(said, at_line, at_time_s, note, at_layer)
     ran = records.prepare_program(program).values if Path(program).is_file() else None

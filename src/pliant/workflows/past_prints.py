@@ -97,8 +97,8 @@ def _course_of(r: dict[str, Any], machine: Machine, filament: Filament, folder: 
 
 
 def kept_of(program: str | Path, machine: Machine, filament: Filament) -> KeptCourse:
-    """What the book keeps of a program."""
-    return kept_course(read_job(program, machine, filament))
+    """What the book keeps of a program, all that was printed of it: a proof that held or failed is evidence too."""
+    return kept_course(read_job(program, machine, filament, whole=True))
 
 
 @lru_cache(maxsize=32)

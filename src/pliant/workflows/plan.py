@@ -38,6 +38,7 @@ from pliant.report.words import unknown_in_words
 from pliant.say import percent
 from pliant.workflows.evidence import with_witnesses
 from pliant.workflows.part import told_of_part
+from pliant.workflows.plan_tonight import plan_tonight
 
 __all__ = ["BEAD", "plan", "window_of"]
 
@@ -124,8 +125,15 @@ def plan(
         notes=(*cold_words(filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
         cautions=_cautions(machine, works),
         after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
+        tonight=plan_tonight(base, shown, BEAD, machine, filament) if _softens(machine, filament) else None,
         with_practice=WithPractice.of(filament.evidence, risk.probability, risk.without),
     )
+
+
+def _softens(machine: Machine, filament: Filament) -> bool:
+    """Whether any temperature is allowed."""
+    low, high = allowed_c(machine, filament)
+    return low <= high
 
 
 def _require_target(target: float) -> None:

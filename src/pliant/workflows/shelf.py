@@ -19,6 +19,7 @@ from pliant.workflows.book import add_file
 __all__ = [
     "Kept", "Known", "Shelf", "dialect_of", "keep_text", "known_by_name",
     "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of", "with_dialect",
+    "with_reach",
 ]  # fmt: skip
 
 
@@ -140,8 +141,11 @@ def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
     return add_file(book, kind, Text(kind, text))
 
 
-def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None) -> str:
-    """Write the machine.toml of somebody who chose an archetype and measured three things.
+def machine_text(
+    like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None,
+    reach_mm: tuple[float, float, float] | None = None, origin: str = "corner",
+) -> str:  # fmt: skip
+    """Write the machine.toml of somebody who chose an archetype and measured a few things.
 
     Parameters
     ----------
@@ -151,6 +155,10 @@ def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | N
         What the owner calls the machine.
     gap_mm, guide_mm, nozzle_mm : float or None
         Open gap, length of the guide, bore of the nozzle; what was not measured is typical, in a wide range. [mm]
+    reach_mm : tuple of float, optional
+        How far the nozzle goes along x, y and z; not guessed where nobody says. [mm]
+    origin : {"corner", "centre"}
+        Where on the bed x and y are 0.
 
     Returns
     -------
@@ -170,7 +178,7 @@ def machine_text(like: str, name: str, gap_mm: float | None, guide_mm: float | N
     text = re.sub(r"^length_mm = [\d.]+", lambda _: f"length_mm = {next(lengths)}", text, flags=re.M)
     if nozzle_mm is not None:
         text = re.sub(r"^nozzle_mm = [\d.]+", f"nozzle_mm = {nozzle_mm:g}", text, flags=re.M)
-    return text
+    return text if reach_mm is None else with_reach(text, reach_mm, origin)
 
 
 def spool_text(
@@ -232,6 +240,45 @@ def with_dialect(text: str, dialect: str) -> str:
     if tomllib.loads(new).get("program", {}).get("dialect") != dialect:
         raise BookError("the controller cannot be set in a record that is written like this; edit it in the book")
     return new
+
+
+def with_reach(text: str, reach_mm: tuple[float, float, float], origin: str = "corner") -> str:
+    r"""A machine's record with how far the nozzle reaches; nothing else of it is changed.
+
+    Parameters
+    ----------
+    text : str
+        A machine.toml.
+    reach_mm : tuple of float
+        Along x, y and z. [mm]
+    origin : {"corner", "centre"}
+        Where on the bed x and y are 0.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    BookError
+        If the record is written so that it cannot be set.
+
+    Examples
+    --------
+    >>> with_reach('name = "A"\n[motion]  # axes\nacceleration_mm_per_s2 = 900\n', (220, 220, 250))
+    'name = "A"\n[motion]  # axes\nacceleration_mm_per_s2 = 900\nvolume_mm = [220, 220, 250]\norigin = "corner"\n'
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    try:
+        whole = tomlkit.parse(text)
+        motion: Any = whole.setdefault("motion", tomlkit.table())
+        motion["volume_mm"] = [int(v) if float(v).is_integer() else v for v in reach_mm]
+        motion["origin"] = origin
+        return tomlkit.dumps(whole)
+    except (TOMLKitError, TypeError) as error:
+        raise BookError(f"the reach cannot be set in this record ({error}); edit its text in the book") from error
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:

@@ -1,5 +1,48 @@
 
 "use strict";
+// what a restart takes, dragged: every plan is a straight line over it, and the curve is the least of them
+(() => {
+  const data = JSON.parse(document.querySelector("#numbers").textContent).restart, live = document.querySelector(".restart-live");
+  if (!data || !live) return;
+  const fixed = document.querySelector(".restart"), input = live.querySelector("input"), said = live.querySelector("output");
+  const own = fixed.querySelectorAll(".restarted")[[...fixed.querySelectorAll("input")].findIndex((radio) => radio.checked)];
+  const drawn = own.cloneNode(true), best = drawn.querySelector("p"), svgs = [...drawn.querySelectorAll("svg")];
+  const minutes = (m) => (m < 120 ? `${Math.round(m)}\u00a0min` : m < 1200 ? `${Number((m / 60).toPrecision(2))}\u00a0h` : `${Math.round(m / 60)}\u00a0h`);
+  function draw() {
+    const restart = Number(input.value), least = data.share.map(() => Infinity);
+    let plan = null, all = Infinity;
+    for (const [places, spent, restarts] of data.plans) {
+      const takes = spent + restarts * restart;
+      if (takes < all) { all = takes; plan = places; }
+      if (places.length) least[places[0]] = Math.min(least[places[0]], takes);
+    }
+    const speed = plan.length && data.share[plan[0]] < 1 ? `${Math.round(100 * data.share[plan[0]])}\u00a0% of the speed` : "the speed written";
+    best.textContent = plan.length ? `Best is to start at ${speed}: ${minutes(all)} expected.` : "No speed pays.";
+    said.textContent = minutes(restart);
+    input.setAttribute("aria-valuetext", `${minutes(restart)}. ${best.textContent}`);
+    svgs.forEach((svg, i) => {
+      const frame = data.frames[i], y = (m) => frame.y - frame.up * m, tried = svg.querySelector(".tried");
+      svg.querySelector(".waits polyline").setAttribute("points", least.map((m, k) => `${frame.x[k]},${y(m).toFixed(1)}`).join(" "));
+      svg.setAttribute("aria-label", `Expected time over the speed of the first try, a restart costing ${minutes(restart)}. ${best.textContent}`);
+      const marks = tried.ownerDocument.createDocumentFragment(), make = (name, at) => {
+        const e = document.createElementNS(svg.namespaceURI, name);
+        for (const key in at) e.setAttribute(key, at[key]);
+        marks.append(e);
+        return e;
+      };
+      plan.slice(0, 3).forEach((k, n) => {
+        const at = y(least[k]), above = at > frame.top + data.room;
+        make("circle", { cx: frame.x[k], cy: at.toFixed(1), r: 5, class: "dot-tried" });
+        make("text", { x: frame.x[k] + (above ? 0 : 10), y: (at + (above ? -11 : 5)).toFixed(1), "text-anchor": above ? "middle" : "start", class: "halo" }).textContent = n + 1;
+      });
+      tried.replaceChildren(marks);
+    });
+  }
+  live.append(drawn);
+  input.addEventListener("input", draw);
+  draw();
+  live.hidden = false; fixed.hidden = true;
+})();
 (() => {
   const $ = (query, root = document) => root.querySelector(query);
   const all = (query) => [...document.querySelectorAll(query)];
@@ -283,7 +326,7 @@
     if (keys[event.key] && !event.ctrlKey && !event.metaKey && !event.altKey) { event.preventDefault(); keys[event.key](); }
   });
   for (const button of all("[data-do]")) button.addEventListener("click", () => act[button.dataset.do]());
-  for (const a of all(".mk, .go")) {
+  for (const a of all("a.mk, a.go")) {
     a.addEventListener("click", () => point(Number(a.dataset.at), true));
     if (a.classList.contains("mk")) for (const kind of ["pointerenter", "focus"]) a.addEventListener(kind, () => point(Number(a.dataset.at)));
   }
