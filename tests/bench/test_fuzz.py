@@ -39,7 +39,7 @@ def test_nonsense_on_a_form_that_begins_work_begins_none(bench):
     desk = bench.client.app.app.state.desk
     before = set(desk.lines.works)
     for way in TABLE:
-        if way.method == "POST" and way.good == 202:
+        if way.method == "POST" and way.good == 202 and (way.fields or way.file):
             path = way.path.replace("{uid}", "0" * 16)
             answer = bench.post(path, dict.fromkeys(way.fields, "\x00nonsense<"))
             assert 400 <= answer.status_code < 500, (path, answer.text)
