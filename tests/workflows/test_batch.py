@@ -14,6 +14,12 @@ from pliant.workflows.check import check
 from pliant.workflows.workshop import bellows_program, gasket_program
 
 
+@pytest.fixture(autouse=True)
+def _one_process(monkeypatch):
+    """What several processes do has tests of its own: each takes a second to start."""
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+
+
 @pytest.fixture
 def folder(tmp_path):
     (tmp_path / "m.toml").write_text(starter("machine", "open-gap"), encoding="utf-8")

@@ -39,6 +39,12 @@ def shop(tmp_path_factory):
     return folder
 
 
+@pytest.fixture(autouse=True)
+def _one_process(monkeypatch):
+    """What several processes do has tests of its own: each takes a second to start."""
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+
+
 @pytest.fixture(scope="module")
 def found(shop):
     return matrix(shop / "jobs", [shop / "machines"], [shop / "spools"], workers=1)
@@ -60,8 +66,11 @@ def test_roundtrip_the_same_for_any_number_of_processes(shop, found):
     assert matrix(shop / "jobs", [shop / "machines"], [shop / "spools"], workers=2) == found
 
 
-def test_the_front_door_takes_many_as_well_as_one(shop, found):
-    assert pliant.batch(shop / "jobs", shop / "machines", [shop / "spools"], workers=1) == found
+def test_the_front_door_takes_many_as_well_as_one(shop, found, monkeypatch):
+    with monkeypatch.context() as patched:
+        patched.setattr("pliant.workflows.batch.matrix", lambda *said, **more: (found, said, more))
+        asked = pliant.batch(shop / "jobs", shop / "machines", [shop / "spools"], workers=1)
+        assert asked[:2] == (found, (shop / "jobs", [shop / "machines"], [shop / "spools"]))
     pair = shop / "machines" / "open-gap.toml", shop / "spools" / "95A.toml"
     one = pliant.batch(shop / "jobs", *pair, workers=1)
     assert isinstance(one, Batch) and not one.all_read
@@ -74,7 +83,7 @@ def test_the_front_door_takes_many_as_well_as_one(shop, found):
         pliant.batch(shop / "jobs", *pair, only={"a.gcode": "x"})
 
 
-def test_json_text_and_exit_code(shop):
+def test_json_text_and_exit_code(shop, found, monkeypatch):
     words = ["batch", shop / "jobs", "-m", shop / "machines", "-f", shop / "spools", "--assign", "least-time"]
     run = CliRunner().invoke(main, [*(str(w) for w in words), "--json"])
     data = json.loads(run.stdout)
@@ -82,6 +91,7 @@ def test_json_text_and_exit_code(shop):
     assert differences(data, "batch --assign") == (set(), set())
     assert {s["program"] for s in data["plan"]} == {"a.gcode", "b.nc"} and data["gap"] <= 1e-6
     assert data["expected_min"] == pytest.approx(sum(s["end_min"] - s["start_min"] for s in data["plan"]))
+    monkeypatch.setattr("pliant.workflows.batch.matrix", lambda *a, **k: found)
     text = CliRunner().invoke(main, [str(w) for w in words]).stdout
     assert "no plan does better" in text and "not read: " in text
 
