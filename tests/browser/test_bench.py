@@ -112,7 +112,8 @@ def test_roundtrip_the_first_visit_by_keyboard_alone(bench, visit):
     expect(page.locator("h1")).to_contain_text("This job")
     expect(page.locator(".ticket dd").first).to_have_text("feet.gcode")
     assert "Long Tube" in page.locator(".set .ticket").inner_text()
-    assert page.locator(".path").count() == 1 and page.locator("#plot.live").count() == 1
+    expect(page.locator(".path")).to_have_count(1)
+    expect(page.locator("#plot.live")).to_have_count(1)
     reach("Printed it? Say how it went")
     press("Enter")
     page.wait_for_url("**/book?*")

@@ -30,6 +30,7 @@ from pliant.kernels import (
     splice,
     states,
     touch,
+    tries,
     ways,
     words,
 )  # fmt: skip
@@ -104,6 +105,7 @@ KERNELS: tuple[tuple[Any, tuple[Any, ...]], ...] = (
     (splice.line_starts, (_TEXT,)),
     (splice.format_numbers, (_F1, _i, _B1, _i)),
     (splice.splice, (_TEXT, _i, _i, _I1, _I1, _U1, _I1, _I1)),
+    (tries.cheapest_tries, (_F2, _F2, _F2, _F1, _i, _f, _f, _f, _f, _i)),
     (chewed.pulled_too_often, (_F1, _F1, _B1, _i)),
 )
 
