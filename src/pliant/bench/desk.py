@@ -90,13 +90,10 @@ class Desk:
     def begin(self, kind: str, upload: Upload, machine: Kept, filament: Kept, **more: object) -> Work:
         """Put work on an uploaded file in line."""
         about: dict[str, Any] = {
-            "program": upload.name,
-            "machine": machine.name,
-            "filament": filament.name,
-            "upload": upload.uid,
-        }
-        about |= {"upload": upload.uid, "size_bytes": upload.size_bytes}
-        about |= {"machine_uid": machine.uid, "filament_uid": filament.uid}
+            "program": upload.name, "machine": machine.name, "filament": filament.name,
+            "upload": upload.uid, "size_bytes": upload.size_bytes,
+            "machine_uid": machine.uid, "filament_uid": filament.uid,
+        }  # fmt: skip
         asked = {"program": str(upload.path), "machine": machine.text, "filament": filament.text, "book": self.book}
         names = [(str(upload.path), upload.name)]
         return self.lines.begin(kind, asked | more, about=about, names=names)

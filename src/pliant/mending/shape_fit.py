@@ -16,9 +16,9 @@ from pliant.job.job import Job
 from pliant.kernels.words import find_commands
 from pliant.language.edit import set_word
 from pliant.language.line import read_line
+from pliant.program.carried import ADVANCE_WORDS
 from pliant.program.shaped import shaped_already
 from pliant.program.write import Edits
-from pliant.proving.shape import ADVANCE_WORDS
 from pliant.records.mending import Change
 from pliant.records.program import BEAD, Program
 from pliant.say import number

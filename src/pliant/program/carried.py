@@ -13,12 +13,14 @@ from pliant.program.other_lines import other_lines
 from pliant.records.mending import Intent
 from pliant.records.program import HOME, Program
 
-__all__ = ["carried_lines"]
+__all__ = ["ADVANCE_WORDS", "carried_lines"]
 
 _CHUNK = 4096  # [lines] compared at a time
 _Place = tuple[int, int]
 _Line = tuple[int, bytes, _Place]  # line, text, place
-_ADVANCE = (("M", 900), ("M", 572))  # the controller's own compensation; what stands at beads is proved
+# words of the controller's own compensation, and the letter of its amount; the second from memory. What stands at beads
+# is proved there
+ADVANCE_WORDS = {("M", 900): "K", ("M", 572): "S"}
 _NOZZLE, _FLOW = (("M", 104), ("M", 109)), ("M", 221)
 # words whose state is compared at every bead: their order, like that of comments, within a permuted layer tells nothing
 _TOLD_BY_STATES = {("M", n) for n in (104, 106, 107, 140, 204, 205, 220, 221, 900)}
@@ -135,7 +137,7 @@ def _kept(program: Program, intent: Intent, places: _Places, waits: set[_Place])
             command = read_line(text).command
             if intent.flow_factor != 1.0 and command == _FLOW:
                 continue
-            if intent.shaping is not None and command in _ADVANCE:
+            if intent.shaping is not None and command in ADVANCE_WORDS:
                 continue
             if intent.nozzle_c and number < places.last_line and command in _NOZZLE:
                 if command == _NOZZLE[1]:

@@ -16,9 +16,8 @@ from pliant.program.alongside import PLACE_MM
 from pliant.program.gaps import gap_numbers
 from pliant.proving.case import DRIFT_MM, SAME_SPEED, WORD_MM, Case, Refuted, first_true, where
 
-__all__ = ["ADVANCE_WORDS", "drive_kept", "runs_settled", "shaped_gaps", "shaped_volume", "store_kept"]
+__all__ = ["drive_kept", "runs_settled", "shaped_gaps", "shaped_volume", "store_kept"]
 
-ADVANCE_WORDS = {("M", 900): "K", ("M", 572): "S"}  # the second from memory
 _MOST = 22.0  # [-] of its filament that a stretch may be fed or drawn back
 _ROUND = 0.01  # [-] of a flow or a store: words are rounded, and a stretch's time is taken at its full speed
 _HOLD_MM = 1e-3  # [mm] of filament: what cuts at four decimals add up to along a run
