@@ -126,6 +126,8 @@ def test_regression_a_program_that_lays_nothing_is_no_verdict(bench, text):
         assert "this program lays no bead: no filament is fed while the nozzle moves" in result.stderr
         assert result.stderr.count("\n") == 1
     assert not (folder / "out.gcode").exists()
+    facts = _run("read", folder / "p.gcode")  # what it does is told all the same
+    assert facts.exit_code == 0 and "layers      0, in 0 runs" in facts.stdout
 
 
 def test_regression_temperatures_off_the_sheet_are_warned_of_with_the_line(bench):

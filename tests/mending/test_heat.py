@@ -46,3 +46,13 @@ def test_limit_the_liner_has_a_ceiling_of_its_own(tmp_path):
     assert "liner" in mend_heat(program, edits, lined, spool)[0].why
     assert edits.words == {3: b"M109 S240"}
     assert mend_heat(program, Edits.none(program), machine(), spool) == []
+
+
+@pytest.mark.parametrize(
+    ("soften", "said"), [(215.0, "hot enough to soften"), (240.0, "softens this spool is not known")]
+)
+def test_regression_the_sheet_s_top_is_not_called_hot_enough_where_it_may_not_be(tmp_path, soften, said):
+    spool = filament()
+    spool = replace(spool, nozzle_c=(190.0, 240.0), soften_c=replace(spool.soften_c, value=soften, spread=1.02))
+    program = program_of(tmp_path, _lines("M109 S200"))
+    assert said in mend_heat(program, Edits.none(program), machine(), spool)[0].why

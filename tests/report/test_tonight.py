@@ -40,7 +40,10 @@ def test_where_nobody_looks_in_nothing_is_watched_and_no_quick_program_is_named(
     said = _said(replace(WHOLE, tries=TRIES[2:], watched=False, proof=None))
     assert "watch it" not in said and "quickest" not in said and "the program for that: `mend()`" in said
     none = tonight_lines(replace(WHOLE, tries=(), watched=False, proof=None), "", part="guide the gap: feeds at 16 %")
-    assert none[2].strip() == "otherwise no speed will do: another part in the machine: guide the gap: feeds at 16 %"
+    assert (
+        none[2].strip()
+        == "otherwise no speed will do: another part in the machine, or another spool: guide the gap: feeds at 16 %"
+    )
 
 
 def test_nothing_to_slow_down_needs_no_other_program():

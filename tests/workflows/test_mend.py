@@ -425,6 +425,8 @@ def test_limit_without_a_word_it_is_the_quickest_with_a_proof_unless_nothing_can
     cold = dataclasses.replace(cold, soften_c=dataclasses.replace(cold.soften_c, value=280.0))
     hopeless = mend(path, _reaching(), cold)
     assert hopeless.aim == "surest" and "worth its restarts" in hopeless.notes[0]
+    said = mended_text(hopeless)
+    assert "no single change makes it a fifth less likely to jam" in said and "already" not in said
 
 
 def test_limit_a_proof_can_be_left_out_and_the_surest_has_none(tmp_path):

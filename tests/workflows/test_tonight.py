@@ -11,12 +11,17 @@ import pytest
 
 from pliant.feed.passage import JOB_SCATTER, ONE
 from pliant.feed.tries import best_order, expected_min
+from pliant.files import Text
 from pliant.job import tonight as tonight_module
 from pliant.job.job import job_of
 from pliant.job.proof import proof_bead
 from pliant.job.tonight import _lost_min, _moments, curves_of, decide, proof_over, weigh_tries
 from pliant.program.read import read_program
+from pliant.records.filament import read_filament
 from pliant.records.tonight import Choice, Piece, Trying
+from pliant.report.check import cause_words, part_words
+from pliant.report.tonight import tonight_lines
+from pliant.workflows.check import check
 from recipes import filament, machine
 
 
@@ -39,6 +44,37 @@ def program(tmp_path_factory):
 
 def _job(program, shore="85A", **cost):
     return job_of(program, replace(machine("open-gap"), tries=Trying(**cost)), filament(shore))
+
+
+def _spool(*lines):
+    return read_filament(Text("f.toml", "\n".join(['name = "soft"', "shore = 95", *lines]) + "\n"))
+
+
+def test_regression_a_wall_that_may_be_too_cold_is_set_hotter_before_anything_else(program):
+    """A nozzle under the sheet got 'another part in the machine: the nozzle at 215 °C', eight hours away."""
+    states = program.states.copy()
+    states["nozzle_c"][states["nozzle_c"] > 0] = 180.0
+    cold, spool = replace(program, states=states), _spool("nozzle_c = [215, 235]")
+    todo = check(cold, machine("guided"), spool)
+    told = todo.tonight
+    assert todo.unsoftened_probability > 0.4 and told.nozzle_c == 215.0
+    assert told.choice == "watched-start" and told.expected_min < machine("guided").tries.hardware_min
+    said = "\n".join(tonight_lines(told, cause_words(todo), part=part_words(todo)))
+    assert "set the nozzle to 215 °C, then start at" in said and "colder than what softens" not in said
+    assert check(program, machine("guided"), spool).tonight.nozzle_c is None
+
+
+def test_limit_heat_that_may_not_do_is_said_to_be_so(program):
+    hot = _spool("nozzle_c = [180, 250]", "soften_c = 250")
+    found = check(program, machine("guided"), hot)
+    said = "\n".join(tonight_lines(found.tonight, cause_words(found), part=part_words(found)))
+    assert said.startswith("tonight     even at 250 °C no speed will do") and "the nozzle at" not in said
+
+
+def test_regression_the_coldest_wall_is_that_of_the_job_and_not_of_the_sheet(program):
+    """A job at 220 °C was told what 190 °C, the middle of its sheet, would do."""
+    found = check(program, machine("guided"), _spool("nozzle_c = [150, 230]", "soften_c = 200"))
+    assert found.unsoftened_probability < 0.01 and not any("too stiff to lay" in text for text in found.cautions)
 
 
 @pytest.fixture(scope="module")

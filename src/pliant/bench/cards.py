@@ -66,7 +66,8 @@ def cards_of(data: dict[str, Any], about: dict[str, str]) -> list[Card]:
         found.append(_piece(t, pair))
     if t["tries"] and t["choice"] != "go" and t.get("watched", True):
         found.append(_watched(t, program))
-    found.append(_surest(t, data["speed_share"], program))
+    share = data["speed_share"]
+    found.append(_surest(t, share, program) if t.get("nozzle_c") is None else _hotter(t, program))
     return found
 
 
@@ -90,7 +91,8 @@ def _piece(t: dict[str, Any], pair: dict[str, str]) -> Card:
 
 def _watched(t: dict[str, Any], program: dict[str, str]) -> Card:
     first, *more = t["tries"]
-    said = [f"{chance_in_words(first['jam_probability']).capitalize()} that it jams: stay near and watch the drive."]
+    said = [f"Set the nozzle to {t['nozzle_c']:g} °C first."] if t.get("nozzle_c") is not None else []
+    said += [f"{chance_in_words(first['jam_probability']).capitalize()} that it jams: stay near and watch the drive."]
     if more:
         said.append(f"If it jams, the next try takes {_minutes(more[0]['minutes'])}.")
     said.append(f"Until the part is there: {_minutes(t['expected_min'])} on average, jams counted.")
@@ -98,6 +100,14 @@ def _watched(t: dict[str, Any], program: dict[str, str]) -> Card:
         "watch", "Start now, and watch", _minutes(first["minutes"]), tuple(said), "Make the program for it", "/mend",
         program | {"aim": "quickest"}, t["choice"] == "watched-start",
     )  # fmt: skip
+
+
+def _hotter(t: dict[str, Any], program: dict[str, str]) -> Card:
+    said = (
+        f"The nozzle may be too cold to soften this spool, at any speed: {t['nozzle_c']:g} °C is the least that helps.",
+        "The mended program sets it, and slows only where it must.",
+    )
+    return Card("surest", "Make it hotter first", "", said, "Make the program for it", "/mend", program, True)
 
 
 def _surest(t: dict[str, Any], share: float | None, program: dict[str, str]) -> Card:

@@ -3,7 +3,6 @@
 Start with `hardware_changes`; `remedies_for` scores them on a job.
 """
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -11,10 +10,9 @@ import numpy as np
 
 from pliant.feed.envelope import Envelope
 from pliant.feed.risk import jam_risk, speed_that_meets
-from pliant.feed.warmth import cold_words, warm_enough_c
+from pliant.feed.warmth import hotter_c
 from pliant.records.filament import Filament
-from pliant.records.findings import Remedy
-from pliant.records.limits import allowed_c
+from pliant.records.findings import Remedy, heat_words
 from pliant.records.machine import Machine, Span
 from pliant.say import number
 
@@ -89,11 +87,8 @@ def _helps(remedy: Remedy, before: float, speed: float | None) -> bool:
 
 def _hotter(course: Envelope, machine: Machine, filament: Filament) -> Envelope | None:
     """The job with its nozzle as hot as softens the spool for sure, or as allowed; None where it is so already."""
-    low, high = allowed_c(machine, filament)
-    least = min(max(math.ceil(warm_enough_c(filament)), low), high)
-    if not cold_words(filament, float(course.nozzle_c.min())) or (course.nozzle_c >= least).all():
-        return None
-    return replace(course, nozzle_c=np.maximum(course.nozzle_c, least))
+    least = hotter_c(machine, filament, float(course.nozzle_c.min(initial=np.inf)))
+    return None if least is None else replace(course, nozzle_c=np.maximum(course.nozzle_c, least))
 
 
 def remedies_for(
@@ -127,6 +122,6 @@ def remedies_for(
     if (hot := _hotter(course, machine, filament)) is not None:
         chance = jam_risk(hot, machine, filament, shares=False).probability
         factor = speed_that_meets(hot, machine, filament, target)
-        scored.append(Remedy(f"the nozzle at {hot.nozzle_c.min():g} °C", chance, factor))
+        scored.append(Remedy(heat_words(float(hot.nozzle_c.min())), chance, factor))
     scored = [r for r in scored if _helps(r, before, speed)]
     return tuple(sorted(scored, key=lambda r: (-(r.speed_share or 0.0), r.jam_probability)))

@@ -72,7 +72,7 @@ def outside(groups: Groups, machine: Machine, filament: Filament) -> tuple[dict[
         note = next((words for starts, words in _IN_WORDS.items() if message.startswith(starts)), message)
         found[note] = found.get(note, False) | np.asarray(where)
     found["the melt's flow index was drawn above 1 and taken as 1"] = t["flow_index"] >= 1.0
-    coldest = float(np.min(groups.nozzle_c, initial=filament.reference_c))
+    coldest = float(groups.nozzle_c.min()) if groups.nozzle_c.size else filament.reference_c
     found["the hot end's wall is no hotter than what softens the filament"] = t["soften_c"] >= coldest
     shares = {note: float(np.mean(is_so)) for note, is_so in found.items()}
     told = sorted((note for note, share in shares.items() if share > _LEAST), key=lambda note: -shares[note])

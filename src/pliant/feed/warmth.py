@@ -4,8 +4,10 @@ import math
 from statistics import NormalDist
 
 from pliant.records.filament import Filament
+from pliant.records.limits import allowed_c
+from pliant.records.machine import Machine
 
-__all__ = ["cold_words", "unsoftened_share", "warm_enough_c"]
+__all__ = ["cold_words", "hotter_c", "unsoftened_share", "warm_enough_c"]
 
 _WORTH_SAYING = 0.005  # [-] a quarter of the 2 % that still counts as `feeds`: our choice
 _SURE = 0.002  # [-] what `warm_enough_c` leaves: a tenth of those 2 %
@@ -25,6 +27,14 @@ def warm_enough_c(filament: Filament) -> float:
     """Wall at which the spool is all but certain to soften. [degC]"""
     soften = filament.soften_c
     return float(soften.value * soften.spread ** NormalDist().inv_cdf(1 - _SURE))
+
+
+def hotter_c(machine: Machine, filament: Filament, coldest_c: float) -> float | None:
+    """Wall at which the spool softens as surely as is allowed; None where the coldest is as good. [degC]"""
+    low, high = allowed_c(machine, filament)
+    least = float(min(max(math.ceil(warm_enough_c(filament)), low), high))
+    gain = unsoftened_share(filament, coldest_c) - unsoftened_share(filament, least)
+    return least if coldest_c < least and gain >= _WORTH_SAYING else None
 
 
 def cold_words(filament: Filament, nozzle_c: float) -> tuple[str, ...]:

@@ -72,7 +72,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
     tell("weighing what is not known", 0)
     risk = stated_risk(flows, machine, filament)
     peak = float(load.push_n.max())
-    coldest_c = float(job.groups.nozzle_c.min(initial=filament.reference_c))
+    coldest_c = float(job.groups.nozzle_c.min()) if job.groups.nozzle_c.size else filament.reference_c
     verdict = verdict_of(risk.probability, risk.error)
     worst = _worst(program, layering, np.cumsum(timing.move_s), load)
     share: float | None = 1.0

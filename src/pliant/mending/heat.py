@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pliant.constants import PRINTING_C
 from pliant.feed.warmth import cold_words, warm_enough_c
 from pliant.kernels.words import find_commands
 from pliant.language.edit import set_word
@@ -17,7 +18,6 @@ from pliant.records.program import Program
 
 __all__ = ["mend_heat"]
 
-_PRINTING_C = 150.0  # below it a setting is for waiting or for cooling down: our choice
 _SET = (("M", 104), ("M", 109))
 
 
@@ -47,7 +47,7 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
         if said.command not in _SET or word is None or word.value is None:
             continue
         asked = word.value
-        if asked < _PRINTING_C or asked == high:
+        if asked < PRINTING_C or asked == high:
             continue
         # colder than what is sure to soften the spool is no use, though the sheet allows it
         least = (
@@ -62,6 +62,10 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
             if asked < least or machine.liner != "ptfe"
             else "the sheet and the liner's ceiling"
         )
-        why = f"within {why}" + (", and hot enough to soften this spool" if new > low and asked < least else "")
+        why = f"within {why}"
+        if new > low and asked < least:
+            # the sheet's top may still be too cold
+            sure = not cold_words(filament, float(new))
+            why += ", and hot enough to soften this spool" if sure else "; whether that softens this spool is not known"
         changes.append(Change(number, "heat", "nozzle", f"{asked:g} °C", f"{new:g} °C", why))
     return changes

@@ -50,7 +50,7 @@ def least_travel(program: Program, layering: Layering, width_mm: NDArray[np.floa
     """
     runs = runs_of(program, width_mm, layering.layer)
     opens = np.flatnonzero(np.diff(runs.layer, prepend=-1))
-    closes = np.append(opens[1:], len(runs))
+    closes = np.append(opens[1:], len(runs))[: opens.size]  # none where nothing is laid
     piece, trees, before = runs.piece, 0, 0.0
     below: tuple[_Shape, NDArray[np.float64]] | None = None  # with the least cost to end in each piece, by any way
     for first, last in zip(opens.tolist(), closes.tolist(), strict=True):

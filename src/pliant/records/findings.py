@@ -6,7 +6,17 @@ from typing import Any
 from pliant.records.evidence import AfterPrints, WithPractice
 from pliant.records.tonight import Tonight
 
-__all__ = ["LEVELLING_ACTS", "Facts", "Findings", "LayerShare", "Levelling", "Moment", "Remedy", "least_chance"]
+__all__ = [
+    "LEVELLING_ACTS",
+    "Facts",
+    "Findings",
+    "LayerShare",
+    "Levelling",
+    "Moment",
+    "Remedy",
+    "heat_words",
+    "least_chance",
+]
 
 
 def least_chance(probability: float, error: float) -> float:
@@ -66,6 +76,11 @@ class Remedy:
     change: str  # to machine or spool, in words
     jam_probability: float  # at the program's own speed
     speed_share: float | None  # of the program's speed, at which the job then feeds; None: still no speed does
+
+
+def heat_words(celsius: float) -> str:
+    """The change that sets the nozzle hotter, as remedies name it."""
+    return f"the nozzle at {celsius:g} °C"
 
 
 @dataclass(frozen=True)

@@ -96,3 +96,4 @@ class Tonight:
     proof: Proof | None  # None where it feeds, where no try pays, or where nobody looks in
     watched: bool = True  # whether somebody looks in, by the machine's record
     speed_mm_per_s: float | None = None  # that shares are of, where there is one for all beads: in a plan
+    nozzle_c: float | None = None  # set the nozzle to this first; None: it is hot enough, or nothing hotter is allowed

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from pliant.records.findings import Facts, Findings, Moment, Remedy
+from pliant.records.findings import Facts, Findings, Moment, Remedy, heat_words
 from pliant.report.by_layer import layer_words
 from pliant.report.evidence import evidence_lines
 from pliant.report.tonight import tonight_lines
@@ -65,8 +65,10 @@ def layers_of(group: Sequence[Moment]) -> str:
 
 
 def part_words(f: Findings) -> str:
-    """The change that helps most, with its figure; empty where none is known."""
-    return f"{f.remedies[0].change}: {remedy_words(f.remedies[0])}" if f.remedies else ""
+    """The change to machine or spool that helps most, with its figure; empty where none is known."""
+    heat = f.tonight.nozzle_c if f.tonight is not None else None  # told as what comes first
+    others = [r for r in f.remedies if heat is None or r.change != heat_words(heat)]
+    return f"{others[0].change}: {remedy_words(others[0])}" if others else ""
 
 
 def minutes(seconds: float) -> str:

@@ -71,6 +71,8 @@ def mended_text(mended: Mended) -> str:
         if not b.remedies:
             lines.append(
                 "  none is listed: it was under 2 % already, where nothing is sought; ask for a higher `target`"
+                if b.verdict == "feeds"
+                else "  nothing that was tried: no single change makes it a fifth less likely to jam"
             )
     flat = m.flat
     lines += [

@@ -48,11 +48,14 @@ def tonight_words(tonight: Tonight, watch_for: str, part: str = "") -> dict[str,
     """
     t = tonight
     start = cost = proof = ""
+    heat = f"set the nozzle to {t.nozzle_c:g} °C, then " if t.nozzle_c is not None else ""
     if t.tries:
         one, more = t.tries[0], t.tries[1:]
-        start = f"start at {_speed(t, one)} ({_minutes(one.minutes)}), {percent(one.jam_probability)} likely to jam"
+        start = (
+            f"{heat}start at {_speed(t, one)} ({_minutes(one.minutes)}), {percent(one.jam_probability)} likely to jam"
+        )
         if t.choice != "go" and t.watched:
-            start += f", {chance_in_words(one.jam_probability)}; watch it: {watch_for}"
+            start += f", {chance_in_words(one.jam_probability)}; watch it" + ("" if heat else f": {watch_for}")
         if more and t.choice != "go":
             start += (
                 f". If it jams: {_speed(t, more[0])} ({_minutes(more[0].minutes)}), then "
@@ -76,7 +79,8 @@ def tonight_words(tonight: Tonight, watch_for: str, part: str = "") -> dict[str,
             f"times its largest flow, would leave {percent(t.proof.jam_probability_after)} for the hour after it: no "
             "leave to go away"
         )
-    other = _CHOICE["another-part"] + (f": {part}" if part else "")
+    other = f"even at {t.nozzle_c:g} °C " if t.nozzle_c is not None else ""
+    other += _CHOICE["another-part"] + (f": {part}" if part else "")
     choice = other if t.choice == "another-part" else _CHOICE[t.choice]
     return {"choice": choice, "first": _first(t), "start": start, "part": other, "cost": cost, "proof": proof}
 
@@ -85,7 +89,7 @@ _CHOICE = {
     "go": "go",
     "piece-first": "print a test piece first",
     "watched-start": "start, and watch it",
-    "another-part": "no speed will do: another part in the machine",
+    "another-part": "no speed will do: another part in the machine, or another spool",
 }
 
 

@@ -3,7 +3,8 @@
 The worth of the ladder is reckoned by the same sums: for each of its outcomes (which step gives first) the draws are
 weighted by how likely they make it, and the best order of tries is chosen anew. So what is saved is what a better
 choice saves, not a narrower range. Assumed: the ladder is one job, with one draw of the scatter for all its steps, read
-without a slip of the pen; it is printed with the same machine, spool and heat as the job.
+without a slip of the pen; it is printed with the same machine, spool and heat as the job. Where the wall may be too
+cold to soften the spool, all is reckoned behind the heat that the sheet allows.
 """
 
 from dataclasses import replace
@@ -11,15 +12,18 @@ from functools import lru_cache
 
 import numpy as np
 
+from pliant.constants import FEEDS_BELOW
 from pliant.coupons.ladder import ladder
 from pliant.errors import PliantError
 from pliant.feed.draws import Draws
 from pliant.feed.passage import JOB_SCATTER
+from pliant.feed.risk import speed_that_meets
 from pliant.feed.steps import step_log_margins
 from pliant.feed.tries import told_min
 from pliant.files import Text
 from pliant.job.job import Job, motion_of
 from pliant.job.tonight import Weighed, decide, gone_ahead, proved, weigh_tries
+from pliant.job.warmed import warmed
 from pliant.learning.likelihood import outcomes
 from pliant.program.read import read_program
 from pliant.program.timing import time_program
@@ -50,7 +54,11 @@ def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
     """
     if findings.verdict == "feeds":
         return replace(gone_ahead(job, findings.jam_probability), proof=proved(job)), None
-    weighed = weigh_tries(job, findings.speed_share)
+    share, hot = findings.speed_share, warmed(job)
+    if hot is not None:  # no try is worth a thing before the spool softens
+        job = hot[0]
+        share = speed_that_meets(job.envelope, job.machine, job.filament, FEEDS_BELOW)
+    weighed = weigh_tries(job, share)
     heat = float(np.median(job.envelope.nozzle_c)) if job.envelope.nozzle_c.size else job.filament.reference_c
     piece = None
     try:
@@ -60,7 +68,7 @@ def tonight(job: Job, findings: Findings) -> tuple[Tonight, Weighed | None]:
     else:
         told = told_min(weighed.tries, _outcomes(job.machine, weighed.draws, steps))
         piece = Piece("ladder", minutes, weighed.order.expected_min - told - minutes)
-    todo = decide(weighed, job, findings.speed_share, piece)
+    todo = replace(decide(weighed, job, share, piece), nozzle_c=hot[1] if hot is not None else None)
     return todo if job.proof is None else replace(todo, proof=proved(job)), weighed
 
 
