@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from mesh import shapes
+from pliant.errors import MeshError
 from pliant.mesh.mesh_read import read_mesh
 from pliant.mesh.orient import best_orientations
 from pliant.mesh.orient_reasons import why_before
@@ -130,3 +131,15 @@ def test_limit_what_the_nozzle_cannot_reach_is_put_last():
     assert none[0].fits is False
     assert any("does not fit where the nozzle reaches, 60 x 60 x 60 mm" in r for r in none[0].reasons)
     assert why_before(tight[0], none[0]) == "it fits where the nozzle reaches, and the second does not"
+
+
+def test_regression_a_surface_that_crosses_itself_is_not_called_flat(tmp_path):
+    """A box whose lid is the wrong way round encloses as much inside out as not; it was told "flat"."""
+    v, f = shapes.box()
+    v[v[:, 2] == 20, 0] = 20 - v[v[:, 2] == 20, 0]
+    with pytest.raises(MeshError, match="its surface crosses itself"):
+        best_orientations(_read(tmp_path, (v, f)), 0.2)
+    flat, f = shapes.box()
+    flat[:, 2] = 3.0
+    with pytest.raises(MeshError, match="flat, it encloses no volume"):
+        best_orientations(Mesh(**{**vars(_read(tmp_path, shapes.box())), "vertices": flat}), 0.2)

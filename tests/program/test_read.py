@@ -169,6 +169,19 @@ def test_regression_a_bead_from_a_place_that_only_homing_knows_is_warned_of(load
     assert any("from a place that homing leaves unknown" in text for text in said) == told
 
 
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ("G28 Z\nG1 X60 E2", True), ("G28 X\nG1 Y60 E2", True), ("G28 Z\nG1 Z0.2\nG1 X60 E2", False),
+        ("G28 Z\nG1 E2", False), ("G28 Z\nG0 X60", False), ("G28 X\nG92 X0\nG1 Y60 E2", False),
+    ],
+)  # fmt: skip
+def test_regression_a_bead_beside_an_axis_that_only_homing_knows_is_warned_of(load, lines, told):
+    """Homed in Z and laid on without a Z, a bead had the height of before without a word."""
+    said = load(f"G28\nG1 X5 Y5 Z0.2 F600\nM83\nG1 X50 E3\n{lines}\n").warnings
+    assert any("homing leaves an axis unknown" in text for text in said) == told
+
+
 _MESH = b"solid a\n facet normal 0 0 1\n  outer loop\n"
 
 

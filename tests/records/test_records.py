@@ -4,6 +4,7 @@ import pytest
 
 from pliant.errors import RecordError
 from pliant.files import Text
+from pliant.records.baseline import read_baseline
 from pliant.records.filament import read_filament
 from pliant.records.machine import read_machine
 from pliant.records.quantity import parse_quantity
@@ -150,6 +151,18 @@ def test_regression_a_record_that_is_another_thing_is_called_what_it_is(tmp_path
     (tmp_path / "x.toml").write_text(text)
     with pytest.raises(RecordError, match=why):
         read_machine(tmp_path / "x.toml")
+
+
+@pytest.mark.parametrize("read", [read_machine, read_filament, read_baseline])
+@pytest.mark.parametrize(("kind", "like"), [("machine", "guided"), ("filament", "85A"), ("recipe", "everyday")])
+def test_regression_a_record_of_another_kind_is_called_so_by_every_reader(tmp_path, read, kind, like):
+    """A recipe in place of a machine was "unknown key 'nozzle_c'; did you mean 'name'?"."""
+    (tmp_path / "x.toml").write_text(starter(kind, like))
+    if read.__name__ == {"recipe": "read_baseline"}.get(kind, f"read_{kind}"):
+        assert read(tmp_path / "x.toml")
+        return
+    with pytest.raises(RecordError, match=f"x.toml: this is a {kind} record, and a .* record is wanted"):
+        read(tmp_path / "x.toml")
 
 
 def test_regression_a_machine_in_place_of_a_filament(tmp_path):

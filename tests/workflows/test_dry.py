@@ -40,6 +40,7 @@ def test_the_sheet_is_the_limit(tmp_path):
 
 def test_a_range_on_the_sheet_runs_at_its_upper_end(tmp_path):
     path = _spool(tmp_path, extra="dry_c = [55, 70]\n")
+    assert "at 23 °C 1.1 to 3.4 µm²/s" in drying_text(dry(path)) and "e-" not in " ".join(dry(path).assumed)
     assert dry(path).temperature_c == 70
     assert "under the sheet's 55" in " ".join(dry(path, temperature_c=50).notes)
 

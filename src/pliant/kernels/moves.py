@@ -263,6 +263,8 @@ def move(w, f, rows, log, code, has, num):
         kind = m.KIND_TRAVEL
     if length == 0 and f[m.SPEED] != 1:
         m.ask(w, m.ASK_FACTOR)
+    if kind == m.KIND_BEAD and not (w[m.KNOWN] and w[m.KNOWN + 1] and w[m.KNOWN + 2]):
+        m.ask(w, m.ASK_UNKNOWN_AXIS)
     factor = f[m.SPEED] if length > 0 or w[m.EVERYWHERE] else 1.0
     n = add_row(w, f, rows, log, kind, x, y, z, length, filament, f[m.FEED] * factor)
     if has & m.BIT_E:

@@ -40,6 +40,14 @@ _HANGS = 0.1  # of what hangs out and holds by itself: it may sag
 _VERDICTS = {"good": 0, "workable": 1, "poor": 2}
 
 
+def _why_empty(mesh: Mesh) -> str:
+    """Why a closed surface encloses nothing: all in one plane, or as much backwards as forwards."""
+    spread = np.linalg.eigvalsh(np.cov(mesh.vertices.T))
+    if spread[0] > 1e-12 * spread[-1]:
+        return "its surface crosses itself, and encloses as much inside out as not; mend it in the program that made it"
+    return "flat, it encloses no volume; save the part as a solid body"
+
+
 def best_orientations(
     mesh: Mesh,
     layer_height_mm: float,
@@ -84,7 +92,7 @@ def best_orientations(
     limits = limits or Limits()
     facets = Facets.of(mesh)
     if abs(mesh_volume_mm3(mesh.vertices, mesh.faces)) < 1e-9 * facets.span_mm**3:
-        raise MeshError(f"{mesh.file}: flat, it encloses no volume; save the part as a solid body")
+        raise MeshError(f"{mesh.file}: {_why_empty(mesh)}")
     picked, tried = _finalists(mesh, facets, limits, layer_height_mm, directions, reach_mm)
     ranked = _ranked(mesh, facets, picked, limits, layer_height_mm, bead_mm, reach_mm)
     best = ranked[0]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pliant.errors import MeshError
 from pliant.records.part import Hole
-from pliant.say import number
+from pliant.say import count, quantity
 
 __all__ = ["Welded", "half_edge_twins", "mesh_volume_mm3", "shells_of", "weld_and_wind"]
 
@@ -133,7 +133,7 @@ def _drop_strays(vertices: NDArray[np.float64], faces: NDArray[np.int32], said: 
     rest = faces[~needle]
     if not needle.any() or not rest.size or (half_edge_twins(rest) < 0).sum() >= (half_edge_twins(faces) < 0).sum():
         return faces
-    said.append(f"left out {int(needle.sum())} triangles of zero area that open the surface")
+    said.append(f"left out {count(int(needle.sum()), 'triangle')} of zero area that open the surface")
     return rest
 
 
@@ -176,7 +176,9 @@ def _split_edges(
         keep[list(done)] = False
         faces = np.vstack([faces[keep], np.array(fans, dtype=np.int32).reshape(-1, 3)])
     if faces.shape[0] > before:
-        said.append(f"split {faces.shape[0] - before} triangles where only the other side of an edge has a corner")
+        said.append(
+            f"split {count(faces.shape[0] - before, 'triangle')} where only the other side of an edge has a corner"
+        )
     return faces
 
 
@@ -253,9 +255,9 @@ def _drop_flat(
     same = (faces == np.roll(faces, 1, axis=1)).any(axis=1)
     needle = ~same & (_area(vertices, faces) == 0)
     if same.any():
-        said.append(f"left out {int(same.sum())} triangles of zero area")
+        said.append(f"left out {count(int(same.sum()), 'triangle')} of zero area")
     if needle.any():
-        said.append(f"kept {int(needle.sum())} triangles of zero area with three different corners, as seams")
+        said.append(f"kept {count(int(needle.sum()), 'triangle')} of zero area with three different corners, as seams")
     return faces[~same], int(same.sum())
 
 
@@ -289,9 +291,9 @@ def _weld_near(
     keep = ~(joined == np.roll(joined, 1, axis=1)).any(axis=1)
     if not keep.any() or (half_edge_twins(joined[keep]) < 0).sum() >= single.sum():
         return vertices, faces
-    said.append(f"joined {n - first.size} points that lay within {number(near)} mm of another")
+    said.append(f"joined {count(n - first.size, 'point')} that lay within {quantity(near, 'mm')} of another")
     if not keep.all():
-        said.append(f"left out {int((~keep).sum())} triangles that shrank to nothing by that")
+        said.append(f"left out {count(int((~keep).sum()), 'triangle')} that shrank to nothing by that")
     return vertices[first], joined[keep]
 
 
@@ -337,7 +339,7 @@ def _wind(faces: NDArray[np.int32], said: list[str]) -> NDArray[np.int32]:
     if wrong.any():
         faces = faces.copy()
         faces[wrong] = faces[wrong][:, ::-1]
-        said.append(f"turned {int(wrong.sum())} triangles round so that neighbours agree")
+        said.append(f"turned {count(int(wrong.sum()), 'triangle')} round so that neighbours agree")
     return faces
 
 

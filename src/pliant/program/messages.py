@@ -95,6 +95,8 @@ _TEXTS = {
     "CUT_SHORT": "the last line moves and has no end: the file may be cut short, even inside a number",
     "UNKNOWN_START": "filament is laid from a place that homing leaves unknown: that stretch of bead is not counted; "
     "travel to where it starts first",
+    "UNKNOWN_AXIS": "filament is laid while homing leaves an axis unknown: that bead is taken to lie where the axis "
+    "was before; travel to a named X, Y and Z first",
 }
 
 

@@ -23,7 +23,7 @@ _MAGIC = (
     (b"\xff\xfe", "text in UTF-16: save it as plain text in UTF-8"),
     (b"\xfe\xff", "text in UTF-16: save it as plain text in UTF-8"),
     (b"{", "JSON"),
-    (b"<", "a page or a drawing in XML"),
+    (b"<", "a page or a drawing in XML: choose the motion program itself"),
 )  # fmt: skip
 _MESH = "a mesh, not a motion program: `part()` looks at meshes; a program is what prepares one for printing"
 _STL_TEXT = re.compile(rb"\s*solid\b.*?\bfacet\b", re.S)

@@ -6,7 +6,7 @@ from typing import Any
 
 from pliant.errors import RecordError
 from pliant.files import Source
-from pliant.records.machine import Machine, load_toml, reject_unknown
+from pliant.records.machine import Machine, load_toml, reject_swapped, reject_unknown
 from pliant.records.renamed import reject_renamed
 
 __all__ = ["BEAD_WORDS", "KINDS", "WIDE", "Baseline", "read_baseline", "with_widths"]
@@ -81,6 +81,7 @@ def read_baseline(path: Source) -> Baseline:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
+    reject_swapped(data, file, "recipe")
     reject_renamed(data, file)
     tables = {name: data.get(name, {}) for name in _PLAIN if name}
     reject_unknown(data, {"name", *_PLAIN[""], *tables}, file, "the record")

@@ -96,7 +96,7 @@ def read_filament(path: Source) -> Filament:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
-    reject_swapped(data, file, "filament", "machine", ("drive", "path", "hot_end"))
+    reject_swapped(data, file, "filament")
     reject_unknown(data, {"name", "starter", "shore", "scale", "nozzle_c", *_OPTIONAL}, file, "the record")
     for key in ("shore", "nozzle_c"):
         if key not in data:

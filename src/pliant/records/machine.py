@@ -139,13 +139,23 @@ def _not_toml(text: str, error: tomllib.TOMLDecodeError) -> str:
     return f"not valid TOML: {error}"
 
 
-def reject_swapped(data: dict[str, Any], file: str, wanted: str, other: str, keys: tuple[str, ...]) -> None:
-    """Raise `RecordError` where a record is of the other kind, as its keys tell."""
-    if any(key in data for key in keys):
-        raise RecordError(
-            f"{file}: this is a {other} record, and a {wanted} record is wanted; are the two swapped? "
-            "`machine` takes the machine, `filament` the filament"
-        )
+_TELLING = {  # keys that only one kind of record has
+    "machine": ("drive", "path", "hot_end"),
+    "filament": ("shore", "consistency_pa_sn", "diameter_mm"),
+    "recipe": ("bead_speed_mm_per_s", "bead_width_mm", "first_layer", "stops", "part"),
+}
+
+
+def reject_swapped(data: dict[str, Any], file: str, wanted: str) -> None:
+    """Raise `RecordError` where a record is of another kind, as its keys tell."""
+    for other, keys in _TELLING.items():
+        if other != wanted and any(key in data for key in keys):
+            swapped = "recipe" not in (wanted, other)
+            raise RecordError(
+                f"{file}: this is a {other} record, and a {wanted} record is wanted"
+                + ("; are the two swapped? " if swapped else "; ")
+                + "`machine` takes the machine, `filament` the filament, `baseline` the recipe"
+            )
 
 
 def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None:
@@ -188,7 +198,7 @@ def read_machine(path: Source) -> Machine:
         One line that names the file, the key, what is allowed and the way out.
     """
     data, file = load_toml(path), str(path)
-    reject_swapped(data, file, "machine", "filament", ("shore", "consistency_pa_sn", "diameter_mm"))
+    reject_swapped(data, file, "machine")
     reject_unknown(
         data, {"name", "starter", "drive", "path", "spool", "hot_end", "motion", "program", "tries"}, file, "the record"
     )

@@ -151,7 +151,7 @@ def findings_text(findings: Findings) -> str:
         # the last of the acts is one of ours where the program is at hand
         lines.append(f"bed         {levelling_words(f.levelling)}: `mend(add=first-layer)`")
     lines.append("")
-    lines.append("worst moments (line, layers, time, what gives, margin)")
+    lines.append("worst moments, at central values (line, layers, time, what gives, margin)")
     for group in joined(f.worst):
         first, m = min(group, key=lambda m: m.time_s), group[0]
         again = f"  and {len(group) - 1} more like it" if len(group) > 1 else ""

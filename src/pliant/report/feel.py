@@ -49,12 +49,12 @@ def feel_text(feel: Feel) -> str:
             lines.append(f"holds       {HOLDS[first.holds]}: see the notes")
         if f.measured_factor is not None and f.measured_n is not None:
             lines.append(
-                f"measured    {f.measured_n:g} N: your spool is ×{number(f.measured_factor)} of the model; "
+                f"measured    {number(f.measured_n, 4)} N: your spool is ×{number(f.measured_factor)} of the model; "
                 f"ask again with `factor` {number(f.measured_factor, 3)}"
             )
     else:
         lines += [
-            f"wanted      {f.wanted_n:g} N; the choices tried reach {' to '.join(map(newtons, f.reach_n))} N",
+            f"wanted      {number(f.wanted_n, 4)} N; the choices tried reach {' to '.join(map(newtons, f.reach_n))} N",
             "",
             "nearest choices (force; 90 % range; chance of lying within a quarter of the wanted force)",
         ]

@@ -90,7 +90,7 @@ def _answers(f: Feel) -> list[tuple[str, str, str, str]]:
     ]
     if f.measured_factor is not None and f.measured_n is not None:
         again = f"of the model: ask again with `factor` {number(f.measured_factor, 3)}"
-        out.append(("plum", f"You measured {f.measured_n:g} N", f"×{number(f.measured_factor)}", again))
+        out.append(("plum", f"You measured {number(f.measured_n, 4)} N", f"×{number(f.measured_factor)}", again))
     return out
 
 
@@ -161,9 +161,8 @@ def _curve(f: Feel, width: int) -> str:
             at = frame.y(value)
             out.append(f'<path d="M{x - 9:.1f} {at:.1f}h18" stroke="{PLUM}" stroke-width="3"/>')
             if abs(at - y) > 24:
-                out.append(
-                    f'<text class="halo" x="{x - 12:.1f}" y="{at + 4:.1f}" text-anchor="end">{name} {value:g} N</text>'
-                )
+                told = f"{name} {number(value, 4)} N"
+                out.append(f'<text class="halo" x="{x - 12:.1f}" y="{at + 4:.1f}" text-anchor="end">{told}</text>')
     label = f"Force rises to {newtons(first.force_n)} N at {f.deflection_mm:g} mm for {first.choice.words()}."
     return frame.svg(label, "".join(out))
 

@@ -107,7 +107,7 @@ def plan_text(recipe: Recipe) -> str:
             basis = {b.basis for b in block}
             lines.append(f"    {block[0].reason}" + (" (common practice)" if "common practice" in basis else ""))
     if r.by_height:
-        lines += ["", "other layer heights (same temperature, same chance of a jam)"]
+        lines += ["", "other layer heights (same temperature, same chance of a jam; time against this recipe)"]
         lines += [
             f"  {row.layer_height_mm:g} mm: "
             + _speeds_words(row.speed_mm_per_s)

@@ -138,7 +138,10 @@ def _assumed(assumed_limit: bool, limit_c: float, source: str, *quantities: Quan
     said = [f"drying limit {limit_c:g} °C ({source.removeprefix('assumed for ')})"] if assumed_limit else []
     if water.assumed:
         said.append(water.sentence())
-    said.append(f"{d23.name} {d23.low:.3g} to {d23.high:.3g} m2/s (printed TPU, preprint 202604.1293, abstract)")
+    said.append(
+        f"{d23.name} {number(1e12 * d23.low)} to {number(1e12 * d23.high)} µm²/s (printed TPU, preprint "
+        "202604.1293, abstract)"
+    )
     said.append(
         f"{energy.name} {energy.low:.0f} to {energy.high:.0f} kJ/mol (Schneider et al. 1968, abstract; wet to dry)"
     )
