@@ -20,6 +20,7 @@ GUIDE = {"length_mm": 100.0, "bore_mm": 2.0, "turn_rad": 1.0, "friction": 0.1, "
         ("turn_rad", lambda: guide.push_into_guide_n(1.0, youngs_modulus_mpa=20.0, **GUIDE | {"turn_rad": 360.0})),
         ("friction", lambda: guide.guide_lock_force_n(youngs_modulus_mpa=20.0, **GUIDE | {"friction": 30.0})),
         ("diffusivity_m2_per_s", lambda: drying.water_left_fraction(1e-5, 1.75, 3600.0)),
+        ("activation_kj_per_mol", lambda: pressure.temperature_shift(230.0, 220.0, 45_000.0)),
         ("diffusivity_m2_per_s", lambda: drying.drying_time_h(1e-5, 1.75, 0.5)),
     ],
 )

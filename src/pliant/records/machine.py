@@ -150,12 +150,12 @@ def reject_swapped(data: dict[str, Any], file: str, wanted: str) -> None:
     """Raise `RecordError` where a record is of another kind, as its keys tell."""
     for other, keys in _TELLING.items():
         if other != wanted and any(key in data for key in keys):
-            swapped = "recipe" not in (wanted, other)
-            raise RecordError(
-                f"{file}: this is a {other} record, and a {wanted} record is wanted"
-                + ("; are the two swapped? " if swapped else "; ")
-                + "`machine` takes the machine, `filament` the filament, `baseline` the recipe"
-            )
+            way = "are the two swapped? `machine` takes the machine, `filament` the filament"
+            if other == "recipe":
+                way = "a recipe is for `plan()`"
+            elif wanted == "recipe":
+                way = "`baseline` takes your rigid recipe"
+            raise RecordError(f"{file}: this is a {other} record, and a {wanted} record is wanted; {way}")
 
 
 def reject_unknown(table: Any, allowed: set[str], file: str, where: str) -> None:

@@ -139,8 +139,9 @@ def _require_likely(*ratios: tuple[str, float | None, float | None]) -> None:
     for name, value, ratio in ratios:
         if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
             raise DomainError(
-                f"{name} {number(value, 4)} is {number(ratio)} times what the model says, and no printed piece is known "
-                f"beyond {_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its hardness"
+                f"{name} {number(value, 4)} is {number(ratio)} times what the model says, and no printed piece is "
+                f"known beyond {_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its "
+                "hardness"
             )
 
 
