@@ -7,9 +7,9 @@ from pliant.bench.cards import cards_of
 ABOUT = {"machine_uid": "m" * 16, "filament_uid": "f" * 16, "upload": "u" * 16}
 
 
-def _found(choice="watched-start", share=0.3, saves=-4.0, tries=2, piece=True, verdict="jams", watched=True):
+def _found(choice="watched-start", share=0.3, saves=-4.0, tries=2, piece=True, verdict="jams", watched=True, heat=None):
     told = {
-        "choice": choice, "watched": watched, "expected_min": 49.0, "surest_min": 160.0,
+        "nozzle_c": heat, "choice": choice, "watched": watched, "expected_min": 49.0, "surest_min": 160.0,
         "tries": [{"speed_share": 0.6, "minutes": 13.0, "jam_probability": 0.2},
                   {"speed_share": 0.2, "minutes": 39.0, "jam_probability": 0.4}][:tries],
         "piece": {"kind": "ladder", "minutes": 10.0, "saves_min": saves} if piece else None,
@@ -23,6 +23,8 @@ def _found(choice="watched-start", share=0.3, saves=-4.0, tries=2, piece=True, v
         (_found(), ["piece", "watch", "surest"], "watch"),
         (_found("piece-first", saves=30.0), ["piece", "watch", "surest"], "piece"),
         (_found("another-part", share=None, tries=0), ["piece", "hardware"], "hardware"),
+        (_found("watched-start", share=None, heat=215.0), ["piece", "watch", "surest"], "watch"),
+        (_found("another-part", share=None, tries=0, heat=250.0), ["piece", "hardware"], "hardware"),
         (_found("go", piece=False), ["surest"], "surest"),
         (_found("piece-first", saves=30.0, watched=False), ["piece", "surest"], "piece"),
         (_found(verdict="feeds"), [], None),
@@ -36,6 +38,12 @@ def test_one_is_advised_and_each_leads_on(found, kinds, advised):
     for card in cards:
         assert card.said and card.picture.startswith("<svg") and bool(card.button) == bool(card.action)
         assert card.kind == "hardware" or card.fields["machine"] == ABOUT["machine_uid"]
+
+
+def test_regression_a_nozzle_that_is_too_cold_is_said_before_a_start_and_is_no_other_part():
+    _, watch, hotter = cards_of(_found("watched-start", share=None, heat=215.0), ABOUT)
+    assert watch.said[0] == "Set the nozzle to 215 °C first."
+    assert "215 °C is the least that helps" in hotter.said[0] and hotter.fields["aim"] == "surest"
 
 
 def test_chances_are_said_in_words():

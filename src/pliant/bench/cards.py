@@ -67,7 +67,8 @@ def cards_of(data: dict[str, Any], about: dict[str, str]) -> list[Card]:
     if t["tries"] and t["choice"] != "go" and t.get("watched", True):
         found.append(_watched(t, program))
     share = data["speed_share"]
-    found.append(_surest(t, share, program) if t.get("nozzle_c") is None else _hotter(t, program))
+    warm = t.get("nozzle_c") is not None and t["choice"] != "another-part"  # else not even heat would do
+    found.append(_hotter(t, program) if warm else _surest(t, share, program))
     return found
 
 
@@ -107,7 +108,16 @@ def _hotter(t: dict[str, Any], program: dict[str, str]) -> Card:
         f"The nozzle may be too cold to soften this spool, at any speed: {t['nozzle_c']:g} °C is the least that helps.",
         "The mended program sets it, and slows only where it must.",
     )
-    return Card("surest", "Make it hotter first", "", said, "Make the program for it", "/mend", program, True)
+    return Card(
+        "surest",
+        "Make it hotter first",
+        "",
+        said,
+        "Make the program for it",
+        "/mend",
+        program | {"aim": "surest"},
+        t["choice"] == "go",
+    )
 
 
 def _surest(t: dict[str, Any], share: float | None, program: dict[str, str]) -> Card:
