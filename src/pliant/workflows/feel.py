@@ -140,8 +140,8 @@ def _require_likely(*ratios: tuple[str, float | None, float | None]) -> None:
         if ratio is not None and not 1 / _MOST_FACTOR <= ratio <= _MOST_FACTOR:
             raise DomainError(
                 f"{name} {number(value or 0.0, 4)} is {number(ratio)} times what the model says, and no printed piece "
-                f"is known beyond {_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and its "
-                "hardness"
+                f"is known beyond {_MOST_FACTOR:g} times either way: look at its unit (N, not grams), its sizes and "
+                "its hardness"
             )
 
 
