@@ -48,8 +48,11 @@ def test_limit_the_chance_holds_at_least_what_does_not_soften(tmp_path):
         assert jam_risk(_steady(0.01, c), machine, filament).probability >= share - 0.01
     assert unsoftened_share(replace(filament, soften_c=replace(filament.soften_c, spread=1.0)), 170.0) == 1.0
     assert unsoftened_share(filament, 0.0) == 1.0
-    assert cold_words(filament, warm_enough_c(filament)) == ()
-    assert "47 %" in cold_words(filament, 180.0)[0] and "From 208 °C" in cold_words(filament, 180.0)[0]
+    assert cold_words(machine, filament, warm_enough_c(filament)) == ()
+    said = cold_words(machine, filament, 180.0)[0]
+    assert "47 %" in said and "From 208 °C" in said and "its data sheet allows 215 to 235" in said
+    lined, hot = replace(machine, liner="ptfe"), replace(filament, nozzle_c=(215.0, 260.0))
+    assert "its data sheet and the liner allow 215 to 240" in cold_words(lined, hot, 180.0)[0]  # no 260 through a liner
 
 
 def test_limit_heat_is_what_helps_a_cold_nozzle_and_no_change_that_buys_nothing_is_offered(tmp_path):

@@ -25,7 +25,7 @@ from pliant.records.learned import Candidate, Unpredicted
 from pliant.records.machine import read_machine
 from pliant.report.learn import learned_text
 from pliant.workflows.learn import held_above, learn
-from pliant.workflows.next_coupon import chosen, next_coupon
+from pliant.workflows.next_coupon import chosen, job_c, next_coupon
 from simulated_users import FIXED_ORDER, calibration, make_user, rank_user, run_user, written_down
 
 
@@ -335,6 +335,15 @@ def test_limit_next_does_not_choose_between_pieces_that_it_cannot_tell_apart():
     sure = replace(cold, shrinkage=0.5)
     assert chosen([poor, job, sure], "ladder") == ([sure, job, poor], ())
     assert chosen([poor, job, cold], "ladder at 240 °C") == ([cold, job, poor], (job.label,))
+
+
+def test_regression_no_piece_is_named_at_a_heat_that_coupon_refuses(record_files):
+    """For a job at 180 °C it printed `coupon ladder --nozzle-c 180`, which is off the sheet and refused."""
+    own = read_machine(record_files[0]), read_filament(record_files[1])
+    low, high = own[1].nozzle_c
+    assert job_c(low - 5, *own) is job_c(high + 5, *own) is None and job_c(high, *own) == high
+    assert job_c(high, replace(own[0], liner="ptfe"), replace(own[1], nozzle_c=(200.0, 260.0))) == high
+    assert job_c(250.0, replace(own[0], liner="ptfe"), replace(own[1], nozzle_c=(200.0, 260.0))) is None
 
 
 def test_regression_next_prints_a_command_to_copy_and_weighs_the_jobs_temperature(record_files, tmp_path):

@@ -37,22 +37,21 @@ def hotter_c(machine: Machine, filament: Filament, coldest_c: float) -> float | 
     return least if coldest_c < least and gain >= _WORTH_SAYING else None
 
 
-def cold_words(filament: Filament, nozzle_c: float) -> tuple[str, ...]:
+def cold_words(machine: Machine, filament: Filament, nozzle_c: float) -> tuple[str, ...]:
     """What to say of a wall that may be too cold; nothing where it hardly can be."""
     share = unsoftened_share(filament, nozzle_c)
     if share < _WORTH_SAYING:
         return ()
     chance = "over 99" if share > 0.99 else "under 1" if share < 0.01 else f"{100 * share:.0f}"
-    warm = math.ceil(warm_enough_c(filament))
+    warm, (low, high) = math.ceil(warm_enough_c(filament)), allowed_c(machine, filament)
+    whose = "data sheet allows" if high == filament.nozzle_c[1] else "data sheet and the liner allow"
     return (
         f"At {nozzle_c:g} °C this spool stays too stiff to lay with a chance of {chance} %, at any speed: its "
         f"softening temperature is only known to lie between {filament.soften_c.low:.0f} and "
         f"{filament.soften_c.high:.0f} °C. "
         + (
-            f"From {warm} °C on that is no longer a worry; its data sheet allows {filament.nozzle_c[0]:g} to "
-            f"{filament.nozzle_c[1]:g} °C."
-            if warm <= filament.nozzle_c[1]
-            else f"Even the {filament.nozzle_c[1]:g} °C that its data sheet allows may not do: look up where it "
-            "softens (soften_c)."
+            f"From {warm} °C on that is no longer a worry; its {whose} {low:g} to {high:g} °C."
+            if warm <= high
+            else f"Even the {high:g} °C that its {whose} may not do: look up where it softens (soften_c)."
         ),
     )

@@ -113,7 +113,7 @@ def judge(job: Job, progress: Progress | None = None, *, remedies: bool = True) 
         stored_length_mm=stored,
         mass_g=fed_mm3 * filament.density_kg_per_m3.value * 1e-6,
         facts=job.laying.facts(job.assumed, warned),
-        cautions=(*cold_words(filament, coldest_c), *_cautions(machine, verdict)),
+        cautions=(*cold_words(machine, filament, coldest_c), *_cautions(machine, verdict)),
         after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
         with_practice=WithPractice.of(filament.evidence, risk.probability, risk.without),
     )

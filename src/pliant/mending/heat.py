@@ -51,7 +51,9 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
             continue
         # colder than what is sure to soften the spool is no use, though the sheet allows it
         least = (
-            low if not cold_words(filament, max(asked, low)) else min(max(low, np.ceil(warm_enough_c(filament))), high)
+            low
+            if not cold_words(machine, filament, max(asked, low))
+            else min(max(low, np.ceil(warm_enough_c(filament))), high)
         )
         if least <= asked <= high:
             continue
@@ -65,7 +67,7 @@ def mend_heat(program: Program, edits: Edits, machine: Machine, filament: Filame
         why = f"within {why}"
         if new > low and asked < least:
             # the sheet's top may still be too cold
-            sure = not cold_words(filament, float(new))
+            sure = not cold_words(machine, filament, float(new))
             why += ", and hot enough to soften this spool" if sure else "; whether that softens this spool is not known"
         changes.append(Change(number, "heat", "nozzle", f"{asked:g} °C", f"{new:g} °C", why))
     return changes

@@ -88,7 +88,7 @@ def make_coupon(
         raise PliantError(
             f"a {kind} for this machine and spool would take {facts.time_s / 60:.0f} min and {grams:.1f} g, over "
             f"{LONGEST_S / 60:.0f} min or {MOST_G:g} g; print another kind, or narrow the records first"
-            + "".join(f". {cold}" for cold in cold_words(filament, min(s.nozzle_c for s in made.steps)))
+            + "".join(f". {cold}" for cold in cold_words(machine, filament, min(s.nozzle_c for s in made.steps)))
         )
     dx, dy = shift_mm(machine)
     return replace(

@@ -26,6 +26,7 @@ from pliant.learning.next_coupon import expected_shrinkage, template
 from pliant.records.coupon import Readings
 from pliant.records.filament import Filament, read_filament
 from pliant.records.learned import Candidate, NextCoupon
+from pliant.records.limits import allowed_c
 from pliant.records.machine import Machine, read_machine
 from pliant.workflows.learn import envelope_of
 
@@ -81,6 +82,12 @@ def _pieces(machine: Machine, filament: Filament, nozzle_c: float | None = None)
         "stop-start": _Piece("stop-start", lambda: stop_start_steps(machine, filament)),
         "threads": _Piece("threads", lambda: thread_steps(machine, filament)),
     }
+
+
+def job_c(nozzle_c: float, machine: Machine, filament: Filament) -> float | None:
+    """The job's own heat; None where no piece may be printed at it, by the sheet or the liner. [degC]"""
+    low, high = allowed_c(machine, filament)
+    return nozzle_c if low <= nozzle_c <= high else None
 
 
 def _at_job(filament: Filament, nozzle_c: float | None) -> str:
@@ -148,7 +155,7 @@ def next_coupon(
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
     flows = envelope_of(program, own_machine, own_filament) if program is not None else None
-    nozzle_c = None if flows is None else float(np.median(flows.nozzle_c))
+    nozzle_c = None if flows is None else job_c(float(np.median(flows.nozzle_c)), own_machine, own_filament)
     templates = candidates_for(own_machine, own_filament, nozzle_c)
     if not templates:
         raise PliantError("no coupon tells anything on this machine: its axes never come near the feed path's limit")

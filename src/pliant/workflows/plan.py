@@ -122,7 +122,7 @@ def plan(
         levelling=Levelling.of(risk.levelling_share),
         part_advice=(*(told_of_part(mesh, machine, filament) if mesh else ()), *(advice(known) if known else ())),
         assumed=(*base.assumed, *machine.assumed, *filament.assumed),
-        notes=(*cold_words(filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
+        notes=(*cold_words(machine, filament, shown.nozzle_c), *_notes(base, machine, point, known, helps)),
         cautions=_cautions(machine, works),
         after_prints=AfterPrints.of(filament.evidence, risk.probability, risk.without, risk.effective),
         tonight=plan_tonight(base, shown, BEAD, machine, filament) if _softens(machine, filament) else None,
