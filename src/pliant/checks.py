@@ -30,7 +30,7 @@ _USUAL = {
     "flow_index": (0.1, np.inf, "no melt in our tables is under 0.18"),
     "turn_rad": (0.0, 8 * np.pi, "four full turns"),
     "friction": (0.0, 3.0, "rubber on a rough road"),
-    "activation_kj_per_mol": (0.0, 1100.0, "above the bonds that a melt would break"),
+    "activation_kj_per_mol": (0.0, 1e4, "ten times the strongest bond: J/mol, perhaps"),
     "diffusivity_m2_per_s": (1e-16, 1e-8, "of water in solid polymers; hotter than any oven included"),
 }
 
