@@ -12,7 +12,7 @@ RANK = {
     "records": 1,
     "kernels": 2,
     "models": 3, "language": 3,
-    "feed": 4, "program": 4, "mesh": 4,
+    "feed": 4, "program": 4, "mesh": 4, "photo": 4,
     "job": 5, "piece": 5,
     "proving": 6,
     "mending": 7, "recipe": 7, "coupons": 7, "learning": 7, "book": 7,

@@ -57,12 +57,13 @@ def coupon_command(
 @click.option("-o", "--output", type=click.Path(file_okay=False), help="Folder for the new versions; else beside.")
 @click.option("-p", "--program", type=click.Path(), help="A program of yours: its chance of a jam before and after.")
 @click.option("--book", help="Learn from the prints in this book too, or from them alone.")
+@click.option("--photo", type=click.Path(), help="Fill in the stop-start READINGS from this picture of the piece.")
 @click.option("--html", "html", type=click.Path(), help="Also write a report to this file: one page, self-contained.")
 @json_
 @debug
 def learn_command(
     readings: tuple[str, ...], machine: str, filament: str, output: str | None, program: str | None,
-    book: str | None, html: str | None, as_json: bool, debug: bool,
+    book: str | None, photo: str | None, html: str | None, as_json: bool, debug: bool,
 ) -> None:  # fmt: skip
     """Learn from READINGS, or from the prints of a book, what this machine and this spool really do.
 
@@ -71,7 +72,7 @@ def learn_command(
     Exit code 0: learned; 1: learned, but some readings contradict the rest; 2: bad input or not converged.
     """
     with user_errors(debug):
-        keep_apart({"--html": html}, machine, filament, program, book, *readings)
+        keep_apart({"--html": html}, machine, filament, program, book, photo, *readings)
         if html is not None:
             require_place(html, what="the report")  # before the records are written
         from pliant.report.learn import learned_text
@@ -79,7 +80,9 @@ def learn_command(
 
         with progress() as tell:
             told = partial(tell, "learning")
-            found = learn(readings, machine, filament, folder=output, program=program, book=book, progress=told)
+            found = learn(
+                readings, machine, filament, folder=output, program=program, book=book, photo=photo, progress=told
+            )
         if html is not None:
             from pliant.records.filament import read_filament
             from pliant.records.machine import read_machine

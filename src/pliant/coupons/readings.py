@@ -14,7 +14,7 @@ from pliant.errors import RecordError
 from pliant.records.coupon import ANSWERS, KINDS, NOT_SURE, Coupon, Readings, Result, Step
 from pliant.records.machine import load_toml, reject_unknown
 
-__all__ = ["read_readings", "readings_from", "readings_text"]
+__all__ = ["read_readings", "readings_from", "readings_text", "settings_from"]
 
 _MOST_STEPS = 40
 # setting: least, most
@@ -47,6 +47,7 @@ _FINDINGS = {
     "threads": ("strings",),
     "free-run": ("answer", "moved_mm"),
 }
+_MORE = ("back_mm", "before_mm", "after_mm", "tail_spread_mm", "lead_spread_mm")  # of a stop-start piece, where there
 _MOST_MM = {"tail_mm": 2000.0, "lead_mm": 2000.0, "moved_mm": 5000.0}
 _HELP = {
     "answer": 'answer: "held", "failed", "not sure", or "" if it was never reached',
@@ -78,6 +79,8 @@ def readings_text(coupon: Coupon) -> str:
             lines.append("first_layer = true")
         if step.back_mm:
             lines.append(f"back_mm = {_toml(step.back_mm)}")
+        if step.before_mm:
+            lines += [f"before_mm = {step.before_mm:.3f}", f"after_mm = {step.after_mm:.3f}"]
         lines += [f'{name} = ""' for name in _FINDINGS[coupon.kind]]
     return "\n".join(lines) + "\n"
 
@@ -102,8 +105,49 @@ def read_readings(path: str | Path) -> Readings:
     return readings_from(load_toml(path, "`coupon()` writes a file to fill in"), str(path))
 
 
+def settings_from(data: dict[str, Any], name: str = "readings") -> tuple[Step, ...]:
+    """The settings alone, of a sheet that may still be empty; errors as `read_readings`."""
+    return _taken(data, name)[0]
+
+
 def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
     """Take readings from plain data, as the file or the form of the bench has them; errors as `read_readings`."""
+    steps, results = _taken(data, name)
+    kind, raw = data["coupon"], data["step"]
+    notes = data.get("notes", "")
+    if not isinstance(notes, str) or len(notes) > 4000:
+        raise RecordError(f"{name}: notes must be a text of at most 4000 characters")
+    mass = data.get("mass_g", "")
+    if kind in ("ladder", "temperature-ladder", "free-run", "gap-steps"):
+        _require_order(results, name)
+    told = any(r != Result() and r != Result(NOT_SURE) for r in results)
+    mass_g = None if mass in ("", NOT_SURE) else _number(mass, 0.01, 50.0, f"{name}: mass_g")
+    if mass_g is not None and "asked_mm" not in data:
+        raise RecordError(
+            f"{name}: asked_mm is missing, so mass_g says nothing; take the file that came with the coupon"
+        )
+    if not told and mass_g is None:
+        raise RecordError(f"{name}: nothing filled in; write down at least one step, or leave the file out")
+    if any("tail_spread_mm" in table or "lead_spread_mm" in table for table in raw):
+        # two pictures of one print never read alike: what was set, and the notes, say which print it is
+        raw = [{k: v for k, v in table.items() if not k.startswith(("tail_", "lead_"))} for table in raw]
+    marked = json.dumps([data.get("coupon"), mass, notes, raw], sort_keys=True, default=str)
+    return Readings(
+        kind=kind,
+        steps=steps,
+        results=tuple(results),
+        asked_mm=_number(data.get("asked_mm", 1.0), 1.0, 1e5, f"{name}: asked_mm"),
+        mass_g=mass_g,
+        notes=notes,
+        name=Path(name).name,
+        machine=_name(data, "machine", name),
+        filament=_name(data, "filament", name),
+        mark=hashlib.sha256(marked.encode()).hexdigest()[:12],
+    )
+
+
+def _taken(data: dict[str, Any], name: str) -> tuple[tuple[Step, ...], list[Result]]:
+    """Settings and findings of every step."""
     kind = data.get("coupon")
     if kind is None and ("hot_end" in data or "shore" in data):
         raise RecordError(f"{name}: is a record, not readings; give the file that `coupon()` wrote beside its program")
@@ -120,39 +164,13 @@ def readings_from(data: dict[str, Any], name: str = "readings") -> Readings:
         where = f"[[step]] number {k + 1}"
         reject_unknown(
             table,
-            {*_HEADS[kind], *_FINDINGS[kind], "first_layer", *(["back_mm"] if kind == "stop-start" else [])},
+            {*_HEADS[kind], *_FINDINGS[kind], "first_layer", *(_MORE if kind == "stop-start" else ())},
             name,
             where,
         )
         steps.append(_step(table, kind, f"{name}: {where}"))
         results.append(_result(table, kind, steps[-1], f"{name}: {where}"))
-    notes = data.get("notes", "")
-    if not isinstance(notes, str) or len(notes) > 4000:
-        raise RecordError(f"{name}: notes must be a text of at most 4000 characters")
-    mass = data.get("mass_g", "")
-    if kind in ("ladder", "temperature-ladder", "free-run", "gap-steps"):
-        _require_order(results, name)
-    told = any(r != Result() and r != Result(NOT_SURE) for r in results)
-    mass_g = None if mass in ("", NOT_SURE) else _number(mass, 0.01, 50.0, f"{name}: mass_g")
-    if mass_g is not None and "asked_mm" not in data:
-        raise RecordError(
-            f"{name}: asked_mm is missing, so mass_g says nothing; take the file that came with the coupon"
-        )
-    if not told and mass_g is None:
-        raise RecordError(f"{name}: nothing filled in; write down at least one step, or leave the file out")
-    marked = json.dumps([data.get("coupon"), mass, notes, raw], sort_keys=True, default=str)
-    return Readings(
-        kind=kind,
-        steps=tuple(steps),
-        results=tuple(results),
-        asked_mm=_number(data.get("asked_mm", 1.0), 1.0, 1e5, f"{name}: asked_mm"),
-        mass_g=mass_g,
-        notes=notes,
-        name=Path(name).name,
-        machine=_name(data, "machine", name),
-        filament=_name(data, "filament", name),
-        mark=hashlib.sha256(marked.encode()).hexdigest()[:12],
-    )
+    return tuple(steps), results
 
 
 def _name(data: dict[str, Any], key: str, name: str) -> str:
@@ -185,6 +203,8 @@ def _step(table: dict[str, Any], kind: str, where: str) -> Step:
     if not isinstance(first, bool):
         raise RecordError(f"{where}: first_layer must be true or false, got {first!r}")
     back = _number(table.get("back_mm", 0.0), 0.0, 50.0, f"{where}: back_mm")
+    for key in ("before_mm", "after_mm"):
+        values[key] = _number(table.get(key, 0.0), 0.0, 2000.0, f"{where}: {key}")
     return Step(**values, first_layer=first, back_mm=back)
 
 
@@ -206,6 +226,10 @@ def _result(table: dict[str, Any], kind: str, step: Step, where: str) -> Result:
                 raise RecordError(f"{where}: strings must be a whole number, got {raw!r}")
         else:
             found[key] = _number(raw, 0.0, _MOST_MM[key], f"{where}: {key}")
+    for key in ("tail_mm", "lead_mm"):
+        spread = key.replace("_mm", "_spread_mm")
+        if key in found and spread in table:
+            found[spread] = _number(table[spread], 0.01, 100.0, f"{where}: {spread}")
     moved = found.get("moved_mm")
     if moved is not None and moved > 1.5 * step.asked_mm:
         raise RecordError(

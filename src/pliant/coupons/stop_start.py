@@ -5,19 +5,23 @@ the stop; the start has no bead to mark, so a second tooth follows it at a known
 below the limit; rows run slowly enough that the taper fits on the bed, or are left out.
 """
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from pliant.coupons.forecast import length_forecast, middle_c, safe_flow_mm3_per_s
-from pliant.coupons.writer import CENTRE_MM, Writer
+from pliant.coupons.writer import CENTRE_MM, TOOTH_MM, Writer
 from pliant.errors import PliantError
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.feed.store_known import SteadyBead, store_known
 from pliant.models.bead import bead_area_mm2
+from pliant.photo.track import Row
 from pliant.records.coupon import Coupon, Step
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["stop_start", "stop_start_steps"]
+__all__ = ["rows_of", "stop_start", "stop_start_steps"]
 
 _SHARES = (0.4, 0.65, 1.0)  # of a flow that nineteen in twenty of the predicted limits lie above
 _WIDTH, _HEIGHT = 1.15, 0.4  # [nozzle bores] a thin bead: the same volume makes a longer taper
@@ -75,7 +79,7 @@ def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False)
     safe = safe_flow_mm3_per_s(machine, filament, nozzle_c, width, height)
     tail, lead = length_forecast(machine, filament, steps)
     w = Writer("stop and start", machine, filament, nozzle_c, purge_mm3_per_s=safe)
-    marks, hints = [], []
+    marks, hints, laid = [], [], []
     left, y = CENTRE_MM[0] - _LANE_MM / 2, CENTRE_MM[1] - 36.0
     for k, step in enumerate(steps):
         w.note(f"step {k + 1}: {step.flow_mm3_per_s:g} mm3/s, feed off for {step.wait_s:g} s")
@@ -83,7 +87,8 @@ def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False)
         w.height(height)
         w.travel(left, y)
         settle = _stretch_mm(_RUN_IN * tail[k].middle, step.speed_mm_per_s)
-        for x, yy in path.go(path.to_lane_mm(settle)):
+        before = path.to_lane_mm(settle)
+        for x, yy in path.go(before):
             w.bead(x, yy, area, step.flow_mm3_per_s)
         w.tooth(area, step.flow_mm3_per_s)
         marks.append(path.at)
@@ -96,6 +101,7 @@ def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False)
         for x, yy in path.go(run):
             w.bead(x, yy, area, step.flow_mm3_per_s)
         w.tooth(area, step.flow_mm3_per_s)
+        laid.append(replace(step, before_mm=round(before, 3), after_mm=round(run, 3)))
         hints.append(f"it starts again {run:.0f} mm before the second tooth")
         for x, yy in path.go(_AFTER_MM):
             w.bead(x, yy, area, step.flow_mm3_per_s)
@@ -105,7 +111,7 @@ def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False)
         title="Stop and start",
         machine=machine.name,
         filament=filament.name,
-        steps=steps,
+        steps=tuple(laid),
         forecast=tail,
         forecast_lead=lead,
         marks_mm=tuple(marks),
@@ -115,6 +121,44 @@ def stop_start(machine: Machine, filament: Filament, *, draw_back: bool = False)
         asked_mm=w.fed_mm,
         program=w.text(height),
     )
+
+
+def rows_of(steps: Sequence[Step]) -> tuple[Row, ...]:
+    """The paths of a piece, from what its steps say, as `stop_start` lays them.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        Of the piece, from its readings file.
+
+    Returns
+    -------
+    tuple of Row
+
+    Raises
+    ------
+    PliantError
+        If the steps are of a piece that was made before its readings said where it lies.
+    """
+    if any(not s.before_mm or not s.after_mm for s in steps):
+        raise PliantError(
+            "the readings file does not say where the rows lie (it was made by an earlier version); make the piece "
+            "again, or measure with a ruler"
+        )
+    left, y = CENTRE_MM[0] - _LANE_MM / 2, CENTRE_MM[1] - 36.0
+    rows = []
+    for step in steps:
+        path = _Snake(left, y)
+        blank = step.wait_s * step.speed_mm_per_s
+        corners = [path.at]
+        for length in (step.before_mm, blank, step.after_mm, _AFTER_MM):
+            corners += path.go(length)
+        start = step.before_mm + blank
+        rows.append(
+            Row(tuple(corners), step.before_mm, start, start + step.after_mm, step.width_mm, step.gap_mm, TOOTH_MM)
+        )
+        y = path.at[1] + 2 * _PITCH_MM
+    return tuple(rows)
 
 
 class _Snake:

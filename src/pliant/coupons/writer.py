@@ -13,7 +13,7 @@ from pliant.models.bead import bead_area_mm2
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
 
-__all__ = ["CENTRE_MM", "PURGE_MM3", "Writer", "bead_of", "shift_mm", "top_speed_mm_per_s"]
+__all__ = ["CENTRE_MM", "PURGE_MM3", "TOOTH_MM", "Writer", "bead_of", "shift_mm", "top_speed_mm_per_s"]
 
 _BED_C = 45.0  # [degC] common practice, no source: soft filament holds to a barely warm bed
 CENTRE_MM = (60.0, 60.0)  # every coupon is laid out around it and lies within 52 mm of it, in x and in y
@@ -22,7 +22,7 @@ _TALLEST_MM = 75.0  # [mm] the free run stands high, and lifts at its end
 PURGE_MM3, _PURGE_S = 25.0, 40.0  # laid beside the coupon before it starts, at most this long
 _TRAVEL_MM_PER_S = 100.0
 _LIFT_MM = 10.0
-_TOOTH_MM = 1.2
+TOOTH_MM = 1.2
 _MOST_FED_MM = 40.0  # from memory: controllers that bound an extrusion on the spot commonly do so at 50 mm
 _WIDTH, _HEIGHT = 1.6, 0.6  # [nozzle bores] a wide, flat bead holds to the bed and keeps the axes slow; our choice
 
@@ -137,7 +137,7 @@ class Writer:
     def tooth(self, area_mm2: float, flow_mm3_per_s: float) -> None:
         """Mark this place on a bead along x: a short way out and back, felt with a fingernail."""
         x, y = self.at
-        self.bead(x, y + _TOOTH_MM, area_mm2, flow_mm3_per_s)
+        self.bead(x, y + TOOTH_MM, area_mm2, flow_mm3_per_s)
         self.bead(x, y, area_mm2, flow_mm3_per_s)
 
     def feed(self, length_mm: float, flow_mm3_per_s: float) -> None:

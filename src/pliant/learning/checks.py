@@ -235,7 +235,7 @@ def _items(sheet: Readings, m: Any) -> list[Suspect]:
 def _measured(sheet: Readings, m: Any) -> Any:
     if any(r.tail_mm is not None or r.lead_mm is not None for r in sheet.results):
         for key, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
-            yield key, np.log(lengths), lk.length_scatter(lengths), True
+            yield key, np.log(lengths), lk.length_scatter(lengths, lk.length_spreads_mm(sheet, key)), True
     if any(r.moved_mm is not None for r in sheet.results):
         yield "moved_mm", m.moved_share(), lk.MOVED_SCATTER, False
 

@@ -36,6 +36,7 @@ __all__ = [
     "Space",
     "essential",
     "length_scatter",
+    "length_spreads_mm",
     "log_chance",
     "mass_scatter",
     "outcomes",
@@ -233,9 +234,15 @@ def essential(readings: Readings) -> Readings:
     )
 
 
-def length_scatter(length_mm: Any) -> Any:
-    """Spread of the logarithm of a taper's length as it is read. [mm -> -]"""
-    return np.hypot(_LENGTH_SCATTER, _RULER_MM / length_mm)
+def length_scatter(length_mm: Any, spread_mm: Any = _RULER_MM) -> Any:
+    """Spread of the logarithm of a taper's length as it is read, by a ruler or with a spread of its own. [mm -> -]"""
+    return np.hypot(_LENGTH_SCATTER, spread_mm / length_mm)
+
+
+def length_spreads_mm(readings: Readings, name: str) -> NDArray[np.float64]:
+    """Spread with which each step's length was read: a picture's own, or a ruler's. [mm]"""
+    said = [getattr(r, name.replace("_mm", "_spread_mm")) for r in readings.results]
+    return np.array([_RULER_MM if s is None else s for s in said])
 
 
 def mass_scatter(mass_g: Any) -> Any:
@@ -277,7 +284,8 @@ def log_chance(readings: Readings, m: _Expected) -> Any:
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
             at = [k for k, r in enumerate(results) if getattr(r, name) is not None]
             read = np.log([max(getattr(results[k], name), LEAST_MM) for k in at])
-            total = total + _normal(read, np.log(lengths[:, at]), length_scatter(lengths[:, at])).sum(axis=1)
+            scatter = length_scatter(lengths[:, at], length_spreads_mm(readings, name)[at])
+            total = total + _normal(read, np.log(lengths[:, at]), scatter).sum(axis=1)
     at = [k for k, r in enumerate(results) if r.moved_mm is not None and r.answer != FAILED]
     if at:
         read = np.array([results[k].moved_mm / readings.steps[k].asked_mm for k in at])  # type: ignore[operator]
@@ -313,9 +321,11 @@ def simulated(readings: Readings, m: _Expected, i: int, rng: np.random.Generator
         results = [Result(HELD if k < first else FAILED if k == first else UNREACHED) for k in range(len(steps))]
     if any(r.tail_mm is not None or r.lead_mm is not None for r in readings.results):
         for name, lengths in zip(("tail_mm", "lead_mm"), m.tapers_mm(), strict=True):
-            for k, length in enumerate(lengths[i]):
-                read = float(np.exp(noisy(float(np.log(length)), float(length_scatter(length)))))
-                results[k] = replace(results[k], **{name: max(read, LEAST_MM)})  # type: ignore[arg-type]
+            spread = name.replace("_mm", "_spread_mm")
+            for k, (length, own) in enumerate(zip(lengths[i], length_spreads_mm(readings, name), strict=True)):
+                read = float(np.exp(noisy(float(np.log(length)), float(length_scatter(length, own)))))
+                said = {name: max(read, LEAST_MM), spread: getattr(readings.results[k], spread)}
+                results[k] = replace(results[k], **said)
     if any(r.moved_mm is not None for r in readings.results):
         for k, share in enumerate(m.moved_share()[i]):
             if results[k].answer != FAILED and k <= first:

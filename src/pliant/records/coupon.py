@@ -28,6 +28,8 @@ class Step:
     crossings: int = 0  # number of jumps over air
     first_layer: bool = False  # whether it lies on the bed
     back_mm: float = 0.0  # of filament, drawn back where the feed stops and given back where it starts again
+    before_mm: float = 0.0  # of path, from where a row begins to where its feed stops; 0: not said
+    after_mm: float = 0.0  # of path, from where the feed starts again to the second tooth
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,8 @@ class Result:
     answer: str = UNREACHED
     tail_mm: float | None = None
     lead_mm: float | None = None
+    tail_spread_mm: float | None = None  # as a picture gave it; None: a ruler's
+    lead_spread_mm: float | None = None
     moved_mm: float | None = None
     strings: int | None = None
 

@@ -11,6 +11,7 @@ from pliant.colours import INK, OCHRE, PAPER, PLUM
 from pliant.records.coupon import Coupon
 from pliant.report.check import minutes
 from pliant.report.coupon import expected_words, mass_words, setting_words
+from pliant.report.frame import frame_of
 from pliant.report.plot import both
 from pliant.report.sections import Report, compose
 from pliant.say import percent
@@ -74,7 +75,7 @@ _WEIGHABLE_G = 0.5  # [g] a scale to a tenth of a gram says little of a lighter 
 
 
 def coupon_page(coupon: Coupon, then: str) -> Report:
-    """Compose the sheet, one page of A4; `then` says where the readings are written down."""
+    """Compose the sheet, one page of A4 and with a stop-start piece a second one, its frame; `then` says where the readings are written down."""
     stay = ": the piece is made to reach the limit." if coupon.kind in _REACHES else "; it should stay under the limit."
     return compose(
         "coupon.html",
@@ -87,6 +88,7 @@ def coupon_page(coupon: Coupon, then: str) -> Report:
         takes=f"It takes about {minutes(coupon.time_s)} and {mass_words(coupon)}.",
         rows=[_row(coupon, k) for k in range(len(coupon.steps))],
         drawn=both(lambda _: _drawing(coupon)),
+        frame=frame_of(coupon) if coupon.kind == "stop-start" else None,
         caption=_caption(coupon),
         run=(
             f"Stay beside it from start to end{stay}",

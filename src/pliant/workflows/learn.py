@@ -37,6 +37,7 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.versions import next_version, updated_filament, updated_machine
 from pliant.say import count, number
 from pliant.workflows.evidence import with_witnesses
+from pliant.workflows.photo import read_with_photo
 
 __all__ = ["envelope_of", "held_above", "learn"]
 
@@ -57,6 +58,7 @@ def learn(
     folder: str | Path | None = None,
     program: str | Path | None = None,
     book: str | Path | None = None,
+    photo: Source | None = None,
     write: bool = True,
     seed: int = 7,
     progress: Share | None = None,
@@ -75,6 +77,8 @@ def learn(
         A program of the user's own, whose chance of a jam is told before and after.
     book : str or Path, optional
         Whose prints of this pair count beside the readings, or without any.
+    photo : str or Path, optional
+        A picture of the stop-start piece in its frame: it fills in the one sheet of such a piece among the readings.
     write : bool, default True
         Whether to write the new versions.
     seed : int, default 7
@@ -94,7 +98,7 @@ def learn(
         If the draws fail their own test.
     """
     own_machine, own_filament = read_machine(machine), read_filament(filament)
-    sheets = [r if isinstance(r, Readings) else read_readings(r) for r in readings]
+    sheets, seen = _sheets(readings, photo)
     said = with_witnesses(own_machine, own_filament, book, near=program).evidence
     prints = said if said is not None and said.prints else None
     if not sheets and prints is None:
@@ -136,8 +140,15 @@ def learn(
         limit_spread_left=limit_spread_left(own, new),
         limit_nozzle_c=own_filament.reference_c,
         **_stores((own_machine, own_filament), new),
-        notes=(*uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
+        notes=(*seen, *uncounted, *_notes(sheets), *held_above(sheets, limits[1][0], own_filament.reference_c)),
     )
+
+
+def _sheets(readings: Sequence[str | Path | Readings], photo: Source | None) -> tuple[list[Readings], tuple[str, ...]]:
+    """The sheets, and what a picture said of one."""
+    if photo is not None:
+        return read_with_photo(readings, photo)
+    return [r if isinstance(r, Readings) else read_readings(r) for r in readings], ()
 
 
 def _answer(job: Job, machine: Machine, filament: Filament) -> Answer:

@@ -1,7 +1,7 @@
 """Coupons in the book: a piece is kept with its empty sheet; a filled-in one becomes new versions of both records."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from pliant.records.book import Added
 from pliant.records.coupon import Coupon
 from pliant.records.learned import Learned
 from pliant.workflows.learn import learn
+from pliant.workflows.photo import filled
 
 __all__ = ["Sheet", "empty_sheet", "keep_coupon", "learn_and_keep"]
 
@@ -83,7 +84,8 @@ def empty_sheet(book: str | Path | None, uid: str) -> Sheet:
 
 def learn_and_keep(
     book: str | Path | None, sheet: dict[str, Any], name: str, machine: Source, filament: Source,
-    *, folder: Path, coupon: str | None = None, program: str | Path | None = None, progress: Share | None = None,
+    *, folder: Path, coupon: str | None = None, program: str | Path | None = None, photo: Source | None = None,
+    progress: Share | None = None,
 ) -> tuple[Learned, tuple[Added, Added, Added]]:  # fmt: skip
     """Learn from a filled-in sheet, and keep the new versions and the fit.
 
@@ -103,6 +105,8 @@ def learn_and_keep(
         Identifier of the coupon in the book.
     program : str or Path, optional
         A program whose chance of a jam is told before and after.
+    photo : str, Path or Text, optional
+        A picture that fills in the sheet of a stop-start piece.
     progress : callable, optional
         Told the share of the work done. [-]
 
@@ -113,8 +117,10 @@ def learn_and_keep(
     tuple of Added
         The new machine, the new filament, and the fit.
     """
+    sheet, seen = filled(sheet, photo, name) if photo is not None else (sheet, ())
     readings = readings_from(sheet, name)
     learned = learn([readings], machine, filament, folder=folder, program=program, progress=progress)
+    learned = replace(learned, notes=(*seen, *learned.notes))
     assert learned.machine_file is not None and learned.filament_file is not None
     ready = [
         records.prepare_toml("machine", learned.machine_file), records.prepare_toml("filament", learned.filament_file),
