@@ -84,7 +84,7 @@ def _sheet(rows, code, truth, scene, rng):
                 corner = np.array([x, y]) * scene.printed + np.array([c - 3, 3 - r]) * s
                 (a, b), (d, e) = _px(corner + np.array([(0, 0), (s, -s)]))
                 img[round(b) : round(e), round(a) : round(d)] = 0.92 if grid[r, c] else 0.06
-    _lay(img, rows, truth, scene)
+    _lay(img[y0:y1, x0:x1], rows, truth, scene, np.array([x0, y0]))
     if scene.glare:
         cv2.circle(img, tuple(_px(np.array([5.0, 0.0])).astype(int).tolist()), int(scene.glare * PX), 1.6, -1)
     if scene.cover:
@@ -98,7 +98,7 @@ def _px(p):
         [(p[0] + HALF) * PX, (HALF - p[1]) * PX])  # fmt: skip
 
 
-def _lay(img, rows, truth, scene):
+def _lay(img, rows, truth, scene, corner):
     """Height of the bead everywhere, by discs along the path; then light."""
     import cv2
 
@@ -114,7 +114,7 @@ def _lay(img, rows, truth, scene):
             up = np.arange(0, row.tooth_mm, 0.04)
             line = np.concatenate([line, row.at(np.full(len(up), tooth)) + np.column_stack([0 * up, up])])
             width = np.concatenate([width, np.full(len(up), row.width_mm)])
-        place = _px((line - middle) @ turn.T + np.array(scene.at))
+        place = _px((line - middle) @ turn.T + np.array(scene.at)) - corner
         for (x, y), w in zip(place, width, strict=True):
             _disc(high, there, x, y, w / 2 * PX)
     flat = np.minimum(high, 0.16)  # the nozzle presses it flat at the height of the layer
@@ -154,7 +154,7 @@ def _seen(sheet, scene, rng, cv2):
     camera = np.array([[focal, 0, columns / 2], [0, focal, rows / 2], [0, 0, 1]])
     to_mm = np.array([[1 / PX, 0, -HALF], [0, 1 / PX, -HALF], [0, 0, 1]])
     plane = camera @ np.column_stack([turn[:, 0], turn[:, 1], [0, 0, away]]) @ to_mm
-    v, u = np.indices((rows, columns), dtype=np.float32)
+    u, v = np.meshgrid(np.arange(1.5, columns, 4, dtype=np.float32), np.arange(1.5, rows, 4, dtype=np.float32))
     p = np.stack([u - columns / 2, v - rows / 2], -1) / (np.hypot(columns, rows) / 2)
     q = p.copy()
     for _ in range(6):  # the bend taken off
@@ -164,7 +164,8 @@ def _seen(sheet, scene, rng, cv2):
     w = back[2, 0] * q[..., 0] + back[2, 1] * q[..., 1] + back[2, 2]
     mx = (back[0, 0] * q[..., 0] + back[0, 1] * q[..., 1] + back[0, 2]) / w
     my = (back[1, 0] * q[..., 0] + back[1, 1] * q[..., 1] + back[1, 2]) / w
-    seen = cv2.remap(sheet, mx.astype(np.float32), my.astype(np.float32), cv2.INTER_LINEAR, borderValue=0.5)
+    mx, my = (cv2.resize(m.astype(np.float32), (columns, rows)) for m in (mx, my))  # smooth: every fourth is enough
+    seen = cv2.remap(sheet, mx, my, cv2.INTER_LINEAR, borderValue=0.5)
     seen = cv2.GaussianBlur(seen, None, scene.blur_px) if scene.blur_px else seen
     seen = 200 * seen[..., None] * np.array([0.9, 1.0, 0.95], np.float32)
     seen += scene.noise * rng.standard_normal(seen.shape, dtype=np.float32)

@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from pliant.errors import PliantError
 from pliant.files import Source
 from pliant.photo.lengths import Length, lead_of, tail_of
+from pliant.photo.marks import EDGE_MM, WINDOW_MM
 from pliant.photo.picture import read_picture
 from pliant.photo.place import Laid, contrast, find_piece, sampled
-from pliant.photo.square import Squared, square_up
+from pliant.photo.square import PIXEL_MM, Squared, square_up
 from pliant.photo.track import Row
 from pliant.photo.widths import Widths, widths_along
 
 __all__ = ["PieceRead", "read_piece"]
 
 _BURNT, _MOST_BURNT = 253, 0.04
+_DIM = "no flash, move the lamp or the phone aside, and turn the brightness down by tapping on the piece"
 _LEAST_CLEAR = 3.0  # contrast over noise of one profile; under it a width is a guess
 _OFF = 0.35  # [-] how far the full bead may be from what was asked for
 _MOST_SPREAD = 0.25  # of a width, of the full one
@@ -82,32 +84,42 @@ def read_piece(source: Source, rows: Sequence[Row], code: tuple[int, int]) -> Pi
         One line with what to do, where the picture is not fit to be read.
     """
     name = Path(str(source)).name
-    squared = square_up(read_picture(source), code, name)
+    squared = square_up(read_picture(source), code, name, min(row.width_mm for row in rows))
     out = contrast(squared)
+    burnt = _burnt(squared)
+    opening = slice(*(round((EDGE_MM / 2 + side * WINDOW_MM / 2) / PIXEL_MM) for side in (-0.9, 0.9)))
+    share = float(burnt[opening, opening].mean())
+    if share > _MOST_BURNT:
+        raise PliantError(
+            f"{name}: the opening is burnt out, by shine or too much light, over {share:.0%} of it; {_DIM}"
+        )
     laid = find_piece(out, rows, name)
-    _require_light(squared.pixels, rows, laid, name)
+    _require_light(burnt, rows, laid, name)
     widths = tuple(widths_along(out, row, laid, squared.blur_mm) for row in rows)
     for k, (w, row) in enumerate(zip(widths, rows, strict=True)):
         _require_clear(w, row, f"{name}: row {k + 1}")
     return PieceRead(
         name,
-        tuple(tail_of(w, row) for w, row in zip(widths, rows, strict=True)),
-        tuple(lead_of(w, row) for w, row in zip(widths, rows, strict=True)),
+        tuple(tail_of(w, row, squared.blur_mm) for w, row in zip(widths, rows, strict=True)),
+        tuple(lead_of(w, row, squared.blur_mm) for w, row in zip(widths, rows, strict=True)),
         widths, laid, squared,
     )  # fmt: skip
 
 
-def _require_light(pixels: NDArray[np.float32], rows: Sequence[Row], laid: Laid, name: str) -> None:
+def _burnt(squared: Squared) -> NDArray[np.float32]:
+    """Where a colour is at the end of its scale, as 0 or 1."""
+    return np.asarray((squared.pixels.max(axis=2) >= _BURNT), dtype=np.float32)
+
+
+def _require_light(burnt: NDArray[np.float32], rows: Sequence[Row], laid: Laid, name: str) -> None:
     """Refuse a picture that is burnt out where the bead is."""
     for k, row in enumerate(rows):
         s = np.arange(0.5, row.length_mm, 0.5)
         grid = row.at(s)[:, None] + np.arange(-0.8, 0.81, 0.1)[None, :, None] * np.array((0.0, 1.0))
-        burnt = np.any([sampled(np.ascontiguousarray(pixels[..., c]), laid(grid)) >= _BURNT for c in range(3)], axis=0)
-        share = float(burnt.mean())
+        share = float((sampled(burnt, laid(grid)) > 0.5).mean())
         if share > _MOST_BURNT:
             raise PliantError(
-                f"{name}: row {k + 1} is burnt out, by shine or too much light, over {share:.0%} of it; no flash, move the "
-                "lamp or the phone aside, and turn the brightness down by tapping on the piece"
+                f"{name}: row {k + 1} is burnt out, by shine or too much light, over {share:.0%} of it; {_DIM}"
             )
 
 

@@ -23,7 +23,7 @@ __all__ = ["Laid", "contrast", "find_piece"]
 Floats = NDArray[np.float64]
 _COARSE_MM, _GROUND_MM = 0.2, 5.0
 _TURNS_DEG = np.arange(-8.0, 8.01, 0.4)
-_LEAST_LIKENESS, _MOST_MISS_MM, _LEAST_FOUND = 0.25, 0.35, 0.7
+_LEAST_LIKENESS, _MOST_MISS_MM, _LEAST_FOUND = 0.25, 0.35, 0.8
 _MOST_STRETCH = 0.06
 
 
@@ -67,14 +67,14 @@ def contrast(squared: Squared) -> NDArray[np.float32]:
     inside = _inside(squared.pixels.shape[0])
     best = None
     for k in range(3):
-        one = squared.pixels[..., k]
-        small = cv2.resize(np.clip(one, 0, 255).astype(np.uint8), None, fx=0.2, fy=0.2, interpolation=cv2.INTER_AREA)
+        one = np.ascontiguousarray(squared.pixels[..., k])
+        small = cv2.resize(one, None, fx=0.2, fy=0.2, interpolation=cv2.INTER_AREA)
         ground = cv2.medianBlur(small, 2 * round(_GROUND_MM / PIXEL_MM / 5 / 2) + 1)
         ground = cv2.GaussianBlur(ground.astype(np.float32), None, 3)
         ground = cv2.resize(ground, (one.shape[1], one.shape[0]), interpolation=cv2.INTER_LINEAR)
         out = one / np.maximum(ground, 8.0) - 1
         # the strongest tenth against what the bare ground does by itself
-        size = np.abs(cv2.GaussianBlur(out, None, 2.5))[inside, inside]
+        size = np.abs(cv2.GaussianBlur(out[inside, inside], None, 2.5)[::4, ::4])
         worth = float(np.quantile(size, 0.985) / max(np.median(size), 1e-4)) * float(np.quantile(size, 0.985)) ** 0.25
         if best is None or worth > best[0]:
             best = (worth, out)
@@ -116,10 +116,10 @@ def find_piece(out: NDArray[np.float32], rows: Sequence[Row], name: str) -> Laid
             "side helps"
         )
     for reach in (1.0, 0.7, 0.5):
-        laid, share = _finer(out, rows, laid, reach)
-    if share < _LEAST_FOUND or laid.miss_mm > _MOST_MISS_MM or abs(laid.stretch - 1) > _MOST_STRETCH:
+        laid, found = _finer(out, rows, laid, reach)
+    if min(found) < _LEAST_FOUND or laid.miss_mm > _MOST_MISS_MM or abs(laid.stretch - 1) > _MOST_STRETCH:
         raise PliantError(
-            f"{name}: what lies in the frame is not this piece as it was printed ({share:.0%} of its path found, "
+            f"{name}: what lies in the frame is not this piece as it was printed ({found[0]:.0%} of its path found, {found[1]:.0%} of its teeth, "
             f"{laid.miss_mm:.2f} mm beside it, {laid.stretch:.3f} times its size); leave the piece on the bed, and give the "
             "readings file that came with it"
         )
@@ -165,9 +165,11 @@ def _coarse(out: NDArray[np.float32], rows: Sequence[Row]) -> tuple[Laid, float]
     return Laid(laid.a, laid.b, (float(moved[0]), float(moved[1])), 0.0), likeness
 
 
-def _finer(out: NDArray[np.float32], rows: Sequence[Row], laid: Laid, reach_mm: float) -> tuple[Laid, float]:
+def _finer(
+    out: NDArray[np.float32], rows: Sequence[Row], laid: Laid, reach_mm: float
+) -> tuple[Laid, tuple[float, float]]:
     """One step of the fit: where across the path the bead is, at lanes, turns and teeth."""
-    places, normals = _probes(rows)
+    places, normals, tooth = _probes(rows)
     across = np.arange(-reach_mm, reach_mm + 1e-9, PIXEL_MM)
     grid = places[:, None] + across[None, :, None] * normals[:, None]
     size = np.abs(sampled(out, laid(grid.reshape(-1, 2)).reshape(grid.shape)))
@@ -189,13 +191,13 @@ def _finer(out: NDArray[np.float32], rows: Sequence[Row], laid: Laid, reach_mm: 
         ok = ok & (np.abs(left) < max(3.5 * spread, 0.05))
     return (
         Laid(float(p[0]), float(p[1]), (float(p[2]), float(p[3])), float(np.sqrt(np.mean(left[ok] ** 2)))),
-        float(ok.mean()),
+        (float(ok[~tooth].mean()), float(ok[tooth].mean())),
     )
 
 
-def _probes(rows: Sequence[Row]) -> tuple[Floats, Floats]:
-    """Places where the bead is surely full, and the direction across it there."""
-    places, normals = [], []
+def _probes(rows: Sequence[Row]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Places where the bead is surely full, the direction across it there, and whether it is a tooth."""
+    places, normals, teeth = [], [], []
     for row in rows:
         for a, b, across in straights(row):
             s = np.arange(a + 0.8, b - 0.8, 0.5 if b - a < 5 else 1.5)
@@ -203,11 +205,13 @@ def _probes(rows: Sequence[Row]) -> tuple[Floats, Floats]:
             full |= (s > (row.start_mm + row.second_mm) / 2) & (s < row.second_mm - 1.5)
             places.append(row.at(s[full]))
             normals.append(np.tile(across, (int(full.sum()), 1)))
+            teeth.append(np.zeros(int(full.sum()), bool))
         for tooth in (row.stop_mm, row.second_mm):
             up = np.arange(0.55, row.tooth_mm - 0.15, 0.05)
             places.append(row.at(np.full(len(up), tooth)) + np.column_stack([0 * up, up]))
             normals.append(np.tile((1.0, 0.0), (len(up), 1)))
-    return np.concatenate(places), np.concatenate(normals)
+            teeth.append(np.ones(len(up), bool))
+    return np.concatenate(places), np.concatenate(normals), np.concatenate(teeth)
 
 
 def sampled(field: NDArray[np.float32], at: Floats) -> Floats:

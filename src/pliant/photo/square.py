@@ -24,8 +24,9 @@ __all__ = ["PIXEL_MM", "Squared", "fitted", "square_up"]
 
 Floats = NDArray[np.float64]
 PIXEL_MM = 0.05  # [mm] of the squared picture
-_LEAST_PX_PER_MM = 11.0  # [1/mm] under it a thin bead is too few pixels wide
-_MOST_BEND, _MOST_MISS_MM, _MOST_BLUR_MM = 0.2, 0.25, 0.15  # [-, mm, mm]
+_EVERY = 8  # pixels of it from one place that is worked out to the next
+_LEAST_PX, _MOST_BLUR = 5.0, 0.2  # [pixels, -] a full bead is that many wide at least; an edge that soft, of it
+_MOST_BEND, _MOST_MISS_MM = 0.2, 0.25  # [-, mm]
 _PLACES = {0: "top left", 1: "top right", 2: "bottom right", 3: "bottom left", 4: "top", 5: "bottom"}
 
 
@@ -33,14 +34,14 @@ _PLACES = {0: "top left", 1: "top right", 2: "bottom right", 3: "bottom left", 4
 class Squared:
     """A picture squared up: column and row are x and y of the frame, at `PIXEL_MM`, y up."""
 
-    pixels: NDArray[np.float32]  # (rows, columns, 3)
+    pixels: NDArray[np.uint8]  # (rows, columns, 3)
     miss_mm: float  # root mean square of what the fit misses at the marks
     bend: float  # radial term, at half the diagonal [-]
     px_per_mm: float  # of the picture as taken, the least at the window's corners
     blur_mm: float  # standard deviation of an edge
 
 
-def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str) -> Squared:
+def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str, bead_mm: float) -> Squared:
     """Find the frame and square it up.
 
     Parameters
@@ -51,6 +52,8 @@ def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str) -> S
         The two marks of the piece, of `piece_code`.
     name : str
         Of the picture, for errors.
+    bead_mm : float
+        Width of the finest full bead: what the picture has to show. [mm]
 
     Returns
     -------
@@ -77,23 +80,24 @@ def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str) -> S
             f"{name}: the marks lie {miss:.2f} mm beside where a flat sheet has them; press the sheet flat, hold the phone "
             "level above it and use the ordinary lens, not the wide one"
         )
-    if scale < _LEAST_PX_PER_MM:
+    if scale * bead_mm < _LEAST_PX:
         raise PliantError(
-            f"{name}: only {scale:.0f} pixels a millimetre, {_LEAST_PX_PER_MM:g} are the least; go nearer, until the frame "
+            f"{name}: only {scale:.0f} pixels a millimetre, {_LEAST_PX / bead_mm:.0f} are the least; go nearer, until the frame "
             "fills the picture"
         )
     size = round(EDGE_MM / PIXEL_MM)
-    middle = (np.arange(size) + 0.5) * PIXEL_MM - EDGE_MM / 2
+    middle = (np.arange(0, size, _EVERY) + _EVERY / 2) * PIXEL_MM - EDGE_MM / 2
     x, y = np.meshgrid(middle, -middle)
-    at = way(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32).reshape(size, size, 2)
-    flat = cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    blur = _blur_mm(flat.mean(axis=2), places)
-    if blur > _MOST_BLUR_MM:
+    at = way(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32).reshape(*x.shape, 2)
+    at = cv2.resize(at, (size, size), interpolation=cv2.INTER_LINEAR)  # smooth: between them it is straight
+    flat = cv2.remap(picture, at, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    blur = _blur_mm(cv2.cvtColor(flat, cv2.COLOR_BGR2GRAY), places)
+    if blur > _MOST_BLUR * bead_mm:
         raise PliantError(
-            f"{name}: blurred, edges of the marks are {blur:.2f} mm soft and {_MOST_BLUR_MM:g} is the most; rest the phone on "
+            f"{name}: blurred, edges of the marks are {blur:.2f} mm soft and {_MOST_BLUR * bead_mm:.2f} is the most; rest the phone on "
             "something, tap on the piece to focus, use more light"
         )
-    return Squared(flat.astype(np.float32), miss, way.bend, scale, blur)
+    return Squared(flat, miss, way.bend, scale, blur)
 
 
 def _found(picture: NDArray[np.uint8], cv2: Any) -> dict[int, Floats]:
@@ -190,7 +194,7 @@ def fitted(sheet: Floats, seen: Floats, size: tuple[int, int], cv2: Any) -> _Way
     return way(best.x)
 
 
-def _blur_mm(flat: Floats, places: dict[int, tuple[float, float]]) -> float:
+def _blur_mm(flat: NDArray[np.uint8], places: dict[int, tuple[float, float]]) -> float:
     """Softness of the outer edges of the marks: standard deviation of the edge's derivative, the worst mark's. [mm]"""
     worst = 0.0
     reach, half = round(1.0 / PIXEL_MM), MARK_MM / 2

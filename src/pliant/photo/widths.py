@@ -23,6 +23,7 @@ _ACROSS = np.arange(-1.35, 1.3501, 0.05)
 _FULL_MM = 25.0  # so much of the full bead shows its edges
 _BY_A_TOOTH_MM, _BY_A_TURN_MM = 1.0, 1.2
 _GRID_MM, _ASIDE_MM = 0.01, 0.3
+_WANDER_MM = 0.06  # [mm] how far a thin bead lies beside the line that the full one lies on; our choice
 _SHADES_MM = (0.12, 0.4)  # how far a shade beside the bead reaches: close, and wide
 
 
@@ -35,6 +36,8 @@ class Widths:
     spread_mm: float  # of one, as the full bead shows it
     full_mm: float  # width before the stop
     clear: float  # contrast of the full bead over the noise of one profile [-]
+    grid_mm: Floats  # widths that were tried
+    cost: Floats  # (places, widths): what each width misses of the profile there, in squares of the noise
 
 
 def widths_along(out: NDArray[np.float32], row: Row, laid: Laid, blur_mm: float) -> Widths:
@@ -67,14 +70,15 @@ def widths_along(out: NDArray[np.float32], row: Row, laid: Laid, blur_mm: float)
         own = _moved(profiles[full], _asides(profiles[full], mean))
         mean = own.mean(axis=0)
     shape = _shape_of(mean, row, blur_mm)
-    found = _fitted(profiles, *_family(shape))
+    bare = mean @ _BARE
+    noise = max(float(np.std(own @ _BARE - bare)), 1e-5)
+    grid_mm, cost = _costs(profiles, shape, noise)
+    found = _least(grid_mm, cost)
     steady = found[full]
     middle = float(np.median(steady))
-    bare = mean @ _BARE
-    noise = float(np.std(own @ _BARE - bare))
     return Widths(
         along, found * shape.wide_mm / middle, float(1.4826 * np.median(np.abs(steady - middle))), shape.wide_mm,
-        float((bare.max() - bare.min()) / max(noise, 1e-6)),
+        float((bare.max() - bare.min()) / noise), grid_mm * shape.wide_mm / middle, cost,
     )  # fmt: skip
 
 
@@ -106,6 +110,7 @@ class _Shape:
     """The full bead as the picture shows it: levels of its strips, and how soft they are."""
 
     levels: Floats
+    middle_mm: float
     wide_mm: float
     soft_mm: float
     side_mm: float  # of a round side
@@ -145,32 +150,31 @@ def _shape_of(mean: Floats, row: Row, blur_mm: float) -> _Shape:
         for m in (middle - 0.04, middle + 0.04)
     ]
     best = min(tries, key=lambda t: float(t.cost)).x
-    return _Shape(levels(best)[0], float(best[1]), float(best[2]), row.height_mm / 2)
+    return _Shape(levels(best)[0], *(float(v) for v in best), row.height_mm / 2)
 
 
-def _family(shape: _Shape) -> tuple[Floats, Floats]:
-    """The full bead with its edges drawn together and moved aside: profiles, and the width of each."""
+def _costs(profiles: Floats, shape: _Shape, noise: float) -> tuple[Floats, Floats]:
+    """Widths, and what each misses of each profile, its ground free and its middle nearly where the full bead's is."""
     widths = np.arange(0.0, 1.5 * shape.wide_mm, _GRID_MM)
-    asides = np.arange(-_ASIDE_MM - 0.1, _ASIDE_MM + 0.1001, 0.04)
-    profiles, width = [], []
-    for w in widths:
+    asides = np.arange(-3 * _WANDER_MM, 3 * _WANDER_MM + 1e-9, _WANDER_MM / 2)
+    own = profiles @ _BARE
+    whole = (own**2).sum(axis=1)
+    cost = np.empty((len(profiles), len(widths)))
+    for k, w in enumerate(widths):
         share = min(1.0, w / (2 * shape.side_mm))  # a bead thinner than its sides throws less of a shade
         levels = shape.levels * np.array([share, share, 1, 1, 1, share, share])
-        for aside in asides:
-            profiles.append(levels @ _strips(aside - w / 2, aside + w / 2, shape.side_mm, shape.soft_mm))
-            width.append(w)
-    return np.array(profiles), np.array(width)
+        edges = ((shape.middle_mm + a - w / 2, shape.middle_mm + a + w / 2) for a in asides)
+        members = np.array([levels @ _strips(*e, shape.side_mm, shape.soft_mm) for e in edges]) @ _BARE
+        miss = whole[:, None] + (members**2).sum(axis=1) - 2 * own @ members.T
+        cost[:, k] = (miss / noise**2 + (asides / _WANDER_MM) ** 2).min(axis=1)
+    return widths, cost
 
 
-def _fitted(profiles: Floats, family: Floats, width: Floats) -> Floats:
-    """Width of the member that each profile misses least, its own straight ground taken off. [mm]"""
-    own, members = profiles @ _BARE, family @ _BARE
-    miss = (members**2).sum(axis=1)[None] - 2 * own @ members.T
-    count = len(np.unique(width))
-    each = miss.reshape(len(profiles), count, -1).min(axis=2)  # over the asides
-    k = np.clip(np.argmin(each, axis=1), 1, count - 2)
-    i = np.arange(len(profiles))
-    a, b, c = each[i, k - 1], each[i, k], each[i, k + 1]
+def _least(grid_mm: Floats, cost: Floats) -> Floats:
+    """The width that misses each profile least, between those tried. [mm]"""
+    k = np.clip(np.argmin(cost, axis=1), 1, len(grid_mm) - 2)
+    i = np.arange(len(cost))
+    a, b, c = cost[i, k - 1], cost[i, k], cost[i, k + 1]
     bend = a - 2 * b + c
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.where(bend > 0, 0.5 * (a - c) / bend, 0.0)

@@ -16,7 +16,7 @@ _SAID = (
     "sides are those of this piece alone."
 )
 _WIDE, _HIGH = 150.0, 162.0  # [mm] of the drawing: as wide and high as coupon.css sets it
-_BLACK, _WHITE = "#000", "#fff"  # ink and paper themselves, whatever the page's colours
+_BLACK, _WHITE = "black", "white"  # ink and paper themselves, whatever the page's colours
 
 
 def frame_of(coupon: Coupon) -> dict[str, object]:
@@ -32,8 +32,8 @@ def frame_of(coupon: Coupon) -> dict[str, object]:
     dict
         `said` and `drawn`.
     """
-    parts = [_square(0, 0, EDGE_MM, "none", 'stroke="#777" stroke-width=".2"')]
-    parts.append(_square(0, 0, WINDOW_MM, "none", 'stroke="#777" stroke-width=".2" stroke-dasharray="2 1.5"'))
+    parts = [_square(0, 0, EDGE_MM, "none", 'stroke="grey" stroke-width=".2"')]
+    parts.append(_square(0, 0, WINDOW_MM, "none", 'stroke="grey" stroke-width=".2" stroke-dasharray="2 1.5"'))
     for number, place in mark_places(piece_code(coupon.steps)).items():
         parts.append(_mark(number, *place))
     y, half = EDGE_MM / 2 + 6, SCALE_MM / 2
