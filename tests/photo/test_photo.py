@@ -8,8 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from recipes import filament, machine
-from rendered import Scene, render, taper_width
 
 from pliant.coupons.readings import readings_from, readings_text
 from pliant.coupons.stop_start import rows_of
@@ -22,6 +20,8 @@ from pliant.photo.piece import read_piece
 from pliant.photo.square import fitted
 from pliant.workflows.coupon import make_coupon
 from pliant.workflows.photo import filled, read_with_photo
+from recipes import filament, machine
+from rendered import Scene, render, taper_width
 
 cv2 = pytest.importorskip("cv2")
 TRUTH = [(9.0, 7.5), (14.0, 11.0), (21.0, 15.0)]  # [mm] tail and thin start of every row
@@ -173,7 +173,7 @@ def test_the_frame_of_another_piece_or_of_another_form_is_refused(coupon, piece,
 
 def test_the_wrong_piece_in_the_right_frame_is_refused(piece, picture):
     other = make_coupon("stop-start", machine("guided"), filament("75A"))
-    with pytest.raises(PliantError, match="is not this piece|not to be seen"):
+    with pytest.raises(PliantError, match=r"is not this piece|not to be seen"):
         read_piece(_file(picture), rows_of(other.steps), piece[1])
 
 
@@ -204,7 +204,7 @@ def test_a_picture_that_breaks_off_is_refused(picture):
     data = _file(picture[:1400, :1400]).content
     assert size_of(data, "p.jpg") == (1400, 1400)
     for cut in (len(data) // 2, len(data) - 2, 300, 21):
-        with pytest.raises(PliantError, match="breaks off|broken inside"):
+        with pytest.raises(PliantError, match=r"breaks off|broken inside"):
             read_picture(Text("p.jpg", data[:cut]))
 
 

@@ -16,7 +16,7 @@ from pliant.errors import PliantError
 from pliant.feed.steps import failing_flow_mm3_per_s
 from pliant.feed.store_known import SteadyBead, store_known
 from pliant.models.bead import bead_area_mm2
-from pliant.photo.track import Row
+from pliant.photo.track import LANES_MM, Row
 from pliant.records.coupon import Coupon, Step
 from pliant.records.filament import Filament
 from pliant.records.machine import Machine
@@ -25,7 +25,7 @@ __all__ = ["rows_of", "stop_start", "stop_start_steps"]
 
 _SHARES = (0.4, 0.65, 1.0)  # of a flow that nineteen in twenty of the predicted limits lie above
 _WIDTH, _HEIGHT = 1.15, 0.4  # [nozzle bores] a thin bead: the same volume makes a longer taper
-_LANE_MM, _PITCH_MM = 80.0, 3.0
+_LANE_MM, _PITCH_MM = 80.0, LANES_MM
 _RUN_IN, _BLANK, _SHORTEST_MM = 8.0, 4.0, 24.0  # [tapers, tapers, mm] before the stop and after the start; between
 _LONGEST_MM, _LONGEST_S = 240.0, 90.0
 _CLEAR_MM = 2.0  # [mm] of lane between a turn and a tooth

@@ -7,7 +7,7 @@ piece are as long as the machine made them, whatever the paper says.
 
 # ruff: noqa: E501 (sentences stay whole)
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from pliant.errors import PliantError
 from pliant.photo.marks import EDGE_MM, WINDOW_MM
 from pliant.photo.picture import cv
 from pliant.photo.square import PIXEL_MM, Squared
-from pliant.photo.track import Row, straights
+from pliant.photo.track import LANES_MM, Row, straights
 
 __all__ = ["Laid", "contrast", "find_piece"]
 
@@ -25,6 +25,7 @@ _COARSE_MM, _GROUND_MM = 0.2, 5.0
 _TURNS_DEG = np.arange(-8.0, 8.01, 0.4)
 _LEAST_LIKENESS, _MOST_MISS_MM, _LEAST_FOUND = 0.25, 0.35, 0.8
 _MOST_STRETCH = 0.06
+_SIZES, _GOOD_LIKENESS = (1.0, 0.97, 1.03, 0.94), 0.55
 
 
 @dataclass(frozen=True)
@@ -108,15 +109,28 @@ def find_piece(out: NDArray[np.float32], rows: Sequence[Row], name: str) -> Laid
     PliantError
         If there is no such piece in the opening.
     """
-    laid, likeness = _coarse(out, rows)
+    starts, likeness = [], 0.0
+    for size in _SIZES:  # of the frame on paper, the most likely first
+        starts += _coarse(out, rows, 1 / size)
+        likeness = max(like for _, like in starts)
+        if likeness > _GOOD_LIKENESS:
+            break
+    starts.sort(key=lambda found: -found[1])
     if likeness < _LEAST_LIKENESS:
         raise PliantError(
             f"{name}: this piece is not to be seen in the frame (likeness {likeness:.2f}, {_LEAST_LIKENESS:g} is the least); "
             "lay the frame around it as it is drawn, first row below, on a ground that it stands out from; light from the "
             "side helps"
         )
-    for reach in (1.0, 0.7, 0.5):
-        laid, found = _finer(out, rows, laid, reach)
+    # lanes look alike, a lane further or upside down: the teeth say which it is
+    tries = ((laid, lanes) for lanes in (0, 1, -1, 2, -2) for laid, like in starts if like > 0.8 * likeness)
+    laid, found = starts[0][0], (0.0, 0.0)
+    for start, lanes in tries:
+        moved, share = _settled(out, rows, start, lanes)
+        if min(share) > min(found) or sum(found) == 0:
+            laid, found = moved, share
+        if min(found) >= _LEAST_FOUND:
+            break
     if min(found) < _LEAST_FOUND or laid.miss_mm > _MOST_MISS_MM or abs(laid.stretch - 1) > _MOST_STRETCH:
         raise PliantError(
             f"{name}: what lies in the frame is not this piece as it was printed ({found[0]:.0%} of its path found, {found[1]:.0%} of its teeth, "
@@ -126,13 +140,22 @@ def find_piece(out: NDArray[np.float32], rows: Sequence[Row], name: str) -> Laid
     return laid
 
 
+def _settled(out: NDArray[np.float32], rows: Sequence[Row], laid: Laid, lanes: int) -> tuple[Laid, tuple[float, float]]:
+    """The fit from a start, moved by so many lanes: where it ends, and the share of path and of teeth found."""
+    by = lanes * LANES_MM * laid.across(np.array((0.0, 1.0)))
+    laid = replace(laid, shift=(laid.shift[0] + float(by[0]), laid.shift[1] + float(by[1])))
+    for reach in (1.0, 0.7, 0.5):
+        laid, found = _finer(out, rows, laid, reach)
+    return laid, found
+
+
 def _middle(rows: Sequence[Row]) -> Floats:
     c = np.array([p for row in rows for p in row.corners])
     return np.asarray((c.min(axis=0) + c.max(axis=0)) / 2)
 
 
-def _coarse(out: NDArray[np.float32], rows: Sequence[Row]) -> tuple[Laid, float]:
-    """Best of all turns and shifts, and its likeness."""
+def _coarse(out: NDArray[np.float32], rows: Sequence[Row], stretch: float) -> list[tuple[Laid, float]]:
+    """Best of all turns and shifts, upright and upside down, at one size, and its likeness."""
     cv2 = cv()
     inside = _inside(out.shape[0])
     share = PIXEL_MM / _COARSE_MM
@@ -140,10 +163,11 @@ def _coarse(out: NDArray[np.float32], rows: Sequence[Row]) -> tuple[Laid, float]
     seen = cv2.resize(seen, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
     seen = np.minimum(seen, 2 * np.quantile(seen, 0.97))
     middle, wide = _middle(rows), seen.shape[0] * _COARSE_MM
-    best = (-1.0, 0.0, 0.0, 0.0)
+    bests = []
     for base in (0.0, 180.0):
+        best = (-1.0, 0.0, 0.0, 0.0)
         for turn in np.radians(base + _TURNS_DEG):
-            laid = Laid(float(np.cos(turn)), float(np.sin(turn)), (0.0, 0.0), 0.0)
+            laid = Laid(stretch * float(np.cos(turn)), stretch * float(np.sin(turn)), (0.0, 0.0), 0.0)
             lines = [laid(row.at(np.array([*np.arange(a, b, 1.0), b])) - middle) for row in rows for a, b in row.fed()]
             low = np.concatenate(lines).min(axis=0) - 1.5
             high = np.concatenate(lines).max(axis=0) + 1.5
@@ -159,10 +183,11 @@ def _coarse(out: NDArray[np.float32], rows: Sequence[Row]) -> tuple[Laid, float]
                 x = column * _COARSE_MM - wide / 2 - low[0]
                 y = wide / 2 - row_ * _COARSE_MM - high[1]
                 best = (float(most), float(turn), float(x), float(y))
-    likeness, turn, x, y = best
-    laid = Laid(float(np.cos(turn)), float(np.sin(turn)), (0.0, 0.0), 0.0)
-    moved = np.array((x, y)) - laid(middle[None])[0]
-    return Laid(laid.a, laid.b, (float(moved[0]), float(moved[1])), 0.0), likeness
+        likeness, turn, x, y = best
+        laid = Laid(stretch * float(np.cos(turn)), stretch * float(np.sin(turn)), (0.0, 0.0), 0.0)
+        moved = np.array((x, y)) - laid(middle[None])[0]
+        bests.append((replace(laid, shift=(float(moved[0]), float(moved[1]))), likeness))
+    return bests
 
 
 def _finer(
@@ -174,7 +199,10 @@ def _finer(
     grid = places[:, None] + across[None, :, None] * normals[:, None]
     size = np.abs(sampled(out, laid(grid.reshape(-1, 2)).reshape(grid.shape)))
     size = np.maximum(size - np.quantile(size, 0.3, axis=1, keepdims=True), 0)
-    strong = np.median(size.max(axis=1))
+    inside = _inside(
+        out.shape[0]
+    )  # the bead is what stands out most: where there is none, its ground is not taken for it
+    strong = max(np.median(size.max(axis=1)), 0.7 * np.quantile(np.abs(out[inside, inside][::4, ::4]), 0.98))
     size = size**2
     offset = (size * across).sum(axis=1) / np.maximum(size.sum(axis=1), 1e-9)
     ok = np.sqrt(size.max(axis=1)) > 0.4 * strong

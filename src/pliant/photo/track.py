@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Row", "straights"]
+__all__ = ["LANES_MM", "Row", "straights"]
 
 Floats = NDArray[np.float64]
+LANES_MM = 3.0  # from one lane of a piece to the next
 
 
 @dataclass(frozen=True)

@@ -150,7 +150,7 @@ def _shape_of(mean: Floats, row: Row, blur_mm: float) -> _Shape:
         for m in (middle - 0.04, middle + 0.04)
     ]
     best = min(tries, key=lambda t: float(t.cost)).x
-    return _Shape(levels(best)[0], *(float(v) for v in best), row.height_mm / 2)
+    return _Shape(levels(best)[0], float(best[0]), float(best[1]), float(best[2]), row.height_mm / 2)
 
 
 def _costs(profiles: Floats, shape: _Shape, noise: float) -> tuple[Floats, Floats]:
