@@ -265,6 +265,29 @@ def test_roundtrip_a_coupon_its_readings_and_what_they_teach(bench):
     assert twice.status_code == 422 and "learned from already" in twice.json()["error"]
 
 
+def test_a_picture_fills_in_the_sheet_of_a_stop_start_piece(bench):
+    cv2 = pytest.importorskip("cv2")
+    from pliant.coupons.readings import settings_from
+    from pliant.coupons.stop_start import rows_of
+    from pliant.photo.marks import piece_code
+    from rendered import Scene, render
+
+    bench.done(bench.first(machine_name="To see", spool_name="To see"))
+    made = bench.done(bench.post("/coupon", {"kind": "stop-start"})).json()
+    place = f"/readings/{made['kept']}"
+    page = bench.get(place, headers={"accept": "text/html"}).text
+    assert 'name="photo"' in page and "Or step by step" in page
+    blank = bench.done(bench.post(place, {}, {"photo": ("a.png", b"GIF89a")}))
+    assert blank.status_code == 422 and blank.json()["error"].startswith("a.png: is no JPEG and no PNG")
+    steps = settings_from(bench.get(place).json()["sheet"])
+    seen = render(rows_of(steps), piece_code(steps), [(9.0, 7.5), (14.0, 11.0), (21.0, 15.0)], Scene())
+    jpeg = cv2.imencode(".jpg", seen, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
+    learned = bench.done(bench.post(place, {}, {"photo": ("piece.jpg", jpeg)})).json()
+    assert any("piece.jpg: row 1: tail" in note for note in learned["notes"]) and learned["changed"]
+    twice = bench.done(bench.post(place, {}, {"photo": ("again.jpg", jpeg)}))
+    assert twice.status_code == 422 and "learned from already" in twice.json()["error"]
+
+
 def test_work_can_be_stopped_and_the_next_still_runs(bench):
     answer = bench.first(_long())
     uid = answer.json()["id"]

@@ -1,6 +1,7 @@
 """A stop-start piece read from pictures that were drawn by other rules, with known truth; and what is refused."""
 
 import itertools
+import re
 import struct
 import sys
 import tomllib
@@ -8,7 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from pliant.cli import main
 from pliant.coupons.readings import readings_from, readings_text
 from pliant.coupons.stop_start import rows_of
 from pliant.errors import PliantError
@@ -18,6 +21,8 @@ from pliant.photo.lengths import falling
 from pliant.photo.picture import read_picture, size_of
 from pliant.photo.piece import read_piece
 from pliant.photo.square import fitted
+from pliant.records.starters import starter
+from pliant.report.frame import frame_of
 from pliant.workflows.coupon import make_coupon
 from pliant.workflows.photo import filled, read_with_photo
 from recipes import filament, machine
@@ -212,6 +217,45 @@ def test_without_opencv_there_is_one_line_with_the_way_out(monkeypatch):
     monkeypatch.setitem(sys.modules, "cv2", None)
     with pytest.raises(PliantError, match=r"pip install 'pliant\[photo\]'"):
         read_picture(Text("p.jpg", b""))
+
+
+def test_on_the_command_line_a_refusal_is_one_line_and_nothing_is_written(coupon, tmp_path):
+    for kind, like in (("machine", "open-gap"), ("filament", "85A")):
+        (tmp_path / f"{kind}.toml").write_text(starter(kind, like), encoding="utf-8")
+    (tmp_path / "ss.toml").write_text(readings_text(coupon), encoding="utf-8")
+    (tmp_path / "p.jpg").write_bytes(b"\xff\xd8 no picture")
+    before = sorted(p.name for p in tmp_path.iterdir())
+    for photo, words in (("p.jpg", "broken inside"), ("none.jpg", "cannot be read (No such file")):
+        asked = ["learn", str(tmp_path / "ss.toml"), "--photo", str(tmp_path / photo)]
+        asked += ["-m", str(tmp_path / "machine.toml"), "-f", str(tmp_path / "filament.toml")]
+        answer = CliRunner().invoke(main, asked)
+        said = answer.output.strip().splitlines()
+        assert answer.exit_code == 2 and len(said) == 1 and words in said[0], answer.output
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_the_frame_is_printed_at_its_full_size_with_the_marks_of_the_piece(coupon, piece):
+    """Drawn as its markup says, at ten dots a millimetre, it is found by the standard's own detector."""
+    drawn = str(frame_of(coupon)["drawn"])
+    wide, high = re.search(r'width="(\d+)mm" height="(\d+)mm"', drawn).groups()
+    box = [float(v) for v in re.search(r'viewBox="([^"]+)"', drawn).group(1).split()]
+    assert box[2:] == [float(wide), float(high)] and float(wide) < 210 - 2 * 12 and float(high) < 297 - 2 * 12
+    page = np.full((int(high) * 10, int(wide) * 10), 255, np.uint8)
+    for x, y, side in re.findall(r'<rect x="([^"]+)" y="([^"]+)" width="([^"]+)" height="[^"]+" fill="black"', drawn):
+        _fill(page, float(x) - box[0], float(y) - box[1], float(side), 0)
+    for x, y, side in re.findall(r"M(-?[\d.]+) (-?[\d.]+)h([\d.]+)v", drawn):
+        _fill(page, float(x) - box[0], float(y) - box[1], float(side), 255)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    corners, numbers, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(page)
+    found = {int(n): c.reshape(4, 2).mean(axis=0) / 10 + box[:2] for n, c in zip(numbers.ravel(), corners, strict=True)}
+    places = marks.mark_places(piece[1])
+    assert found.keys() == places.keys()
+    for number, (x, y) in places.items():
+        assert found[number] == pytest.approx([x, -y], abs=0.1)
+
+
+def _fill(page, x, y, side, level):
+    page[round(10 * y) : round(10 * (y + side)), round(10 * x) : round(10 * (x + side))] = level
 
 
 def test_a_picture_goes_with_one_empty_sheet_of_a_stop_start_piece(sheet, tmp_path):

@@ -125,7 +125,7 @@ TABLE = (
     Call("GET", "/readings/{uid}", routes_coupon.readings_form, "The sheet of a piece in the book", ("again",),
         keys=("uid", "kind", "asked", "sheet")),
     Call("POST", "/readings/{uid}", routes_coupon.readings_send, "Learn from a filled-in sheet",
-        ("upload", "mass_g", "notes", "failed_at"), good=202),
+        ("upload", "mass_g", "notes", "failed_at"), "photo", good=202),
     Call("GET", "/learn/{uid}", routes_coupon.learn_page, "What was learned", also=202,
         keys=("changed", "suspects", "kept", "id")),
     Call("GET", "/book", routes_book.book_page, "The newest records", ("kind", "limit", "machine", "filament",

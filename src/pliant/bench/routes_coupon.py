@@ -14,6 +14,7 @@ from pliant.bench.pages import answer, answer_with_report, go_to
 from pliant.bench.routes_check import recent, shelf_data, work_page
 from pliant.bench.routes_files import made_program
 from pliant.errors import BookError
+from pliant.photo.picture import MOST_BYTES
 from pliant.records.coupon import KINDS
 from pliant.say import number
 from pliant.workflows.book import list_records
@@ -171,7 +172,8 @@ def _rungs(sheet: Sheet) -> list[str]:
 async def readings_send(request: Request) -> Response:
     """Learn from a filled-in sheet."""
     desk, sheet = desk_of(request), await _sheet(request)
-    form = await desk.form(request, 0)
+    form = await desk.form(request, MOST_BYTES if sheet.kind == "stop-start" else 0)
+    photo = form.files.get("photo")
     kept = await desk.shelf()
     try:  # learned into the newest versions, so that pieces printed one after the other add up
         machine = next(k for k in kept.machines if k.name == sheet.machine)
@@ -182,6 +184,7 @@ async def readings_send(request: Request) -> Response:
     asked = {
         "machine": machine.text, "filament": filament.text, "book": desk.book, "sheet": _filled(sheet, form),
         "name": sheet.title, "coupon": sheet.uid, "program": str(upload.path) if upload else None,
+        "photo": str(photo.path) if photo else None,
     }  # fmt: skip
     asked["said"] = {k: v[-1] for k, v in form.fields.items() if k != "token"}
     about = _about("the readings", machine, filament) | ({"upload": upload.uid} if upload else {})

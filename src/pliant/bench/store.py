@@ -37,7 +37,7 @@ __all__ = ["Held", "Store", "Upload", "folder_bytes", "made_beside", "plain_name
 
 _ID = re.compile(r"[0-9a-f]{24}")
 KEEP_BYTES = 6 << 30  # [bytes] of all that is kept
-_FIELDS = ("program", "mesh")  # files that are worth keeping; others are read at once
+_FIELDS = ("program", "mesh", "photo")  # files that are worth keeping; others are read at once
 _REMOVED = "removed.jsonl"
 
 

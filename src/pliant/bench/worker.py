@@ -217,7 +217,8 @@ def _learn(folder: Path, asked: dict[str, Any], tell: Tell) -> None:
     machine, filament = _records(asked)
     learned, kept = learn_and_keep(
         asked["book"], asked["sheet"], asked["name"], machine, filament, folder=folder / "new",
-        coupon=asked["coupon"], program=asked["program"], progress=lambda share: tell("learning", share),
+        coupon=asked["coupon"], program=asked["program"], photo=asked.get("photo"),
+        progress=lambda share: tell("learning", share),
     )  # fmt: skip
     from pliant.records.filament import read_filament
     from pliant.records.machine import read_machine

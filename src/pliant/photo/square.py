@@ -25,7 +25,7 @@ __all__ = ["PIXEL_MM", "Squared", "fitted", "square_up"]
 Floats = NDArray[np.float64]
 PIXEL_MM = 0.05  # [mm] of the squared picture
 _EVERY = 8  # pixels of it from one place that is worked out to the next
-_LEAST_PX, _MOST_BLUR = 5.0, 0.2  # [pixels, -] a full bead is that many wide at least; an edge that soft, of it
+_LEAST_PX, _MOST_BLUR = 5.5, 0.2  # [pixels, -] a full bead is that many wide at least; an edge that soft, of it
 _MOST_BEND, _MOST_MISS_MM = 0.2, 0.25  # [-, mm]
 _PLACES = {0: "top left", 1: "top right", 2: "bottom right", 3: "bottom left", 4: "top", 5: "bottom"}
 
@@ -82,7 +82,7 @@ def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str, bead
         )
     if scale * bead_mm < _LEAST_PX:
         raise PliantError(
-            f"{name}: only {scale:.0f} pixels a millimetre, {_LEAST_PX / bead_mm:.0f} are the least; go nearer, until the frame "
+            f"{name}: only {scale:.1f} pixels a millimetre, {_LEAST_PX / bead_mm:.1f} are the least; go nearer, until the frame "
             "fills the picture"
         )
     size = round(EDGE_MM / PIXEL_MM)

@@ -10,7 +10,7 @@ __all__ = ["frame_of"]
 
 _SAID = (
     "In place of the ruler: print this page at its full size (the line below is {scale:g} mm long), cut along the outer line, cut "
-    "out the inner square, and lay the frame flat on the bed around the piece, first row below. Leave the piece where it was "
+    "out the inner square, take off the line beside the piece, and lay the frame flat on the bed around the piece, first row below. Leave the piece where it was "
     "printed: peeled off, it bends. Put a lamp to one side, no flash. Hold the phone level above, so that the frame fills the "
     "picture and all eight marks are in it, tap on the piece to focus, and keep the picture as the camera took it. The two marks at the "
     "sides are those of this piece alone."

@@ -52,7 +52,7 @@ def filled(data: dict[str, Any], photo: Source, name: str) -> tuple[dict[str, An
     ]
     if by_hand:
         raise PliantError(
-            f"{name}: step {by_hand[0] + 1} is filled in by hand already; leave out the picture, or empty tail_mm and lead_mm"
+            f"{name}: step {by_hand[0] + 1} is filled in by hand already; leave out the picture, or empty the lengths of all rows"
         )
     read = read_piece(photo, rows_of(steps), piece_code(steps))
     tables = []
