@@ -375,3 +375,17 @@ def test_regression_the_limit_names_its_temperature_and_why_a_step_above_it_held
     assert f"printed at {celsius:g} °C" in hot
     (never,) = held_above([_answered(templates["ladder"], 99)], flow * 0.9, celsius)
     assert "does not tell where the limit is" in never
+
+
+def test_limit_a_length_with_a_rulers_spread_counts_as_one_by_ruler_and_a_closer_one_for_more(records, templates):
+    blank = templates["stop-start"]
+    space = Space(*records, [blank])
+    x = np.random.default_rng(3).standard_normal((400, space.size))
+
+    def told(spread):
+        read = Result(tail_mm=12.0, lead_mm=9.0, tail_spread_mm=spread, lead_spread_mm=spread)
+        return Sheets(space, [replace(blank, results=(read,) * len(blank.steps))]).log_likelihood(x)
+
+    assert np.array_equal(told(None), told(1.5))
+    likelier = [np.quantile(told(s), 0.9) - np.quantile(told(s), 0.3) for s in (0.2, 1.5, 6.0)]
+    assert likelier[0] > likelier[1] > likelier[2]

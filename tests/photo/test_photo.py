@@ -20,7 +20,7 @@ from pliant.photo import marks
 from pliant.photo.lengths import falling
 from pliant.photo.picture import read_picture, size_of
 from pliant.photo.piece import read_piece
-from pliant.photo.square import fitted
+from pliant.photo.square import fitted, square_up
 from pliant.records.starters import starter
 from pliant.report.frame import frame_of
 from pliant.workflows.coupon import make_coupon
@@ -164,6 +164,18 @@ def test_a_picture_that_is_not_fit_to_be_read_is_refused_with_what_to_do(what, p
     with pytest.raises(PliantError, match=words) as refused:
         read_piece(_file(spoilt(picture)), *piece)
     assert "\n" not in str(refused.value) and str(refused.value).startswith("piece.jpg: ")
+
+
+def test_a_tail_that_is_covered_is_not_read_and_the_others_are(piece, picture):
+    """A grey strip over the tail of the first row: it ends all at once there, which no store does."""
+    row, whole = piece[0][0], read_piece(_file(picture), *piece)
+    way = square_up(picture, piece[1], "p", 0.46).way
+    x, y = way(whole.laid(row.at(np.array([row.stop_mm + 5.0]))))[0]
+    covered = picture.copy()
+    covered[int(y) - 25 : int(y) + 25, int(x) - 500 : int(x)] = picture[int(y) - 30, int(x)]
+    read = read_piece(_file(covered), *piece)
+    assert read.tails[0].mm is None and "all at once" in read.tails[0].why and "not read" in read.words[1]
+    assert all(x.mm is not None for x in read.tails[1:])
 
 
 def test_the_frame_of_another_piece_or_of_another_form_is_refused(coupon, piece, picture, monkeypatch):

@@ -27,7 +27,7 @@ _SHARED = (
 )
 _PLACE_MM = 0.15  # [mm] of a tooth along its lane
 _AROUND = (0.25, 0.75)  # of the full width: the stretch that is fitted
-_LEAST_POINTS = 6
+_LEAST_POINTS, _ABRUPT = 6, 0.15
 
 
 @dataclass(frozen=True)
@@ -130,6 +130,10 @@ def _length(x: Floats, share: Floats, off_mm: tuple[float, float], full_mm: floa
     if share[2] < 0.5:
         return Length(None, why=f"{what} is shorter than the {x[2]:.1f} mm that can be read")
     k = int(np.argmax(share < 0.5))
+    # from three quarters to a quarter a store takes most of such a length; a cover or a tear takes none
+    thins = x[int(np.argmax(share < _AROUND[0])) or -1] - x[int(np.argmax(share < _AROUND[1]))]
+    if thins < _ABRUPT * x[k] and x[k] > 3:
+        return Length(None, why=f"{what} ends all at once after {x[k]:.0f} mm, as if covered or torn there")
     near = np.flatnonzero((share > _AROUND[0]) & (share < _AROUND[1]))
     near = near[np.abs(x[near] - x[k]) <= max(2.0, 0.5 * x[k])]
     if len(near) < _LEAST_POINTS:  # a short taper: its neighbours help, which lie on the two levels

@@ -39,6 +39,7 @@ class Squared:
     bend: float  # radial term, at half the diagonal [-]
     px_per_mm: float  # of the picture as taken, the least at the window's corners
     blur_mm: float  # standard deviation of an edge
+    way: "Way"  # from the frame's millimetres to the picture's pixels
 
 
 def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str, bead_mm: float) -> Squared:
@@ -97,7 +98,7 @@ def square_up(picture: NDArray[np.uint8], code: tuple[int, int], name: str, bead
             f"{name}: blurred, edges of the marks are {blur:.2f} mm soft and {_MOST_BLUR * bead_mm:.2f} is the most; rest the phone on "
             "something, tap on the piece to focus, use more light"
         )
-    return Squared(flat, miss, way.bend, scale, blur)
+    return Squared(flat, miss, way.bend, scale, blur, way)
 
 
 def _found(picture: NDArray[np.uint8], cv2: Any) -> dict[int, Floats]:
@@ -141,7 +142,7 @@ def _require_frame(found: dict[int, Floats], code: tuple[int, int], name: str) -
 
 
 @dataclass(frozen=True)
-class _Way:
+class Way:
     """From the frame's millimetres to the picture's pixels."""
 
     plane: Floats  # (3, 3), to normalised coordinates
@@ -161,7 +162,7 @@ class _Way:
         return float(np.linalg.svd((steps[1:] - steps[0]) / 0.1, compute_uv=False)[-1])
 
 
-def fitted(sheet: Floats, seen: Floats, size: tuple[int, int], cv2: Any) -> _Way:
+def fitted(sheet: Floats, seen: Floats, size: tuple[int, int], cv2: Any) -> Way:
     """The way from the sheet to the picture that misses the marks' corners least.
 
     Parameters
@@ -177,7 +178,7 @@ def fitted(sheet: Floats, seen: Floats, size: tuple[int, int], cv2: Any) -> _Way
 
     Returns
     -------
-    _Way
+    Way
     """
     from scipy.optimize import least_squares
 
@@ -186,8 +187,8 @@ def fitted(sheet: Floats, seen: Floats, size: tuple[int, int], cv2: Any) -> _Way
     if start is None or not np.all(np.isfinite(start)):
         raise PliantError("the marks lie on one line; hold the phone level above the frame")
 
-    def way(p: Floats) -> _Way:
-        return _Way(np.append(p[:8], 1.0).reshape(3, 3), float(p[8]), centre, radius)
+    def way(p: Floats) -> Way:
+        return Way(np.append(p[:8], 1.0).reshape(3, 3), float(p[8]), centre, radius)
 
     first = np.append((start / start[2, 2]).ravel()[:8], 0.0)
     best = least_squares(lambda p: (way(p)(sheet) - seen).ravel(), first, x_scale=np.maximum(np.abs(first), 1e-5))

@@ -64,7 +64,8 @@ _WRITE = {
     "ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
     "temperature-ladder": "For each step: held, failed, or not sure; leave those empty that were never reached.",
     "gap-steps": "For each strip: held, failed, or not sure; leave those empty that were never reached.",
-    "stop-start": "For each row: tail and lead in millimetres, along the path; or not sure.",
+    "stop-start": "For each row: tail and lead in millimetres, along the path; or not sure. Or take a picture: the next page "
+    "has the frame for it.",
     "threads": "For each row: the number of threads; or not sure.",
     "free-run": "For each step: the length moved in millimetres, and held, failed or not sure.",
 }
