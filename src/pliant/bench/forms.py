@@ -1,4 +1,4 @@
-"""Records as forms: a number a line, in words, with where it comes from and how to find it out."""
+"""Records as forms: a number a line, in words, with what is usual and how to find it out."""
 
 import tomllib
 from typing import Any
@@ -21,7 +21,7 @@ def rows_of(kind: str, text: str) -> list[dict[str, Any]]:
         what, how = called(kind, text, line.name), unknown_in_words(line.name)[1]
         rows.append({
             "name": f"v.{line.name}", "what": what[:1].upper() + what[1:], "said": line.said, "unit": _unit(line),
-            "how": how.partition(": grip_n")[0], "usual": line.usual, "source": line.source,
+            "how": how.partition(": grip_n")[0], "usual": line.usual,
         })  # fmt: skip
     return rows
 

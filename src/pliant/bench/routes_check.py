@@ -24,10 +24,9 @@ from pliant.workflows.shelf import (
     Known,
     Shelf,
     dialect_of,
-    keep_text,
+    kept_as,
     known_by_name,
     machine_text,
-    shelf,
     spool_text,
     usual_lengths,
     with_dialect,
@@ -44,7 +43,6 @@ __all__ = [
     "first_known",
     "first_send",
     "home",
-    "kept_as",
     "origin_in",
     "reach_in",
     "recent",
@@ -195,12 +193,6 @@ def _spool_of(form: Form) -> str | None:
     sheet = (low, high) if low is not None and high is not None else None
     name = _named(form, "filament", form.text("spool_name") or f"Soft {shore:g}{scale}")
     return spool_text(name, shore, scale, sheet)
-
-
-def kept_as(book: str, kind: str, text: str) -> Kept:
-    """Keep a record as the next version of its name."""
-    added = keep_text(book, kind, text)
-    return shelf(book).chosen(kind, added.uid)
 
 
 async def check_form(request: Request) -> Response:

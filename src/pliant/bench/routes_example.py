@@ -3,11 +3,10 @@
 from starlette.requests import Request
 from starlette.responses import Response
 
-from pliant.bench.desk import Desk, desk_of
+from pliant.bench.desk import desk_of
 from pliant.bench.pages import go_to
-from pliant.errors import BookError
 from pliant.workflows.book import retire
-from pliant.workflows.shelf import Kept, Shelf, keep_text, machine_text, spool_text, version_of
+from pliant.workflows.shelf import Shelf, kept_as, machine_text, spool_text
 from pliant.workflows.workshop import gasket_program
 
 __all__ = ["EXAMPLES", "drop_examples", "example_send", "own"]
@@ -20,9 +19,9 @@ async def example_send(request: Request) -> Response:
     desk = desk_of(request)
     await desk.form(request, 0)
     machine = await desk.aside(
-        lambda: _kept(desk, "machine", machine_text("open-gap", EXAMPLES["machine"], None, None, None))
+        lambda: kept_as(desk.book, "machine", machine_text("open-gap", EXAMPLES["machine"], None, None, None))
     )
-    filament = await desk.aside(lambda: _kept(desk, "filament", spool_text(EXAMPLES["filament"], 85, "A")))
+    filament = await desk.aside(lambda: kept_as(desk.book, "filament", spool_text(EXAMPLES["filament"], 85, "A")))
     _, folder = desk.store.work_folder(passing=True)
     (folder / "example-gasket.gcode").write_text(gasket_program(layers=3), encoding="utf-8")
     program = await desk.aside(lambda: desk.store.adopt(folder / "example-gasket.gcode"))
@@ -43,10 +42,3 @@ def drop_examples(book: str, kept: Shelf) -> None:
     for kind, name in EXAMPLES.items():
         if any(k.name == name for k in kept.of(kind)):
             retire(book, name)
-
-
-def _kept(desk: Desk, kind: str, text: str) -> Kept:
-    made = version_of(desk.book, kind, keep_text(desk.book, kind, text).uid)
-    if made is None:
-        raise BookError(f"{kind}: it was kept and cannot be found again; try once more")
-    return made

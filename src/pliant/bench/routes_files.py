@@ -9,12 +9,12 @@ from pliant.bench.desk import desk_of, number_in
 from pliant.bench.faults import Fault
 from pliant.bench.lines import Work
 from pliant.bench.pages import answer, answer_with_report, go_to
-from pliant.bench.routes_check import kept_as, origin_in, reach_in, recent, sent_program, shelf_data, work_page
+from pliant.bench.routes_check import origin_in, reach_in, recent, sent_program, shelf_data, work_page
 from pliant.bench.store import plain_name
 from pliant.mesh.mesh_read import MAX_FILE_BYTES
 from pliant.workflows.mend import ADDED, AIMS, PASSES
 from pliant.workflows.outcomes import add_outcome
-from pliant.workflows.shelf import Kept, with_reach
+from pliant.workflows.shelf import Kept, kept_as, with_reach
 
 __all__ = [
     "made_program", "mend_form", "mend_pad", "mend_page", "mend_program", "mend_reach", "mend_send", "part_form",

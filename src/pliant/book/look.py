@@ -210,11 +210,9 @@ def newest_texts(book: Book, kind: str) -> list[dict[str, Any]]:
     last = select(func.max(later.c.version)).where(later.c.name == t.c.name).scalar_subquery()
     used = select(func.max(f.c.made_at)).where(f.c[kind] == t.c.uid).scalar_subquery()
     asked = select(t.c.uid, t.c.name, t.c.version, t.c.text, t.c.made_at, used.label("used_at"))
+    asked = asked.where(t.c.version == last, t.c.text.is_not(None), offered(kind, t))
     with book.reading() as c:
-        rows = [
-            dict(r)
-            for r in c.execute(asked.where(t.c.version == last, t.c.text.is_not(None), offered(kind, t))).mappings()
-        ]
+        rows = [dict(r) for r in c.execute(asked).mappings()]
     rows.sort(key=lambda r: (max(r["made_at"], r["used_at"] or ""), r["uid"]), reverse=True)
     return [{k: v for k, v in r.items() if k != "used_at"} for r in rows]
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, exists, func, not_, select
+from sqlalchemy import ColumnElement, Connection, exists, func, literal, not_, select
 from sqlalchemy.sql.selectable import FromClause
 
 from pliant.book.schema import TABLES
@@ -37,10 +37,8 @@ def is_retired(c: Connection, kind: str, row: dict[str, Any]) -> bool:
     """Whether this record is."""
     if kind not in RETIRED:
         return False
-    t = TABLES["retirement"]
     which = row["uid"] if kind == "print" else row["name"]
-    asked = select(t.c.retired).where(t.c.what == kind, t.c.which == which)
-    return bool(c.execute(asked.order_by(t.c.made_at.desc(), t.c.uid.desc()).limit(1)).scalar())
+    return bool(c.execute(select(_hidden(kind, literal(which)))).scalar())
 
 
 def retired_count(c: Connection, kinds: tuple[str, ...]) -> int:

@@ -4,7 +4,7 @@ The text stays the owner's: comments, order and all that a form does not show ar
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,9 @@ from pliant.records.machine import Machine, read_machine
 from pliant.records.quantity import LIMITS, Quantity
 from pliant.say import number
 
-__all__ = ["Line", "edited", "lines_of", "unit_of"]
+__all__ = ["Line", "edited", "lines_of", "unit_of", "with_values"]
+
+Place = tuple[str | int, ...]  # keys and places in lists, from the outermost table on
 
 # longest first: what a key ends in is its unit
 UNITS = (
@@ -43,13 +45,12 @@ class Line:
     """One number of a record."""
 
     name: str  # as unknowns are called
-    place: tuple[str | int, ...]  # in the text
+    place: Place  # in the text
     said: str  # as the record has it, or nothing where it does not say
     usual: str  # what is taken where it does not say
     unit: str
     least: float  # what any such machine or filament could have
     most: float
-    source: str  # where it comes from, in the record's own words
 
 
 def lines_of(kind: str, text: str) -> tuple[Line, ...]:
@@ -80,8 +81,7 @@ def lines_of(kind: str, text: str) -> tuple[Line, ...]:
     for name, place, q in _quantities(record):
         key, raw = str(place[-1]), _at(data, place)
         least, most = LIMITS.get(key, (0.0, float("inf")))
-        source = str(raw.get("source", "")) if isinstance(raw, dict) else ""
-        found.append(Line(name, place, _said(raw), _usual(q) if raw is None else "", unit_of(key), least, most, source))
+        found.append(Line(name, place, _said(raw), _usual(q) if raw is None else "", unit_of(key), least, most))
     return tuple(found)
 
 
@@ -105,30 +105,41 @@ def edited(kind: str, text: str, typed: dict[str, str], called: Callable[[str], 
     RecordError
         If something typed is neither, or the record cannot hold it; the name, what is allowed and what came.
     """
-    lines = {line.name: line for line in lines_of(kind, text)}
+    lines, values = {line.name: line for line in lines_of(kind, text)}, {}
+    for name, words in typed.items():
+        line = lines.get(name)
+        if line is None:
+            raise RecordError(f"{name}: the form has no such number; reload the page")
+        if words.strip() != line.said:
+            values[line.place] = _number_or_range(line, words, called(name)) if words.strip() else None
+    new = with_values(text, values)
+    lines_of(kind, new)  # the record's own reader judges it
+    return new
+
+
+def with_values(text: str, values: Mapping[Place, Any]) -> str:
+    """The text of a record with some values set, each at its place, or taken out where it is None; the rest as it was.
+
+    Raises
+    ------
+    RecordError
+        If the record is written so that it cannot be edited like this.
+    """
     try:
         whole = tomlkit.parse(text)
-        for name, words in typed.items():
-            line = lines.get(name)
-            if line is None:
-                raise RecordError(f"{name}: the form has no such number; reload the page")
-            if words.strip() == line.said:
-                continue
+        for (*tables, key), value in values.items():
             table: Any = whole
-            for step in line.place[:-1]:
+            for step in tables:
                 if isinstance(step, str) and step not in table:
                     table[step] = tomlkit.table()
                 table = table[step]
-            key = line.place[-1]
-            if words.strip():
-                table[key] = _number_or_range(line, words, called(name))
+            if value is not None:
+                table[key] = value
             elif key in table:
                 del table[key]
-        new = tomlkit.dumps(whole)
-    except TOMLKitError as error:
+        return tomlkit.dumps(whole)
+    except (TOMLKitError, TypeError) as error:
         raise RecordError(f"the record: cannot be edited line by line ({error}); edit its text") from error
-    lines_of(kind, new)  # the record's own reader judges it
-    return new
 
 
 def unit_of(key: str) -> str:
@@ -142,14 +153,14 @@ def unit_of(key: str) -> str:
     return "–"
 
 
-def _quantities(record: Machine | Filament) -> list[tuple[str, tuple[str | int, ...], Quantity | None]]:
+def _quantities(record: Machine | Filament) -> list[tuple[str, Place, Quantity | None]]:
     """Name, place in the text, and what holds now; in the order in which a person meets them."""
     if isinstance(record, Filament):
-        needed: list[tuple[str, tuple[str | int, ...], Quantity | None]] = [
+        needed: list[tuple[str, Place, Quantity | None]] = [
             ("shore", ("shore",), None), ("nozzle_c", ("nozzle_c",), None),
         ]  # fmt: skip
         return [*needed, *((key, (key,), getattr(record, key)) for key in _SPOOL)]
-    rows: list[tuple[str, tuple[str | int, ...], Quantity | None]] = []
+    rows: list[tuple[str, Place, Quantity | None]] = []
     for i, span in enumerate(record.path):
         for key in _SPAN:
             q = getattr(span, key)
@@ -160,7 +171,7 @@ def _quantities(record: Machine | Filament) -> list[tuple[str, tuple[str | int, 
     return [*rows, ("spool_pull_n", ("spool", "pull_n"), record.spool_pull_n)]
 
 
-def _at(data: Any, place: tuple[str | int, ...]) -> Any:
+def _at(data: Any, place: Place) -> Any:
     for step in place:
         if isinstance(data, dict) and step not in data:
             return None

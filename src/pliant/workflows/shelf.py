@@ -13,11 +13,12 @@ from pliant.book.open_book import default_location, is_server, open_book
 from pliant.errors import BookError
 from pliant.files import Text
 from pliant.records.book import Added
+from pliant.records.form import with_values
 from pliant.records.starters import SPOOLS, starter
 from pliant.workflows.book import add_file
 
 __all__ = [
-    "Kept", "Known", "Shelf", "dialect_of", "keep_text", "known_by_name",
+    "Kept", "Known", "Shelf", "dialect_of", "keep_text", "kept_as", "known_by_name",
     "machine_text", "programs_of", "shelf", "side_by_side", "spool_text", "usual_lengths", "version_of", "with_dialect",
     "with_reach",
 ]  # fmt: skip
@@ -141,6 +142,12 @@ def keep_text(book: str | Path | None, kind: str, text: str) -> Added:
     return add_file(book, kind, Text(kind, text))
 
 
+def kept_as(book: str | Path | None, kind: str, text: str) -> Kept:
+    """Keep the text of a record as the next version of its name, and take it from the shelf."""
+    uid = keep_text(book, kind, text).uid  # before the shelf is read
+    return shelf(book).chosen(kind, uid)
+
+
 def machine_text(
     like: str, name: str, gap_mm: float | None, guide_mm: float | None, nozzle_mm: float | None,
     reach_mm: tuple[float, float, float] | None = None, origin: str = "corner",
@@ -222,7 +229,7 @@ def with_dialect(text: str, dialect: str) -> str:
 
     Raises
     ------
-    BookError
+    RecordError
         If the record is written so that the word cannot be set.
 
     Examples
@@ -230,16 +237,7 @@ def with_dialect(text: str, dialect: str) -> str:
     >>> with_dialect('name = "A"\n[program]\ndialect = "auto"  # unknown\n', "e-on-its-own")
     'name = "A"\n[program]\ndialect = "e-on-its-own"  # unknown\n'
     """
-    said = tomllib.loads(text)
-    if "dialect" in said.get("program", {}):
-        new = re.sub(r"(?m)^(\s*(?:program\.)?dialect\s*=\s*)(\"[^\"]*\"|'[^']*')", rf'\g<1>"{dialect}"', text, count=1)
-    elif "program" in said:
-        new = re.sub(r"(?m)^(\s*\[program\].*)$", rf'\g<1>\ndialect = "{dialect}"', text, count=1)
-    else:
-        new = f'{text.rstrip()}\n\n[program]\ndialect = "{dialect}"\n'
-    if tomllib.loads(new).get("program", {}).get("dialect") != dialect:
-        raise BookError("the controller cannot be set in a record that is written like this; edit it in the book")
-    return new
+    return with_values(text, {("program", "dialect"): dialect})
 
 
 def with_reach(text: str, reach_mm: tuple[float, float, float], origin: str = "corner") -> str:
@@ -260,7 +258,7 @@ def with_reach(text: str, reach_mm: tuple[float, float, float], origin: str = "c
 
     Raises
     ------
-    BookError
+    RecordError
         If the record is written so that it cannot be set.
 
     Examples
@@ -268,17 +266,8 @@ def with_reach(text: str, reach_mm: tuple[float, float, float], origin: str = "c
     >>> with_reach('name = "A"\n[motion]  # axes\nacceleration_mm_per_s2 = 900\n', (220, 220, 250))
     'name = "A"\n[motion]  # axes\nacceleration_mm_per_s2 = 900\nvolume_mm = [220, 220, 250]\norigin = "corner"\n'
     """
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
-    try:
-        whole = tomlkit.parse(text)
-        motion: Any = whole.setdefault("motion", tomlkit.table())
-        motion["volume_mm"] = [int(v) if float(v).is_integer() else v for v in reach_mm]
-        motion["origin"] = origin
-        return tomlkit.dumps(whole)
-    except (TOMLKitError, TypeError) as error:
-        raise BookError(f"the reach cannot be set in this record ({error}); edit its text in the book") from error
+    reach = [int(v) if float(v).is_integer() else v for v in reach_mm]
+    return with_values(text, {("motion", "volume_mm"): reach, ("motion", "origin"): origin})
 
 
 def _newest(opened: object, kind: str) -> tuple[Kept, ...]:
