@@ -13,6 +13,7 @@ and duality in stochastic dynamic programs, Operations Research 58, 2010, from m
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -33,6 +34,14 @@ class Tries:
     cost_min: Floats  # (n, k) expected minutes of a try at speed k, what a failure costs inside
     goes_on: Floats  # (n, k) chance that the part is not there after it
     end_min: float  # minutes to the part when no try is left: another part for the machine, and the job as written
+
+    @cached_property
+    def by_place(self) -> tuple[Floats, Floats, Floats]:
+        """Cost, chance to go on, and cost for who knows the draw, `(k, n)`: asked for with many beginnings."""
+        cost, goes_on, known = (
+            np.ascontiguousarray(t.T) for t in (self.cost_min, self.goes_on, _cost_when_known(self))
+        )
+        return cost, goes_on, known
 
 
 @dataclass(frozen=True)
@@ -160,10 +169,8 @@ def best_order(tries: Tries, first: tuple[int, ...] = ()) -> Order:
         spent += float(still @ tries.cost_min[:, place])
         still = still * tries.goes_on[:, place]
     least = spent + float(still.sum()) * tries.end_min
-    cost, goes_on = np.ascontiguousarray(tries.cost_min.T), np.ascontiguousarray(tries.goes_on.T)
-    known, after = np.ascontiguousarray(_cost_when_known(tries).T), first[-1] + 1 if first else 0
-    end_min = float(tries.end_min)
-    more, least = cheapest_tries(cost, goes_on, known, still, after, spent, end_min, least, _CLOSE_MIN, _MOST_NODES)
+    after, end_min = first[-1] + 1 if first else 0, float(tries.end_min)
+    more, least = cheapest_tries(*tries.by_place, still, after, spent, end_min, least, _CLOSE_MIN, _MOST_NODES)
     return Order((*first, *more.tolist()), float(least))
 
 
